@@ -1,0 +1,80 @@
+"""What can go wrong for a user, told as: what happened and where, why probably, what to do.
+
+Every refusal a user can meet is a `UserError`. The command line prints its text on stderr and leaves with its
+`exit_code`; nothing else may reach a user as a traceback.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class UserError(Exception):
+    """Something the user can understand and mend.
+
+    Parameters
+    ----------
+    what : str
+        What happened, and where (file, line, key, device).
+    why : str
+        The probable reason; may be empty when `what` says it all.
+    fix : str
+        What to do next.
+    """
+
+    exit_code = 2
+
+    def __init__(self, what: str, *, why: str = "", fix: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.why = why
+        self.fix = fix
+
+    def __str__(self) -> str:
+        return "\n".join(part for part in (self.what, self.why, self.fix) if part)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One fault in a file: where it is, what was found, what was expected."""
+
+    file: str
+    line: int  # counted from 1; 0 when the fault belongs to no line
+    column: int  # counted from 1
+    key: str  # dotted path of the key, "" for the file as a whole
+    message: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+        return f"{place}: {self.key + ': ' if self.key else ''}{self.message}"
+
+
+class DrillFileError(UserError):
+    """A drill file is missing, broken or asks for the impossible; carries every problem found."""
+
+    def __init__(self, what: str, problems: Sequence[Problem] = (), *, why: str = "", fix: str = "") -> None:
+        super().__init__(what, why=why, fix=fix)
+        self.problems = tuple(problems)
+
+    def __str__(self) -> str:
+        lines = [self.what, *(f"  {problem}" for problem in self.problems), self.why, self.fix]
+        return "\n".join(line for line in lines if line)
+
+
+class SheetError(UserError):
+    """A cue sheet is missing, broken or does not fit its sound."""
+
+
+class RecordingError(UserError):
+    """A recording cannot be read, or holds nothing that can be scored."""
+
+
+class SoundError(UserError):
+    """A sound that a drill asks for is missing or unusable."""
+
+
+class DeviceError(UserError):
+    """No usable sound device, or it was lost and did not come back."""
+
+    exit_code = 3
