@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -244,3 +244,32 @@ class Health:
     drift_ppm: float | None = None
     noise_db: float | None = None  # re full scale
     notes: tuple[str, ...] = ()
+
+
+class AudioStream(Protocol):
+    """One running full-duplex stream: the sound card, or the simulated room that stands in for it.
+
+    One clock: frames counted from the stream's first block, the same count for what is heard and what is played.
+    """
+
+    rate_hz: int
+    input_channels: int
+    output_channels: int
+
+    def start(self) -> None:
+        """Begin; the first block starts at frame 0."""
+
+    def play(self, start: int, sound: Sound, cue: Cue, rep: Rep | None = None) -> None:
+        """Add `sound` (already at the stream's rate) to the output, its first sample at frame `start`.
+
+        `cue` gives pan and gain; `rep` lets a simulated player know what is being asked of it.
+        """
+
+    def read(self) -> Block:
+        """Next block, in order, waiting for it. Raises `DeviceError` when the device is lost."""
+
+    def health(self) -> Health:
+        """Counts so far; callable at any time."""
+
+    def close(self) -> None:
+        """End the stream; never hangs, may be called twice."""
