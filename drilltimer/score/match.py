@@ -1,0 +1,126 @@
+"""One landing against one rep: touchdown at the player, error, grade.
+
+Notes
+-----
+The microphone hears both ends of the interval. A foot that touches down at time f is heard at f + pm/c, a contact
+cue that leaves the loudspeaker at time e is heard by the microphone at e + sm/c and by the player at e + sp/c, where
+pm, sm and sp are the distances player to microphone, speaker to microphone and speaker to player, and c is the speed
+of sound. What counts is f - (e + sp/c), which is the heard interval minus (pm + sp - sm)/c. Device latency is in both
+ends and cancels.
+"""
+
+from __future__ import annotations
+
+import math
+
+from drilltimer.model import TIMED_GRADES, Grade, Heard, Mode, Onset, Placement, Rep, Verdict, Window
+from drilltimer.units import air_delay_ms, ms_from_s, s_from_frames
+
+# Common practice, no source: a landing this long after the opponent's contact answers the ball, not the contact.
+PREDICTIVE_LIMIT_MS = 600.0
+# Same idea where the cue comes unannounced: the window itself lies later, so the limit goes with it.
+REACTIVE_LIMIT_AFTER_CLOSE_MS = 400.0
+# Derived: fastest force after a sound about 100 ms, plus the shortest flight of a hop, 100 ms. Sooner is a guess.
+FASTEST_REACTION_MS = 200.0
+# An edge of the window must not hinge on the last bit of a floating-point difference of frame numbers.
+ROUND_MS_DECIMALS = 6
+
+
+def correction_ms(placement: Placement) -> float:
+    """Milliseconds that the heard interval from contact to touchdown is too long for `placement`.
+
+    Negative where the microphone stands nearer to the player than the loudspeaker by more than the cue's way.
+    """
+    extra_m = placement.player_to_mic_m + placement.speaker_to_player_m - placement.speaker_to_mic_m
+    return air_delay_ms(extra_m, placement.air_c)
+
+
+def grade_touchdown(touchdown_ms: float, window: Window, mode: Mode) -> Grade:
+    """Grade of a touchdown `touchdown_ms` after the contact, at the player.
+
+    Parameters
+    ----------
+    touchdown_ms : float
+        Negative before the contact.
+    window : Window
+        Both ends included.
+    mode : {"predictive", "reactive"}
+        In reactive mode nothing announces the contact, so that a landing within 200 ms of it is a guess and
+        therefore early, wherever the window opens.
+    """
+    if touchdown_ms < 0:
+        return Grade.BEFORE
+    reactive = mode == "reactive"
+    if touchdown_ms < window.open_ms or (reactive and touchdown_ms < FASTEST_REACTION_MS):
+        return Grade.EARLY
+    if touchdown_ms <= window.close_ms:
+        return Grade.ON_TIME
+    limit_ms = window.close_ms + REACTIVE_LIMIT_AFTER_CLOSE_MS if reactive else PREDICTIVE_LIMIT_MS
+    return Grade.LATE if touchdown_ms <= limit_ms else Grade.MISSED
+
+
+def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdict:
+    """Verdict on `rep` from what the microphone heard of it.
+
+    Parameters
+    ----------
+    heard : Heard
+        Frames of the microphone signal, at `rate_hz` frames a second.
+    rep : Rep
+        Window, mode, call, and whether its contact was withheld.
+    placement : Placement
+        Distances and air temperature, for the sound's way.
+    rate_hz : float
+        May be fractional, where a recorder's clock is known to be skewed.
+
+    Returns
+    -------
+    Verdict
+        `error_ms` is None unless the grade is a timed one: a landing beyond the limit is reported but answers no
+        contact, and on a withheld rep there is nothing to be early or late for. A void rep carries no times
+        but the contact's, because numbers that might be wrong are not told. A hop in answer to a withheld
+        contact is good practice; only a first step counts as having moved.
+
+    Raises
+    ------
+    ValueError
+        When `heard` belongs to another rep.
+    """
+    if heard.rep != rep.index:
+        raise ValueError(f"what was heard belongs to rep {heard.rep}, not to rep {rep.index}")
+    contact = heard.contact
+    heard_s = s_from_frames(contact.at, rate_hz) if contact is not None and heard.contact_heard else None
+    void = heard.void or ("" if contact is not None else "the contact cue was not heard and nothing tells when it was")
+    if void or contact is None:
+        return Verdict(rep.index, Grade.VOID, rep.call, contact_heard_s=heard_s, void=void)
+    landing = heard.landing
+    if landing is None:
+        grade = Grade.KEPT_STILL if rep.withheld else Grade.MISSED
+        return Verdict(rep.index, grade, rep.call, contact_heard_s=heard_s)
+
+    way_ms = correction_ms(placement)
+    touchdown_ms = _after_ms(contact, landing.touchdown, rate_hz, way_ms)
+    if rep.withheld:
+        grade = Grade.MOVED if landing.first_step else Grade.KEPT_STILL
+    else:
+        grade = grade_touchdown(touchdown_ms, rep.window, rep.mode)
+    timed = grade in TIMED_GRADES
+    second, step = landing.second_touchdown, landing.first_step
+    return Verdict(
+        rep=rep.index,
+        grade=grade,
+        call=rep.call,
+        contact_heard_s=heard_s,
+        touchdown_s=s_from_frames(landing.touchdown.at, rate_hz),
+        second_touchdown_s=s_from_frames(second.at, rate_hz) if second else None,
+        first_step_s=s_from_frames(step.at, rate_hz) if step else None,
+        touchdown_ms=touchdown_ms,
+        error_ms=touchdown_ms - rep.window.centre_ms if timed else None,
+        uncertainty_ms=math.hypot(contact.uncertainty_ms, landing.touchdown.uncertainty_ms),
+        stagger_ms=_after_ms(landing.touchdown, second, rate_hz) if second else None,
+        first_step_ms=_after_ms(contact, step, rate_hz, way_ms) if step else None,
+    )
+
+
+def _after_ms(zero: Onset, event: Onset, rate_hz: float, way_ms: float = 0.0) -> float:
+    return round(ms_from_s(s_from_frames(event.at - zero.at, rate_hz)) - way_ms, ROUND_MS_DECIMALS)
