@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -11,6 +13,7 @@ from hypothesis import strategies as st
 from drilltimer.model import TIMED_GRADES, Grade, Heard, Landing, Mode, Onset, Placement, Rep, Verdict, Window
 from drilltimer.score.match import correction_ms, grade_touchdown, judge
 
+PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
 RATE_HZ = 48_000
 FRAMES_PER_MS = 48
 CONTACT = 96_000
@@ -183,11 +186,17 @@ def test_a_withheld_contact_asks_for_no_first_step(
     assert verdict.error_ms is None
 
 
-def test_two_feet_32_ms_apart_are_one_landing_with_that_stagger() -> None:
-    verdict = judged(133, second_ms=165)
-    assert verdict.stagger_ms == pytest.approx(32, abs=1e-6)
+def test_a_landing_20_ms_before_the_contact_is_called_so() -> None:
+    row = PUBLISHED["before_contact"]
+    assert judged(row["touchdown_ms"]).grade.value == row["grade"]
+
+
+def test_two_feet_are_one_landing_with_their_stagger() -> None:
+    apart_ms = PUBLISHED["two_feet"]["stagger_ms"]
+    verdict = judged(133, second_ms=133 + apart_ms)
+    assert verdict.stagger_ms == pytest.approx(apart_ms, abs=1e-6)
     assert verdict.touchdown_ms == pytest.approx(133, abs=1e-6)
-    assert verdict.second_touchdown_s == pytest.approx(2.165, abs=1e-9)
+    assert verdict.second_touchdown_s == pytest.approx(2.133 + apart_ms / 1000, abs=1e-9)
 
 
 def test_first_step_is_timed_at_the_player_and_stagger_needs_no_distance() -> None:

@@ -64,22 +64,30 @@ def ci95_ms(errors_ms: Sequence[float]) -> tuple[float, float]:
     return mean_ms - half_ms, mean_ms + half_ms
 
 
-def mdc95_ms(sd_ms: float, reps: int) -> float:
-    """Smallest difference of two sessions' constant errors that is more than chance at 95 %.
+def typical_error_ms(first_ms: Sequence[float], second_ms: Sequence[float]) -> float:
+    """Scatter of one measurement, from two by the same people: SD of the differences / sqrt(2) (Hopkins 2000).
+
+    Raises
+    ------
+    ValueError
+        When the two differ in length or hold fewer than two.
+    """
+    return sample_sd_ms([later - earlier for earlier, later in zip(first_ms, second_ms, strict=True)]) / math.sqrt(2.0)
+
+
+def mdc95_ms(sem_ms: float) -> float:
+    """Smallest difference of two measurements that is more than chance at 95 %.
 
     Parameters
     ----------
-    sd_ms : float
-        Scatter of single reps (sample form).
-    reps : int
-        Timed reps in each of the two sessions.
+    sem_ms : float
+        Standard error of one measurement: the typical error of a test, or SD / sqrt(n) of a session's mean.
 
     Notes
     -----
-    MDC95 = 1.96 * sqrt(2) * SEM (Weir & Vincent, Statistics in Kinesiology), the standard error of a session's mean
-    being SD / sqrt(n).
+    MDC95 = 1.96 * sqrt(2) * SEM (Weir & Vincent, Statistics in Kinesiology).
     """
-    return NORMAL_975 * math.sqrt(2.0) * sd_ms / math.sqrt(reps)
+    return NORMAL_975 * math.sqrt(2.0) * sem_ms
 
 
 def summarize(verdicts: Iterable[Verdict]) -> Scores:
@@ -95,6 +103,7 @@ def summarize(verdicts: Iterable[Verdict]) -> Scores:
     scored = len(timed) + grades[Grade.MISSED]
     spread_known = len(errors_ms) >= 2
     low_ms, high_ms = ci95_ms(errors_ms) if spread_known else (None, None)
+    sem_ms = sample_sd_ms(errors_ms) / math.sqrt(len(errors_ms)) if spread_known else None
     return Scores(
         n=scored,
         timed=len(timed),
@@ -105,7 +114,7 @@ def summarize(verdicts: Iterable[Verdict]) -> Scores:
         rmse_ms=rmse_ms(errors_ms) if errors_ms else None,
         ci95_low_ms=low_ms,
         ci95_high_ms=high_ms,
-        mdc95_ms=mdc95_ms(sample_sd_ms(errors_ms), len(errors_ms)) if spread_known else None,
+        mdc95_ms=mdc95_ms(sem_ms) if sem_ms is not None else None,
         mean_stagger_ms=_mean_of_known(verdict.stagger_ms for verdict in timed),
         mean_first_step_ms=_mean_of_known(verdict.first_step_ms for verdict in timed),
         missed=grades[Grade.MISSED],
