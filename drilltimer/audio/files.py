@@ -1,0 +1,181 @@
+"""Where drills and sounds lie, and what is in them: shipped folders, the user's own folders, drill texts, words."""
+
+from __future__ import annotations
+
+import difflib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from drilltimer.errors import DrillFileError, SoundError, UserError
+from drilltimer.model import Sound
+
+Kind = Literal["drills", "sounds"]
+
+MAX_DRILL_BYTES = 256 * 1024  # the longest shipped drill has a hundredth of that
+MAX_WORD_S = 5.0
+DRILL_SUFFIXES = (".yaml", ".yml")
+WORD_SUFFIXES = (".wav", ".flac", ".ogg")
+
+
+@dataclass(frozen=True, slots=True)
+class DrillFile:
+    """A drill that can be run by its name; `own` when it lies in the user's folder."""
+
+    name: str
+    path: Path
+    own: bool
+
+
+def shipped_folder(kind: Kind) -> Path:
+    """Folder of the drills or sounds that come with the program.
+
+    It lies inside the package when that was installed from a wheel and beside it in a source tree.
+
+    Raises
+    ------
+    UserError
+        Neither is there: the installation is incomplete.
+    """
+    package = Path(__file__).resolve().parent.parent
+    for folder in (package / "_shipped" / kind, package.parent / kind):
+        if folder.is_dir():
+            return folder
+    raise UserError(
+        f"the folder of shipped {kind} is missing beside {package}",
+        why="The installation is incomplete.",
+        fix="Install drilltimer again.",
+    )
+
+
+def user_folder(kind: Kind) -> Path:
+    """Folder for the user's own drills or sounds; need not exist. `DRILLTIMER_HOME` moves it."""
+    home = os.environ.get("DRILLTIMER_HOME")
+    if home:
+        return Path(home).expanduser() / kind
+    from platformdirs import user_data_path
+
+    return user_data_path("drilltimer", appauthor=False) / kind
+
+
+def list_drills() -> list[DrillFile]:
+    """Every drill that has a name, sorted; the user's own stand in for shipped ones of the same name."""
+    found: dict[str, DrillFile] = {}
+    for folder, own in ((shipped_folder("drills"), False), (user_folder("drills"), True)):
+        if not folder.is_dir():
+            continue
+        for suffix in reversed(DRILL_SUFFIXES):
+            for path in folder.glob(f"*{suffix}"):
+                found[path.stem] = DrillFile(path.stem, path, own)
+    return [found[name] for name in sorted(found)]
+
+
+def find_drill(name_or_path: str) -> tuple[str, str]:
+    """Text and file of a drill.
+
+    Parameters
+    ----------
+    name_or_path : str
+        The name of a shipped or own drill, or the path of a file.
+
+    Returns
+    -------
+    tuple of str
+        The text, and the file's path for messages.
+
+    Raises
+    ------
+    DrillFileError
+        Missing (tells the nearest names), a folder, unreadable, too big, not UTF-8.
+    """
+    path = Path(name_or_path).expanduser()
+    is_path = path.name != name_or_path or path.suffix.lower() in DRILL_SUFFIXES
+    if not is_path:
+        named = {drill.name.casefold(): drill.path for drill in list_drills()}
+        if name_or_path.casefold() not in named and not path.is_file():
+            raise _no_such_drill(name_or_path, list(named))
+        path = named.get(name_or_path.casefold(), path)
+    return _drill_text(path), str(path)
+
+
+def _no_such_drill(name: str, names: list[str]) -> DrillFileError:
+    near = difflib.get_close_matches(name.casefold(), names, n=3, cutoff=0.5)
+    return DrillFileError(
+        f"no drill is called '{name}'" + (f"; did you mean {' or '.join(map(repr, near))}?" if near else ""),
+        fix=f"'drilltimer drills' lists them. Your own belong in {user_folder('drills')}, or give a file's path.",
+    )
+
+
+def _drill_text(path: Path) -> str:
+    try:
+        if path.is_dir():
+            raise DrillFileError(f"{path}: is a folder, not a drill file", fix="Give the file inside it.")
+        if path.exists() and not path.is_file():  # a device or pipe might never end
+            raise DrillFileError(f"{path}: is not a regular file", fix="Copy its text into a file.")
+        with path.open("rb") as file:
+            raw = file.read(MAX_DRILL_BYTES + 1)
+    except FileNotFoundError:
+        raise DrillFileError(f"{path}: no such file", fix="'drilltimer drills' lists the drills by name.") from None
+    except (OSError, ValueError) as fault:  # ValueError: a zero byte in the path
+        reason = getattr(fault, "strerror", None) or str(fault)
+        raise DrillFileError(f"{path}: cannot be read: {reason}") from fault
+    if len(raw) > MAX_DRILL_BYTES:
+        limit_kib = MAX_DRILL_BYTES // 1024
+        raise DrillFileError(f"{path}: is longer than {limit_kib} KiB, which no drill is", fix="Is it the right file?")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = raw.count(b"\n", 0, fault.start) + 1
+        raise DrillFileError(
+            f"{path}:{line}: is not UTF-8 text (byte {fault.start})",
+            why="It was saved in another encoding, or is no text file.",
+            fix="Save it as UTF-8.",
+        ) from fault
+
+
+def load_word(name: str, language: str = "en") -> Sound | None:
+    """A recorded word, as the file has it; None when there is no such word.
+
+    Parameters
+    ----------
+    name : str
+        The word; spaces become hyphens in the file's name. A file in the user's folder stands in for a shipped one.
+    language : str
+        Folder below the sounds folder.
+
+    Returns
+    -------
+    Sound | None
+        Mono, at the file's own rate, anchor 0.
+
+    Raises
+    ------
+    SoundError
+        The file is there but is no usable sound of at most 5 s.
+    """
+    stem = name.strip().casefold().replace(" ", "-")
+    if not stem or Path(stem).name != stem:  # a drill may be a stranger's: no way out of the folder
+        return None
+    for folder in (user_folder("sounds"), shipped_folder("sounds")):
+        for suffix in WORD_SUFFIXES:
+            path = folder / language / f"{stem}{suffix}"
+            if path.is_file():
+                return _read_word(stem, path)
+    return None
+
+
+def _read_word(name: str, path: Path) -> Sound:
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(path) as file:
+            rate_hz = int(file.samplerate)
+            samples = file.read(int(MAX_WORD_S * rate_hz) + 1, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError) as fault:
+        raise SoundError(f"{path}: is not a readable sound: {fault}", fix="Record it again as WAV or FLAC.") from fault
+    if not 0 < len(samples) <= MAX_WORD_S * rate_hz or not np.isfinite(samples).all():
+        raise SoundError(f"{path}: must hold up to {MAX_WORD_S:.0f} s of sound", fix="Trim or record it again.")
+    return Sound(name, np.ascontiguousarray(samples.mean(axis=1, dtype=np.float32)), rate_hz)
