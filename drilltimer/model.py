@@ -155,17 +155,18 @@ class Expectation:
         Frame of the contact cue's first sample in the played sound (where it would be, when withheld).
     contact_frames : int
         Length of the contact cue.
+    opens, closes : int
+        First and last frame, in the played sound, between which a sound may belong to this rep.
     withheld : bool
         No contact was played: the zero comes from the session's round trip.
-    call : int | None
-        Frame of the call's first sample in the played sound.
     """
 
     rep: int
     contact: int
     contact_frames: int
+    opens: int
+    closes: int
     withheld: bool = False
-    call: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,3 +274,183 @@ class AudioStream(Protocol):
 
     def close(self) -> None:
         """End the stream; never hangs, may be called twice."""
+
+
+# --- What is practised ------------------------------------------------------------------------------------------
+
+Level = Literal["beginner", "club", "advanced"]
+Situation = Literal["return", "baseline", "net"]
+LeadInKind = Literal["none", "swing", "toss", "bounce", "rally", "count"]
+FeedbackRule = Literal["each", "band", "summary", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class LeadIn:
+    """What announces a contact.
+
+    Parameters
+    ----------
+    kind : {"none", "swing", "toss", "bounce", "rally", "count"}
+        `swing`: a rising sound that ends exactly at the contact. `toss`: a soft sound at the toss's release.
+        `bounce`: the ball's bounce. `rally`: the player's own contact, and the bounce in between when `bounce_s` is
+        given. `count`: `ticks` evenly spaced ticks, the contact in the place of the next one.
+    length_s : float
+        From the first of those sounds to the contact.
+    spread : float
+        The length is drawn evenly from `length_s * (1 +- spread)`.
+    bounce_s : float | None
+        `rally` only: from the bounce to the contact.
+    ticks : int
+        `count` only.
+    """
+
+    kind: LeadInKind = "none"
+    length_s: float = 0.0
+    spread: float = 0.0
+    bounce_s: float | None = None
+    ticks: int = 3
+
+    @property
+    def longest_s(self) -> float:
+        """Longest length that can be drawn."""
+        return self.length_s * (1.0 + self.spread)
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Wait before a rally, which does not age: `min_s` plus an exponential of mean `mean_extra_s`.
+
+    What exceeds `max_s` is neither redrawn nor cut down; nothing comes, and the contact counts as withheld.
+    """
+
+    min_s: float
+    mean_extra_s: float
+    max_s: float
+    word: str | None = None  # spoken where the wait begins
+
+
+@dataclass(frozen=True, slots=True)
+class RallyLength:
+    """So many opponent's contacts, `low` to `high` evenly, drawn with this weight."""
+
+    low: int
+    high: int
+    weight: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rhythm:
+    """When contacts come.
+
+    Parameters
+    ----------
+    interval_s : float | None
+        Mean time between two contacts of a rally; None when every rally is one contact.
+    jitter_cv, jitter_end_cv : float
+        Standard deviation over mean of that time, at the block's first and last contact.
+    rally : tuple of RallyLength
+        Empty: one rally as long as the block.
+    wait : Wait | None
+        Before each rally, after its rest.
+    rest_s : float
+        Least rest after a rally.
+    rest_per_work : float
+        Rest after a rally as a multiple of the rally's own time, when that is more.
+    """
+
+    interval_s: float | None = None
+    jitter_cv: float = 0.0
+    jitter_end_cv: float = 0.0
+    rally: tuple[RallyLength, ...] = ()
+    wait: Wait | None = None
+    rest_s: float = 0.0
+    rest_per_work: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Calls:
+    """Spoken directions after the contact.
+
+    Parameters
+    ----------
+    words, weights : tuple
+        As many weights as words.
+    delay_low_s, delay_high_s : float
+        The call begins so long after the contact, drawn evenly.
+    longest_run : int
+        The same word comes at most so many times in a row.
+    share : float
+        Share of contacts that are followed by a call.
+    switch_share, switch_after_s : float
+        Share of calls that are taken back by another word, and how much later that begins.
+    pan : bool
+        "left" and "right" come from their sides on outputs with two channels.
+    """
+
+    words: tuple[str, ...]
+    weights: tuple[float, ...]
+    delay_low_s: float
+    delay_high_s: float
+    longest_run: int = 3
+    share: float = 1.0
+    switch_share: float = 0.0
+    switch_after_s: float = 0.3
+    pan: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hitter:
+    """Whose contact it is: its sound, and its side on outputs with two channels (-1 left .. +1 right)."""
+
+    sound: str = "smack"
+    pan: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Speech:
+    """Words spoken before a block, in its rests (one each, in turn) and after it."""
+
+    explain: tuple[str, ...] = ()
+    reminders: tuple[str, ...] = ()
+    finish: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DrillBlock:
+    """A stretch of a drill with one setting.
+
+    `reps` counts the contacts that sound; withheld ones come on top. Instead of `reps`, `work_s` ends the block
+    with the rally in which that time is up. `opening` announces the first contact of each rally when that differs
+    from the others (a serve), and `opening_window` is its window. `window_fixed` tells that the window was written
+    in milliseconds, so that another level does not change it.
+    """
+
+    name: str
+    mode: Mode
+    level: Level
+    situation: Situation
+    window: Window
+    window_fixed: bool
+    lead_in: LeadIn
+    rhythm: Rhythm
+    calls: Calls | None = None
+    opening: LeadIn | None = None
+    opening_situation: Situation | None = None
+    opening_window: Window | None = None
+    hitters: tuple[Hitter, ...] = (Hitter(),)
+    reps: int | None = None
+    work_s: float | None = None
+    rest_s: float = 0.0  # after the block
+    withheld_share: float = 0.0  # lead-in without contact, on top of the wait's own
+    feedback: FeedbackRule = "each"
+    feedback_every: int = 5  # reps in a summary
+    speech: Speech = Speech()
+
+
+@dataclass(frozen=True, slots=True)
+class Drill:
+    """What is practised, in order."""
+
+    name: str
+    description: str
+    blocks: tuple[DrillBlock, ...]
