@@ -1,0 +1,1 @@
+"""What is practised: a drill file becomes a `Drill`, a drill and a seed become reps."""

@@ -1,0 +1,173 @@
+"""Drill file text becomes a `Drill`, or every fault in it at once with its line, column and key."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from drilltimer.drill.build import build_drill
+from drilltimer.drill.form import DrillForm
+from drilltimer.drill.tree import Path, Tree, read_tree
+from drilltimer.errors import DrillFileError, Problem
+from drilltimer.model import Drill
+
+MAX_PROBLEMS = 50  # a file with more is the wrong file, not a drill with mistakes
+
+
+def load_drill(text: str, file: str) -> Drill:
+    """Read one drill.
+
+    Parameters
+    ----------
+    text : str
+        YAML.
+    file : str
+        Name to use in messages.
+
+    Raises
+    ------
+    DrillFileError
+        With every problem found, in the order of the file.
+    """
+    tree = read_tree(text, file)
+    problems = list(tree.problems)
+    drill = None
+    try:
+        form = DrillForm.model_validate(tree.value)
+    except ValidationError as error:
+        problems += [_problem(tree, details) for details in _worth_telling(error.errors(include_url=False))]
+    else:
+        drill, faults = build_drill(form)
+        problems += [_at(tree, path, message) for path, message in faults]
+    if problems or drill is None:
+        raise _refusal(file, problems)
+    return drill
+
+
+def drill_schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of a drill file, for editors that complete and check YAML by one."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **DrillForm.model_json_schema()}
+
+
+def _refusal(file: str, problems: list[Problem]) -> DrillFileError:
+    problems = sorted(set(problems), key=lambda problem: (problem.line, problem.column, problem.key))
+    count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+    return DrillFileError(
+        f"{file} is not a drill that can be run: {count}",
+        problems[:MAX_PROBLEMS],
+        fix="Mend the lines named above and try again.",
+    )
+
+
+def _worth_telling(errors: list[ErrorDetails]) -> list[ErrorDetails]:
+    """One error per key: where a key may have one of several forms, each form complains."""
+    told: dict[Path, ErrorDetails] = {}
+    for details in errors:
+        path = _path(details["loc"])
+        told.setdefault(path, details)
+    return list(told.values())
+
+
+def _path(loc: tuple[int | str, ...]) -> Path:
+    """Pydantic's place without the names it gives to the forms that a key may have."""
+    return tuple(part for part in loc if isinstance(part, int) or not _names_a_form(part))
+
+
+def _names_a_form(part: str) -> bool:
+    return any(mark in part for mark in "[](),") or part in _FORM_NAMES
+
+
+_FORM_NAMES = frozenset({"int", "float", "str", "bool", "constrained-int", "constrained-str", "function-before"})
+
+
+def _problem(tree: Tree, details: ErrorDetails) -> Problem:
+    path = _path(details["loc"])
+    context = details.get("ctx", {})
+    if "key" in context:
+        path = (*path, context["key"])
+    if details["type"] == "extra_forbidden":
+        return _at(tree, path, f"unknown key{_nearest(str(path[-1]), _siblings(path))}", at_key=True)
+    if details["type"] == "missing":
+        return _at(tree, path, "this key is required")
+    got = "" if "key" in context else _got(details["input"])
+    expected = _expected(details)
+    return _at(tree, path, f"{expected}{got}")
+
+
+def _expected(details: ErrorDetails) -> str:
+    """What should have been there, in words of a drill file rather than of the checker."""
+    kind, context = details["type"], details.get("ctx", {})
+    match kind:
+        case "literal_error":
+            choices = [choice.strip("'") for choice in context["expected"].replace(" or ", ", ").split(", ")]
+            return f"expected one of {', '.join(choices)}{_nearest(str(details['input']), choices)}"
+        case "float_type" | "float_parsing":
+            return "expected a number"
+        case "int_type" | "int_parsing" | "int_from_float":
+            return "expected a whole number"
+        case "string_type":
+            return "expected a text"
+        case "bool_type":
+            return "expected true or false"
+        case "list_type":
+            return "expected a list"
+        case "dict_type" | "model_type" | "model_attributes_type":
+            return "expected keys with values"
+        case "string_pattern_mismatch":
+            return "expected lower-case words, such as left or well done"
+        case "greater_than_equal":
+            return f"expected {context['ge']:g} or more"
+        case "less_than_equal":
+            return f"expected {context['le']:g} or less"
+        case "greater_than":
+            return f"expected more than {context['gt']:g}"
+        case _:
+            return details["msg"].replace("Input should", "should")
+
+
+def _got(value: Any) -> str:
+    if isinstance(value, dict | list):
+        return ", got keys with values" if isinstance(value, dict) else ", got a list"
+    if value is None:
+        return ", got nothing"
+    shown = str(value).lower() if isinstance(value, bool) else repr(value)
+    return f", got {shown if len(shown) <= 60 else shown[:57] + '...'}"
+
+
+def _nearest(word: str, known: list[str]) -> str:
+    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"; did you mean {close[0]}?" if close else ""
+
+
+def _siblings(path: Path) -> list[str]:
+    """Keys that are known where `path` ends, from the schema that editors use."""
+    schema = DrillForm.model_json_schema()
+    here: Any = schema
+    for part in path[:-1]:
+        here = _resolve(schema, here)
+        here = here.get("items", {}) if isinstance(part, int) else here.get("properties", {}).get(part, {})
+    return list(_resolve(schema, here).get("properties", {}))
+
+
+def _resolve(schema: dict[str, Any], here: dict[str, Any]) -> dict[str, Any]:
+    """Follow references and the one alternative that has keys or items."""
+    for option in (here, *here.get("anyOf", ())):
+        target = schema["$defs"][option["$ref"].rsplit("/", 1)[-1]] if "$ref" in option else option
+        if "properties" in target or "items" in target:
+            return dict(target)
+    return here
+
+
+def _at(tree: Tree, path: Path, message: str, *, at_key: bool = False) -> Problem:
+    line, column = tree.place(path, at_key=at_key)
+    return Problem(tree.file, line, column, _dotted(path), message)
+
+
+def _dotted(path: Path) -> str:
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text

@@ -1,0 +1,248 @@
+"""Drill and seed become reps: when each contact comes, what announces it, what follows it.
+
+All times are in seconds. A rally is wait, lead-in, contact, interval, lead-in, contact ..., rest. A rep ends
+when its landing and its call have been heard, and the next lead-in starts no earlier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import count, cycle
+from random import Random
+
+from drilltimer.drill.shuffle import (
+    draw_between,
+    draw_calls,
+    draw_index,
+    draw_interval_s,
+    draw_wait_s,
+    split_seed,
+)
+from drilltimer.model import Calls, Cue, Drill, DrillBlock, LeadIn, Rep, Window
+
+FIRST_CUE_S = 1.0  # the stream settles and the room's noise is measured before the first sound
+SEARCH_BEFORE_S = 0.3  # touchdowns are looked for from so long before the contact ...
+SEARCH_AFTER_S = 0.7  # ... to so long after it
+WORD_S = 0.45  # longest spoken direction; longer ones are refused when they are recorded
+SPOKEN_LINE_S = 1.2  # from one spoken line to the next
+CALL_PAN = {"left": -0.8, "right": 0.8}
+
+
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """One contact's place in its block, before its sounds are chosen."""
+
+    start_s: float
+    contact_s: float
+    lead_in: LeadIn
+    window: Window
+    withheld: bool
+    silent: bool  # not even a lead-in: the wait ran out
+    lead_in_s: float
+    words: tuple[tuple[float, str], ...]  # when, what
+
+
+def schedule(drill: Drill, seed: int) -> tuple[Rep, ...]:
+    """Lay out every rep of `drill`. The same drill and seed always give the same reps.
+
+    Raises
+    ------
+    ValueError
+        When a block asks for the impossible; `load_drill` lets no such drill through.
+    """
+    reps: list[Rep] = []
+    start_s = FIRST_CUE_S
+    for block, block_draws in zip(drill.blocks, split_seed(seed, len(drill.blocks)), strict=True):
+        block_seed = int(block_draws.random() * 2**53)
+        new = _schedule_block(block, block_seed, start_s, len(reps))
+        reps.extend(new)
+        start_s = (new[-1].end_s if new else start_s) + block.rest_s
+    return tuple(reps)
+
+
+def room_after_s(block: DrillBlock) -> float:
+    """Time after a contact in which no lead-in may start: the landing and the call must be heard."""
+    calls = block.calls
+    if calls is None:
+        return SEARCH_AFTER_S
+    last_call_s = calls.delay_high_s + (calls.switch_after_s if calls.switch_share else 0.0)
+    return max(SEARCH_AFTER_S, last_call_s + WORD_S)
+
+
+def least_interval_s(block: DrillBlock) -> float:
+    """Shortest time between two contacts of a rally that leaves every landing its search range."""
+    return max(room_after_s(block) + block.lead_in.longest_s, SEARCH_BEFORE_S + SEARCH_AFTER_S)
+
+
+def _schedule_block(block: DrillBlock, seed: int, start_s: float, first_index: int) -> list[Rep]:
+    rhythm_draws, call_draws, sound_draws = split_seed(seed, 3)
+    moments = list(_moments(block, rhythm_draws, start_s))
+    spoken = _calls_for(block.calls, call_draws, moments)
+    reps = [
+        _rep(block, first_index + number, moment, call, sound_draws)
+        for number, (moment, call) in enumerate(zip(moments, spoken, strict=True))
+    ]
+    if reps and block.speech.finish:
+        reps[-1] = _with_finish(reps[-1], block.speech.finish)
+    return reps
+
+
+def _moments(block: DrillBlock, draws: Random, start_s: float) -> Iterator[_Moment]:
+    """Yield the block's contacts in order, rally after rally."""
+    now_s = start_s
+    sounded = 0
+    reminders = cycle(block.speech.reminders or ("",))
+    for rally in count():
+        rally_start_s = now_s
+        lines = block.speech.explain if rally == 0 else tuple(filter(None, [next(reminders)]))
+        words = [(now_s + number * SPOKEN_LINE_S, line) for number, line in enumerate(lines)]
+        now_s += len(lines) * SPOKEN_LINE_S
+        wait_s, silent = 0.0, False
+        if block.rhythm.wait is not None:
+            wait = block.rhythm.wait
+            if wait.word:
+                words.append((now_s, wait.word))
+            drawn_s = draw_wait_s(draws, wait.min_s, wait.mean_extra_s, wait.max_s)
+            wait_s, silent = (wait.max_s, True) if drawn_s is None else (drawn_s, False)
+        length = _rally_length(block, draws)
+        lead_in, window = _opening(block)
+        lead_in_s = _lead_in_s(lead_in, draws)
+        contact_s = now_s + wait_s + lead_in_s
+        first_contact_s = contact_s
+        rep_start_s = rally_start_s
+        for place in count():
+            withheld = silent or draws.random() < block.withheld_share
+            yield _Moment(rep_start_s, contact_s, lead_in, window, withheld, silent, lead_in_s, tuple(words))
+            sounded += not withheld
+            rep_start_s = contact_s + room_after_s(block)
+            done = _is_done(block, sounded, rep_start_s - start_s)
+            if done or silent or (length is not None and (withheld or place + 1 >= length)):
+                break
+            words = []
+            lead_in, window = block.lead_in, block.window
+            lead_in_s = _lead_in_s(lead_in, draws)
+            contact_s += _interval_s(block, draws, sounded, rep_start_s - start_s)
+        if done:
+            return
+        work_s = rep_start_s - (first_contact_s - lead_in_s)
+        now_s = rep_start_s + max(block.rhythm.rest_s, block.rhythm.rest_per_work * work_s)
+
+
+def _is_done(block: DrillBlock, sounded: int, passed_s: float) -> bool:
+    if block.reps is not None:
+        return sounded >= block.reps
+    return block.work_s is not None and passed_s >= block.work_s
+
+
+def _rally_length(block: DrillBlock, draws: Random) -> int | None:
+    """Contacts of the next rally; None for one that lasts as long as the block."""
+    rally = block.rhythm.rally
+    if not rally:
+        return None
+    choice = rally[draw_index(draws, [length.weight for length in rally])]
+    return choice.low + int((choice.high - choice.low + 1) * draws.random())
+
+
+def _opening(block: DrillBlock) -> tuple[LeadIn, Window]:
+    if block.opening is None:
+        return block.lead_in, block.window
+    return block.opening, block.opening_window or block.window
+
+
+def _lead_in_s(lead_in: LeadIn, draws: Random) -> float:
+    if lead_in.kind == "none":
+        return 0.0
+    return lead_in.length_s * draw_between(draws, 1.0 - lead_in.spread, 1.0 + lead_in.spread)
+
+
+def _interval_s(block: DrillBlock, draws: Random, sounded: int, passed_s: float) -> float:
+    rhythm = block.rhythm
+    if rhythm.interval_s is None:
+        raise ValueError(f"block {block.name!r} has rallies of several contacts and no interval")
+    share = sounded / block.reps if block.reps else passed_s / (block.work_s or 1.0)
+    cv = rhythm.jitter_cv + (rhythm.jitter_end_cv - rhythm.jitter_cv) * min(share, 1.0)
+    return draw_interval_s(draws, rhythm.interval_s, cv, least_interval_s(block))
+
+
+def _calls_for(calls: Calls | None, draws: Random, moments: list[_Moment]) -> list[tuple[Cue, ...]]:
+    """Call cues of every moment, timed from the contact; none where no contact sounds."""
+    if calls is None:
+        return [()] * len(moments)
+    called = [not moment.withheld and draws.random() < calls.share for moment in moments]
+    order = iter(draw_calls(draws, calls.weights, sum(called), calls.longest_run))
+    return [_call_cues(calls, calls.words[next(order)], draws) if wanted else () for wanted in called]
+
+
+def _call_cues(calls: Calls, word: str, draws: Random) -> tuple[Cue, ...]:
+    """One call, or two where the first is taken back; the last one is the one that counts."""
+    delay_s = draw_between(draws, calls.delay_low_s, calls.delay_high_s)
+    if len(calls.words) > 1 and draws.random() < calls.switch_share:
+        others = [other for other in calls.words if other != word]
+        first = others[draw_index(draws, [1.0] * len(others))]
+        return _call_cue(calls, first, delay_s), _call_cue(calls, word, delay_s + calls.switch_after_s)
+    return (_call_cue(calls, word, delay_s),)
+
+
+def _call_cue(calls: Calls, word: str, at_s: float) -> Cue:
+    return Cue("call", word, at_s, pan=CALL_PAN.get(word, 0.0) if calls.pan else 0.0)
+
+
+def _rep(block: DrillBlock, index: int, moment: _Moment, call: tuple[Cue, ...], draws: Random) -> Rep:
+    contact_at_s = moment.contact_s - moment.start_s
+    hitter = block.hitters[draw_index(draws, [1.0] * len(block.hitters))]
+    cues = [Cue("precue", word, at_s - moment.start_s) for at_s, word in moment.words]
+    if not moment.silent:
+        cues += _lead_in_cues(moment.lead_in, moment.lead_in_s, contact_at_s, hitter.pan)
+    if not moment.withheld:
+        cues.append(Cue("contact", hitter.sound, contact_at_s, pan=hitter.pan))
+        cues += [Cue(cue.role, cue.sound, contact_at_s + cue.at_s, pan=cue.pan) for cue in call]
+    return Rep(
+        index=index,
+        start_s=moment.start_s,
+        end_s=moment.contact_s + room_after_s(block),
+        contact_s=moment.contact_s,
+        cues=tuple(cues),
+        call=call[-1].sound if call else None,
+        window=moment.window,
+        mode=block.mode,
+        withheld=moment.withheld,
+    )
+
+
+def _lead_in_cues(lead_in: LeadIn, length_s: float, contact_s: float, pan: float) -> list[Cue]:
+    """Sounds before a contact; a spread lead-in stretches as a whole, so its bounce moves along."""
+    start_s = contact_s - length_s
+    match lead_in.kind:
+        case "none":
+            return []
+        case "swing":
+            return [Cue("precue", "swing", contact_s, length_s=length_s, pan=pan)]
+        case "count":
+            return [Cue("precue", "tick", start_s + tick * length_s / lead_in.ticks) for tick in range(lead_in.ticks)]
+        case "rally":
+            cues = [Cue("precue", "racket", start_s)]
+            if lead_in.bounce_s is not None:
+                bounce_s = lead_in.bounce_s * length_s / lead_in.length_s
+                cues.append(Cue("precue", "bounce", contact_s - bounce_s, pan=pan))
+            return cues
+        case kind:
+            return [Cue("precue", kind, start_s, pan=pan)]
+
+
+def _with_finish(rep: Rep, lines: tuple[str, ...]) -> Rep:
+    """Add the block's last words after the last landing has been heard."""
+    spoken = tuple(
+        Cue("feedback", line, rep.end_s - rep.start_s + number * SPOKEN_LINE_S) for number, line in enumerate(lines)
+    )
+    return Rep(
+        index=rep.index,
+        start_s=rep.start_s,
+        end_s=rep.end_s + len(lines) * SPOKEN_LINE_S,
+        contact_s=rep.contact_s,
+        cues=rep.cues + spoken,
+        call=rep.call,
+        window=rep.window,
+        mode=rep.mode,
+        withheld=rep.withheld,
+    )
