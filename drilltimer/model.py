@@ -281,7 +281,7 @@ class AudioStream(Protocol):
 Level = Literal["beginner", "club", "advanced"]
 Situation = Literal["return", "baseline", "net"]
 LeadInKind = Literal["none", "swing", "toss", "bounce", "rally", "count"]
-FeedbackRule = Literal["each", "band", "summary", "none"]
+FeedbackKind = Literal["each", "band", "summary", "faded", "on_request", "none"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -416,6 +416,21 @@ class Speech:
 
 
 @dataclass(frozen=True, slots=True)
+class FeedbackPlan:
+    """When the player is told, as a drill asks for it.
+
+    `delay_s` counts from the touchdown; errors within `band_ms` either side pass in silence (None: the window);
+    a summary speaks of `summary_reps`; `spoken` asks for words instead of tones.
+    """
+
+    kind: FeedbackKind = "each"
+    delay_s: float = 3.0
+    band_ms: float | None = None
+    summary_reps: int = 5
+    spoken: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class DrillBlock:
     """A stretch of a drill with one setting.
 
@@ -442,8 +457,7 @@ class DrillBlock:
     work_s: float | None = None
     rest_s: float = 0.0  # after the block
     withheld_share: float = 0.0  # lead-in without contact, on top of the wait's own
-    feedback: FeedbackRule = "each"
-    feedback_every: int = 5  # reps in a summary
+    feedback: FeedbackPlan | None = None  # None: what suits the level
     speech: Speech = Speech()
 
 

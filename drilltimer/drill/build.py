@@ -22,6 +22,7 @@ from drilltimer.model import (
     Calls,
     Drill,
     DrillBlock,
+    FeedbackPlan,
     Hitter,
     LeadIn,
     Mode,
@@ -87,7 +88,7 @@ def _build_block(settings: _Settings, drill_name: str, faults: Faults) -> DrillB
     window_form, level, situation = settings.get("window"), settings.get("level"), settings.get("situation")
     opening = settings.get("opening")
     opening_situation = opening.situation or situation if opening else None
-    hitters = settings.get("hitters")
+    hitters, feedback = settings.get("hitters"), settings.get("feedback")
     block = DrillBlock(
         name=settings.block.name or drill_name,
         mode=mode,
@@ -106,8 +107,7 @@ def _build_block(settings: _Settings, drill_name: str, faults: Faults) -> DrillB
         work_s=work_s,
         rest_s=settings.get("rest_s"),
         withheld_share=settings.get("withheld_share"),
-        feedback=settings.get("feedback"),
-        feedback_every=settings.get("feedback_every"),
+        feedback=FeedbackPlan(**feedback.model_dump()) if feedback else None,
         speech=_speech(settings.get("speech")),
     )
     _check_timing(settings, block, faults)
@@ -201,9 +201,7 @@ def _check_timing(settings: _Settings, block: DrillBlock, faults: Faults) -> Non
     for key, cv in (("jitter_cv", rhythm.jitter_cv), ("jitter_end_cv", rhythm.jitter_end_cv)):
         most_cv = (rhythm.interval_s - least_s) / rhythm.interval_s
         if cv > most_cv:
-            message = (
-                f"at most {math.floor(most_cv * 1e3) / 1e3:g}: an interval below {least_s:g} s cannot be heard"
-            )
+            message = f"at most {math.floor(most_cv * 1e3) / 1e3:g}: an interval below {least_s:g} s cannot be heard"
             faults.append((settings.path("rhythm", key), message))
             return
 

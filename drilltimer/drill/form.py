@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
-from drilltimer.model import FeedbackRule, LeadInKind, Level, Mode, Situation
+from drilltimer.model import FeedbackKind, LeadInKind, Level, Mode, Situation
 
 MAX_REPS = 1000
 MAX_BLOCKS = 50
@@ -74,9 +74,7 @@ class LeadInForm(Form):
 
     kind: LeadInKind = Field(description="none, swing, toss, bounce, rally (own contact first) or count (ticks)")
     length_s: Seconds = Field(default=0.0, description="from its first sound to the contact")
-    spread: Annotated[float, Field(ge=0.0, le=0.5)] = Field(
-        default=0.0, description="drawn within +- this share"
-    )
+    spread: Annotated[float, Field(ge=0.0, le=0.5)] = Field(default=0.0, description="drawn within +- this share")
     bounce_s: Seconds | None = Field(default=None, description="rally only: from the bounce to the contact")
     ticks: Annotated[int, Field(ge=1, le=8)] = Field(default=3, description="count only")
 
@@ -86,8 +84,9 @@ class LeadInForm(Form):
             if self.length_s:
                 raise fault("length_s", "a lead-in of kind none has no length")
             return self
-        if not 0.1 <= self.length_s <= 10.0:
-            raise fault("length_s", f"a {self.kind} lead-in lasts 0.1 to 10 s, got {self.length_s:g}")
+        most_s = 3.0 if self.kind == "swing" else 10.0
+        if not self.length_s >= 0.1 or self.length_s * (1.0 + self.spread) > most_s:
+            raise fault("length_s", f"a {self.kind} lead-in lasts 0.1 to {most_s:g} s, its spread included")
         if self.bounce_s is not None and self.kind != "rally":
             raise fault("bounce_s", "only a rally lead-in has a bounce of its own")
         if self.bounce_s is not None and not 0.05 <= self.bounce_s < self.length_s:
@@ -221,6 +220,16 @@ class SpeechForm(Form):
     finish: Words = Field(default_factory=list, description="after the block")
 
 
+class FeedbackForm(Form):
+    """When the player is told."""
+
+    kind: FeedbackKind
+    delay_s: Annotated[Seconds, Field(ge=0.5, le=10.0)] = Field(default=3.0, description="after the touchdown")
+    band_ms: Annotated[float, Field(ge=0.0, le=500.0)] | None = Field(default=None, description="silent within +- this")
+    summary_reps: Annotated[int, Field(ge=1, le=50)] = Field(default=5, description="summary only")
+    spoken: bool = Field(default=False, description="words instead of tones")
+
+
 class BlockForm(Form):
     """Settings of a block."""
 
@@ -237,8 +246,7 @@ class BlockForm(Form):
     work_s: Annotated[Seconds, Field(ge=1.0)] | None = Field(default=None, description="instead of reps")
     rest_s: Seconds = Field(default=0.0, description="after the block")
     withheld_share: Annotated[float, Field(ge=0.0, le=0.5)] = Field(default=0.0, description="lead-in, no contact")
-    feedback: FeedbackRule = "each"
-    feedback_every: Annotated[int, Field(ge=1, le=50)] = Field(default=5, description="reps in a summary")
+    feedback: FeedbackForm | None = Field(default=None, description="what suits the level, when left out")
     speech: SpeechForm | None = None
 
 

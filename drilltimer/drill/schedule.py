@@ -7,7 +7,7 @@ when its landing and its call have been heard, and the next lead-in starts no ea
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count, cycle
 from random import Random
 
@@ -25,7 +25,9 @@ FIRST_CUE_S = 1.0  # the stream settles and the room's noise is measured before 
 SEARCH_BEFORE_S = 0.3  # touchdowns are looked for from so long before the contact ...
 SEARCH_AFTER_S = 0.7  # ... to so long after it
 WORD_S = 0.45  # longest spoken direction; longer ones are refused when they are recorded
-SPOKEN_LINE_S = 1.2  # from one spoken line to the next
+# A spoken line of n letters is given 0.7 + 0.06 n seconds: the longest shipped one has 32 and lasts 1.73 s.
+LINE_S = 0.7
+LETTER_S = 0.06
 CALL_PAN = {"left": -0.8, "right": 0.8}
 
 
@@ -70,6 +72,11 @@ def room_after_s(block: DrillBlock) -> float:
     return max(SEARCH_AFTER_S, last_call_s + WORD_S)
 
 
+def line_s(line: str) -> float:
+    """Time that a spoken line is given, its pause included."""
+    return LINE_S + LETTER_S * len(line)
+
+
 def least_interval_s(block: DrillBlock) -> float:
     """Shortest time between two contacts of a rally that leaves every landing its search range."""
     return max(room_after_s(block) + block.lead_in.longest_s, SEARCH_BEFORE_S + SEARCH_AFTER_S)
@@ -96,8 +103,10 @@ def _moments(block: DrillBlock, draws: Random, start_s: float) -> Iterator[_Mome
     for rally in count():
         rally_start_s = now_s
         lines = block.speech.explain if rally == 0 else tuple(filter(None, [next(reminders)]))
-        words = [(now_s + number * SPOKEN_LINE_S, line) for number, line in enumerate(lines)]
-        now_s += len(lines) * SPOKEN_LINE_S
+        words = []
+        for line in lines:
+            words.append((now_s, line))
+            now_s += line_s(line)
         wait_s, silent = 0.0, False
         if block.rhythm.wait is not None:
             wait = block.rhythm.wait
@@ -232,17 +241,7 @@ def _lead_in_cues(lead_in: LeadIn, length_s: float, contact_s: float, pan: float
 
 def _with_finish(rep: Rep, lines: tuple[str, ...]) -> Rep:
     """Add the block's last words after the last landing has been heard."""
-    spoken = tuple(
-        Cue("feedback", line, rep.end_s - rep.start_s + number * SPOKEN_LINE_S) for number, line in enumerate(lines)
-    )
-    return Rep(
-        index=rep.index,
-        start_s=rep.start_s,
-        end_s=rep.end_s + len(lines) * SPOKEN_LINE_S,
-        contact_s=rep.contact_s,
-        cues=rep.cues + spoken,
-        call=rep.call,
-        window=rep.window,
-        mode=rep.mode,
-        withheld=rep.withheld,
-    )
+    for line in lines:
+        cue = Cue("feedback", line, rep.end_s - rep.start_s)
+        rep = replace(rep, end_s=rep.end_s + line_s(line), cues=(*rep.cues, cue))
+    return rep
