@@ -1,0 +1,90 @@
+"""Scores as a document for other programs: the contract of `score.schema.json`, schema 1."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, fields
+from importlib.resources import files
+from typing import Any
+
+from drilltimer.model import Health, Scores, Verdict
+
+SCHEMA = 1
+S_DECIMALS = 6  # a microsecond: a twentieth of a frame at 48 kHz
+MS_DECIMALS = 3  # the same microsecond
+SHARE_DECIMALS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingClock:
+    """How a recording's clock runs against the cue sheet's. None where it was not measured, as in a live session.
+
+    Parameters
+    ----------
+    offset_s : float | None
+        Where in the recording the sheet's zero lies.
+    skew_ppm : float | None
+        Positive where the recording makes more of a second than the sheet does.
+    """
+
+    offset_s: float | None = None
+    skew_ppm: float | None = None
+
+
+def score_document(
+    recording: str | None, clock: RecordingClock, verdicts: Iterable[Verdict], scores: Scores, health: Health
+) -> dict[str, Any]:
+    """Document of a scored recording or session, ready for `json.dumps(..., allow_nan=False)`.
+
+    Parameters
+    ----------
+    recording : str | None
+        Name of the recording; None when the sound was not kept.
+    clock : RecordingClock
+    verdicts : iterable of Verdict
+        In the order in which they are to appear.
+    scores : Scores
+    health : Health
+
+    Returns
+    -------
+    dict
+        Seconds are rounded to the microsecond and milliseconds to the same; what is unknown, or not finite, is None.
+        A session's `..._s` are seconds in the recording as it lies on disk.
+    """
+    return {
+        "schema": SCHEMA,
+        "recording": recording,
+        "clock": _rounded(asdict(clock)),
+        "reps": [_rep(verdict) for verdict in verdicts],
+        "scores": _rounded(asdict(scores)),
+        "health": _rounded(asdict(health)),
+    }
+
+
+def score_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) that every score document meets."""
+    schema: dict[str, Any] = json.loads(files(__package__).joinpath("score.schema.json").read_text(encoding="utf-8"))
+    return schema
+
+
+def _rep(verdict: Verdict) -> dict[str, Any]:
+    values = {field.name: getattr(verdict, field.name) for field in fields(Verdict)}
+    return _rounded(values | {"grade": verdict.grade.value})
+
+
+def _rounded(values: dict[str, Any]) -> dict[str, Any]:
+    return {name: _rounded_value(name, value) for name, value in values.items()}
+
+
+def _rounded_value(name: str, value: Any) -> Any:
+    if isinstance(value, tuple):
+        return list(value)
+    if not isinstance(value, float):
+        return value
+    if not math.isfinite(value):
+        return None
+    decimals = S_DECIMALS if name.endswith("_s") else SHARE_DECIMALS if name.endswith("_share") else MS_DECIMALS
+    return round(value, decimals) + 0.0  # + 0.0 turns a rounded -0.0 into 0.0
