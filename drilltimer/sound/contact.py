@@ -72,7 +72,7 @@ def smack(rate_hz: int) -> Wave:
     float64 array, shape (n,)
         55 ms, sample peak -1 dBFS, zero at the contact itself.
     """
-    return _struck(_crack(30, 1500.0, HIGHEST_HZ, 0.0045, rate_hz), _strings(620.0, rate_hz), 0.4)
+    return _struck(_crack(99, 1500.0, HIGHEST_HZ, 0.0045, rate_hz), _strings(620.0, rate_hz), 0.4)
 
 
 def racket(rate_hz: int) -> Wave:
@@ -83,7 +83,7 @@ def racket(rate_hz: int) -> Wave:
     float64 array, shape (n,)
         55 ms, sample peak -1 dBFS.
     """
-    return _struck(_crack(38, 1100.0, 4200.0, 0.0075, rate_hz), _strings(830.0, rate_hz), 0.4)
+    return _struck(_crack(1005, 1400.0, 6000.0, 0.0065, rate_hz), _strings(830.0, rate_hz), 0.3)
 
 
 def tock(rate_hz: int) -> Wave:
@@ -130,7 +130,11 @@ def _strings(pitch_hz: float, rate_hz: int) -> Wave:
 
 
 def _crack(seed: int, knee_hz: float, top_hz: float, decay_s: float, rate_hz: int) -> Wave:
-    """Noise burst with a prescribed spectrum *and* a prescribed envelope, at any rate."""
+    """Noise burst with a prescribed spectrum *and* a prescribed envelope, at any rate.
+
+    The seeds in use rise within 0.6 ms and were, among 400 (smack) and 250 (racket), the best compromise between a low
+    crest, low side lobes of the correlation and a low correlation with the other contacts.
+    """
     spacing_hz = CRACK_RATE_HZ / CRACK_POINTS
     coefficients = _crack_series(seed, knee_hz, top_hz, decay_s)
     reach_hz = min(top_hz, highest_hz(rate_hz))
