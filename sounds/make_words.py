@@ -35,7 +35,7 @@ WORD_SPEED = 1.4  # re the engine's own pace: a fifth shorter, and word recognis
 SENTENCE_SPEED = 1.15  # nobody waits for these with a foot in the air
 
 # Called while a landing is listened for: the stronger high-pass, and a limit on their length.
-DIRECTIONS = ("left", "right", "up", "back", "short", "deep", "in", "front")
+DIRECTIONS = ("left", "right", "up", "back", "short", "deep", "in", "front", "in front")
 NUMBERS = (
     *("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"),
     *("eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen", "twenty"),
@@ -78,6 +78,7 @@ def make_word(engine: Hibari, text: str) -> dict[str, Any]:
         "high_pass_order": DIRECTION_ORDER if called else OTHER_ORDER,
         "rate_hz": word.rate_hz,
         **figures(word),
+        "remarks": list(word.remarks),
         "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
     }
 
