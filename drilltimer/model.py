@@ -391,7 +391,7 @@ class Calls:
     weights: tuple[float, ...]
     delay_low_s: float
     delay_high_s: float
-    longest_run: int = 3
+    longest_run: int = 4
     share: float = 1.0
     switch_share: float = 0.0
     switch_after_s: float = 0.3
