@@ -57,9 +57,10 @@ class Ring:
         self._dropped = False
         return True
 
-    def read(self, at_least: int) -> Block | None:
+    def read(self, at_least: int, *, rest: bool = False) -> Block | None:
         """Next `at_least` frames or a little more, never splitting a written block; None while there are fewer.
 
+        With `rest`, for a stream that has ended, fewer will do.
         A block marked `xrun` is never appended to a clean one, so that the loss lies at a block's beginning; the
         clean block before it may be short.
         """
@@ -68,14 +69,14 @@ class Ring:
             return None
         start, frames, xrun = self._marks[0]
         if start > self._next:
-            return self._gap(min(start - self._next, max(at_least, 1)))
+            return self._gap(min(start - self._next, at_least))
         used, cut = 1, False
         while frames < at_least and used < count and not cut:
             cut = self._marks[used][2]
             if not cut:
                 frames += self._marks[used][1]
                 used += 1
-        if frames < at_least and not cut:
+        if frames < at_least and not cut and not rest:
             return None
         return self._take(start, frames, xrun, used)
 

@@ -165,7 +165,7 @@ class SoundCard:
         while not self._closed:
             self._fresh.clear()
             reason = self._lost(waited_s)
-            block = self._ring.read(1 if reason else enough)
+            block = self._ring.read(enough, rest=bool(reason))
             if block is not None:
                 self._watch_silence(block)
                 return block

@@ -1,0 +1,190 @@
+"""Recordings read from disk: whole, or piece by piece from any place, without trusting their headers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+
+from drilltimer.audio.stderr import hushed_stderr
+from drilltimer.errors import RecordingError
+from drilltimer.model import Samples
+from drilltimer.units import s_from_frames
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 384_000  # beyond, no landing could be timed, or the header lies
+MOST_CHANNELS = 64
+# Recorders that write into a pipe cannot go back to fill in the length and leave a number near the format's limit.
+UNKNOWN_LENGTH_BYTES = 0x7FFF_F000
+UNKNOWN_FRAMES = 2**62
+# A lossy codec's last frame is padding, which decoders count differently.
+PADDING_FRAMES = 4_096
+CONVERT = "Convert it with a sound editor, or 'ffmpeg -i IN OUT.wav', and score the result."
+
+
+class AudioFile:
+    """A WAV, FLAC, OGG or MP3 file, open for reading. A context manager.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Attributes
+    ----------
+    rate_hz : int
+    channels : int
+    frames : int
+        As promised by the header; `read` finds out if that was true.
+
+    Raises
+    ------
+    RecordingError
+        Missing, a folder, unreadable, empty, not a sound file, cut short, without a frame, or its header is absurd.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path).expanduser()
+        self._file = _open(self.path)
+        try:
+            self.rate_hz = int(self._file.samplerate)
+            self.channels = int(self._file.channels)
+            self.frames = int(self._file.frames)
+            self._refuse_absurd()
+        except BaseException:
+            self.close()
+            raise
+
+    def _refuse_absurd(self) -> None:
+        if not LOWEST_RATE_HZ <= self.rate_hz <= HIGHEST_RATE_HZ:
+            raise self._broken(f"its header says {self.rate_hz} Hz; {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} can be used")
+        if self.channels > MOST_CHANNELS:
+            raise self._broken(f"its header says {self.channels} channels; at most {MOST_CHANNELS} can be used")
+        if self.frames >= UNKNOWN_FRAMES:
+            raise self._broken("its length is unknown", why="The recorder was stopped before it could write it.")
+        if self.frames <= 0:
+            raise self._broken("there is no sound in it", why="The recorder was stopped before it wrote anything.")
+        promised = re.search(r"^data : (\d+) \(should be (\d+)\)", self._file.extra_info, re.MULTILINE)
+        if promised and int(promised[2]) < int(promised[1]) < UNKNOWN_LENGTH_BYTES:
+            share = int(promised[2]) / int(promised[1])
+            raise self._cut_short(self.frames, round(self.frames / share) if share else self.frames)
+
+    def read(self, start: int, frames: int) -> Samples:
+        """Frames `start` to `start + frames`, fewer at the end.
+
+        Returns
+        -------
+        float32 array, shape (n, channels)
+
+        Raises
+        ------
+        RecordingError
+            The file ends before the header's length, is damaged there, or holds NaN or infinite samples.
+        ValueError
+            Negative start or length.
+        """
+        if start < 0 or frames < 0:
+            raise ValueError(f"cannot read {frames} frames from frame {start}")
+        wanted = min(frames, self.frames - start)
+        if wanted <= 0:
+            return np.zeros((0, self.channels), np.float32)
+        import soundfile
+
+        try:
+            with hushed_stderr():
+                if self._file.tell() != start:
+                    self._file.seek(start)
+                samples: Samples = self._file.read(wanted, dtype="float32", always_2d=True)
+        except (soundfile.LibsndfileError, OSError, RuntimeError) as fault:
+            raise self._broken(
+                f"it is damaged or cut short somewhere after {s_from_frames(start, self.rate_hz):.1f} s",
+                why=f"The decoder says: {fault}",
+                fix="Copy it again from where it was recorded.",
+            ) from fault
+        missing, found = wanted - len(samples), start + len(samples)
+        if missing and (self.frames - found > PADDING_FRAMES or not found):
+            raise self._cut_short(found, self.frames)
+        self._refuse_not_a_number(start, samples)
+        return np.pad(samples, ((0, missing), (0, 0))) if missing else samples
+
+    def blocks(self, frames: int = 65_536) -> Iterator[Samples]:
+        """Every frame in order, `frames` at a time."""
+        for start in range(0, self.frames, frames):
+            yield self.read(start, frames)
+
+    def close(self) -> None:
+        """Close it; may be called twice."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def _refuse_not_a_number(self, start: int, samples: Samples) -> None:
+        finite = np.isfinite(samples).all(axis=1)
+        if not finite.all():
+            at_s = s_from_frames(start + int(np.argmin(finite)), self.rate_hz)
+            raise self._broken(
+                f"the sample at {at_s:.3f} s is not a finite number", why="The program that wrote it had a fault."
+            )
+
+    def _cut_short(self, found: int, promised: int) -> RecordingError:
+        return self._broken(
+            f"it ends after {s_from_frames(found, self.rate_hz):.1f} s, its header promises "
+            f"{s_from_frames(promised, self.rate_hz):.1f} s",
+            why="The copy was not finished, or the recorder lost power.",
+            fix=f"Copy it again; if there is no more of it: {CONVERT}",
+        )
+
+    def _broken(self, message: str, *, why: str = "", fix: str = CONVERT) -> RecordingError:
+        return RecordingError(f"{self.path}: {message}", why=why, fix=fix)
+
+
+def _open(path: Path) -> Any:
+    import soundfile
+
+    try:
+        if path.is_dir():
+            raise RecordingError(f"{path}: is a folder, not a recording")
+        if path.exists() and not path.is_file():  # a pipe might never end
+            raise RecordingError(f"{path}: is not a regular file", fix="Copy the sound into a file first.")
+        with path.open("rb") as file:
+            empty = not file.read(1)
+    except FileNotFoundError:
+        raise RecordingError(f"{path}: no such file", fix="Check the spelling and the folder.") from None
+    except (OSError, ValueError) as fault:
+        raise RecordingError(f"{path}: cannot be read: {getattr(fault, 'strerror', None) or fault}") from fault
+    if empty:
+        raise RecordingError(f"{path}: is empty (0 bytes)", why="The recorder was stopped, or the disk was full.")
+    try:
+        with hushed_stderr():  # MP3's decoder comments on what it finds
+            return soundfile.SoundFile(path)
+    except (soundfile.LibsndfileError, OSError, TypeError, ValueError, RuntimeError) as fault:
+        # TypeError: soundfile takes a name ending in .raw for sound without a header
+        raise RecordingError(
+            f"{path}: is not a sound file that can be read",
+            why="WAV, FLAC, OGG and MP3 can; telephones often write M4A, which cannot.",
+            fix=CONVERT,
+        ) from fault
+
+
+def read_audio(path: str | Path) -> tuple[Samples, int]:
+    """A whole recording.
+
+    Returns
+    -------
+    samples : float32 array, shape (n, channels)
+    rate_hz : int
+
+    Raises
+    ------
+    RecordingError
+        See `AudioFile`.
+    """
+    with AudioFile(path) as recording:
+        # Piece by piece, so that a header which promises the moon is found out before memory is asked for it.
+        return np.concatenate(list(recording.blocks())), recording.rate_hz

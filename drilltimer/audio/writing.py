@@ -1,0 +1,227 @@
+"""Sound written to disk while it happens.
+
+Notes
+-----
+WAV is written by hand: each block goes straight to the system and the header is put right every second of sound, so
+that after a crash, a kill or a full disk everything up to the last second is a valid file. A FLAC file gets its length
+when it is closed and can hardly be read when it never was; it is meant for sound that can be made again.
+OGG is never written: libsndfile has crashed on long OGG blocks (bastibe/python-soundfile issues 233 and 396).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import struct
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Protocol, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drilltimer.errors import RecordingError
+from drilltimer.model import Samples
+from drilltimer.units import s_from_frames
+
+BYTES_PER_SAMPLE = 3  # 24 bit: a quiet landing far from the microphone keeps its shape
+FULL_SCALE = 2 ** (8 * BYTES_PER_SAMPLE - 1)
+HEADER_BYTES = 44
+HEADER_EVERY_S = 1.0
+MOST_WAV_BYTES = 2**32 - 2**16  # the format counts bytes in 32 bits
+
+Pcm = NDArray[np.int32]
+
+
+class _Sink(Protocol):
+    def write(self, pcm: Pcm) -> None: ...
+    def close(self) -> None: ...
+
+
+class AudioWriter:
+    """A WAV or FLAC file (24 bit) that grows block by block. A context manager.
+
+    Parameters
+    ----------
+    path : str or Path
+        Its ending, `.wav` or `.flac`, names the format.
+    rate_hz : int
+    channels : int
+    overwrite : bool
+        False refuses to write over a file that exists.
+
+    Attributes
+    ----------
+    frames : int
+        Written so far.
+    fault : RecordingError | None
+        Why writing ended early. What was written until then stays.
+
+    Raises
+    ------
+    RecordingError
+        The file cannot be made there, exists, or has another ending.
+    """
+
+    def __init__(self, path: str | Path, rate_hz: int, channels: int, *, overwrite: bool = True) -> None:
+        self.path = Path(path).expanduser()
+        self.rate_hz, self.channels = rate_hz, channels
+        self.frames = 0
+        self.fault: RecordingError | None = None
+        suffix = self.path.suffix.lower()
+        kinds: dict[str, Callable[[Path, int, int, str], _Sink]] = {".wav": _WavFile, ".flac": _FlacFile}
+        if suffix not in kinds:
+            raise RecordingError(
+                f"{self.path}: sound is written as .wav or .flac" + (f", not as {suffix}" if suffix else ""),
+                fix=f"Call it {self.path.with_suffix('.wav').name}.",
+            )
+        try:
+            self._sink = kinds[suffix](self.path, rate_hz, channels, "wb" if overwrite else "xb")
+        except FileExistsError as fault:
+            raise RecordingError(f"{self.path}: exists already", fix="Choose another name or remove it.") from fault
+        except (OSError, ValueError) as fault:
+            raise RecordingError(f"{self.path}: cannot be written: {_reason(fault)}") from fault
+
+    def write(self, samples: Samples) -> None:
+        """Append frames; does nothing after a `fault`, so that a session can go on without its recording.
+
+        Parameters
+        ----------
+        samples : float32 array, shape (n, channels), or (n,) for one channel
+            Full scale is +-1; what is beyond is cut off.
+
+        Raises
+        ------
+        RecordingError
+            Once, when the disk is full or gone.
+        """
+        if self.fault is not None:
+            return
+        pcm = _quantise(samples.reshape(-1, self.channels))
+        try:
+            self._sink.write(pcm)
+        except OSError as fault:
+            raise self._give_up(fault) from fault
+        self.frames += len(pcm)
+
+    def close(self) -> None:
+        """Finish the file; may be called twice.
+
+        Raises
+        ------
+        RecordingError
+            The end could not be written.
+        """
+        if self.fault is not None:
+            return
+        try:
+            self._sink.close()
+        except OSError as fault:
+            raise self._give_up(fault) from fault
+
+    def _give_up(self, fault: OSError) -> RecordingError:
+        kept_s = s_from_frames(self.frames, self.rate_hz)
+        self.fault = RecordingError(
+            f"{self.path}: recording ended after {kept_s:.0f} s: {_reason(fault)}",
+            fix="The session itself goes on. Free some space, or record to another disk next time.",
+        )
+        with contextlib.suppress(OSError):  # the same fault again; it is told already
+            self._sink.close()
+        return self.fault
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+
+def _quantise(samples: Samples) -> Pcm:
+    scaled = np.rint(samples.astype(np.float64) * FULL_SCALE)
+    pcm: Pcm = np.clip(scaled, -FULL_SCALE, FULL_SCALE - 1).astype("<i4")
+    return pcm
+
+
+def _reason(fault: Exception) -> str:
+    number = getattr(fault, "errno", None)
+    if number in (errno.ENOSPC, errno.EDQUOT):
+        return "the disk is full"
+    if number == errno.EFBIG:
+        return "the file has reached the largest size allowed"
+    return getattr(fault, "strerror", None) or str(fault)
+
+
+class _WavFile:
+    """Canonical 44-byte RIFF header (Microsoft and IBM, 1991), then little-endian 24-bit samples."""
+
+    def __init__(self, path: Path, rate_hz: int, channels: int, mode: str) -> None:
+        self._file: Any = open(path, mode, buffering=0)  # noqa: SIM115  closed by close()
+        self._rate_hz, self._channels = rate_hz, channels
+        self._bytes = self._bytes_in_header = 0
+        self._write_header()
+
+    def write(self, pcm: Pcm) -> None:
+        raw = np.ascontiguousarray(pcm).view(np.uint8).reshape(-1, 4)[:, :BYTES_PER_SAMPLE].tobytes()
+        if self._bytes + len(raw) > MOST_WAV_BYTES:
+            raise OSError(errno.EFBIG, "too large for WAV")
+        view = memoryview(raw)
+        while view:  # an unbuffered write may take a part only, just before the disk is full
+            written = self._file.write(view)
+            self._bytes += written
+            view = view[written:]
+        if self._bytes - self._bytes_in_header >= HEADER_EVERY_S * self._rate_hz * self._frame_bytes:
+            self._write_header()
+
+    @property
+    def _frame_bytes(self) -> int:
+        return self._channels * BYTES_PER_SAMPLE
+
+    def _write_header(self) -> None:
+        whole = self._bytes - self._bytes % self._frame_bytes
+        form = struct.pack("<4sI4s", b"RIFF", HEADER_BYTES - 8 + whole + whole % 2, b"WAVE")
+        bits, byte_rate = 8 * BYTES_PER_SAMPLE, self._rate_hz * self._frame_bytes
+        layout = struct.pack(
+            "<4sIHHIIHH", b"fmt ", 16, 1, self._channels, self._rate_hz, byte_rate, self._frame_bytes, bits
+        )
+        self._file.seek(0)
+        self._file.write(form + layout + struct.pack("<4sI", b"data", whole))
+        self._file.seek(0, 2)
+        self._bytes_in_header = whole
+
+    def close(self) -> None:
+        if self._file.closed:
+            return
+        try:
+            self._write_header()  # first: it needs no new space, so it works on a full disk
+            if self._bytes % 2:
+                self._file.write(b"\0")  # RIFF chunks are padded to even length
+        finally:
+            self._file.close()
+
+
+class _FlacFile:
+    def __init__(self, path: Path, rate_hz: int, channels: int, mode: str) -> None:
+        import soundfile
+
+        open(path, mode).close()  # the system's own reason when it cannot be made; libsndfile gives none
+        self._faults = (soundfile.LibsndfileError, AssertionError)
+        try:
+            self._file = soundfile.SoundFile(
+                path, "w", samplerate=rate_hz, channels=channels, format="FLAC", subtype="PCM_24"
+            )
+        except soundfile.LibsndfileError as fault:
+            raise OSError(errno.EINVAL, f"FLAC does not take {rate_hz} Hz with {channels} channels") from fault
+
+    def write(self, pcm: Pcm) -> None:
+        try:
+            self._file.write(pcm << 8)  # libsndfile takes 24 bits from the top of 32
+            self._file.flush()
+        except self._faults as fault:  # python-soundfile asserts that all was written
+            raise OSError(errno.ENOSPC, "short write") from fault
+
+    def close(self) -> None:
+        try:
+            self._file.close()
+        except self._faults as fault:
+            raise OSError(errno.ENOSPC, "short write") from fault

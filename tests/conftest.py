@@ -1,0 +1,87 @@
+"""The virtual sound card, for tests marked `audio`.
+
+A private copy of it runs for this test session alone, so that sessions side by side do not disturb each other. It is
+started by the first test that asks for it; where it cannot be, such tests skip and say what is missing. With
+DRILLTIMER_AUDIO_TESTS=required in the environment they fail instead.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from drilltimer.audio.devices import load_portaudio
+from drilltimer.errors import DeviceError
+
+CARD = Path(__file__).with_name("virtual-sound-card.sh")
+GET_IT = (
+    "these tests need Linux with PortAudio and PipeWire: "
+    "apt-get install --no-install-recommends libportaudio2 pipewire pipewire-bin pipewire-alsa wireplumber"
+)
+Card = Callable[..., str]
+
+
+def _card(*arguments: str) -> str:
+    done = subprocess.run(
+        ["sh", str(CARD), *arguments], check=True, capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL
+    )
+    return done.stdout
+
+
+def _start() -> str:
+    """Start the card and point this process at it; returns why that failed."""
+    try:
+        _card("start")
+        exports = dict(re.findall(r"^export (\w+)='?([^'\n]*)'?$", _card("env"), re.MULTILINE))
+        os.environ.update(exports)  # before PortAudio reads its list of devices: at its import, or in rescan()
+        load_portaudio()
+    except subprocess.CalledProcessError as fault:
+        return f"{fault.stderr.strip()}; {GET_IT}"
+    except (OSError, subprocess.TimeoutExpired, DeviceError) as fault:
+        return f"{fault}; {GET_IT}"
+    return ""
+
+
+@pytest.fixture(scope="session")
+def _running_card() -> Iterator[str]:
+    before = dict(os.environ)
+    folder = tempfile.mkdtemp(prefix="drilltimer-card-", dir="/tmp" if os.path.isdir("/tmp") else None)
+    os.environ["VSC_DIR"] = folder
+    missing = _start()
+    yield missing
+    if shutil.which("sh"):
+        subprocess.run(["sh", str(CARD), "stop"], check=False, capture_output=True, timeout=60)
+    for name in os.environ.keys() - before.keys():
+        del os.environ[name]
+    os.environ.update(before)
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def sound_card(_running_card: str) -> Iterator[Card]:
+    """The running virtual sound card; call it with a command of its script, e.g. `sound_card("crash")`.
+
+    What a test breaks is mended after it; the room is plain loopback at gain 0.3 again.
+    """
+    if _running_card:
+        if os.environ.get("DRILLTIMER_AUDIO_TESTS") == "required":
+            pytest.fail(f"DRILLTIMER_AUDIO_TESTS=required, but {_running_card}")
+        pytest.skip(_running_card)
+    given: list[str] = []
+
+    def command(*arguments: str) -> str:
+        given.append(arguments[0])
+        return _card(*arguments)
+
+    yield command
+    if {"crash", "unplug", "freeze"} & set(given):
+        _card("restart")
+    elif "room" in given:
+        _card("room", "0.3", "0")
