@@ -140,11 +140,11 @@ def test_what_finds_no_room_is_told_at_the_end_of_the_rally_as_the_mean() -> Non
     assert tell(voice, -30) == Cue("feedback", "tone_on_time", 3.0)  # the rally before is done with
 
 
-def test_a_band_passes_over_a_rally_whose_mean_is_inside() -> None:
+def test_a_band_passes_over_a_rally_whose_mean_is_inside_and_forgets_it() -> None:
     voice = feedback(FeedbackRule("band"))
     assert tell(voice, 150, room_s=0.8) is None
-    assert tell(voice, -150) is None
-    assert tell(voice, 10) is None
+    assert tell(voice, -50) is None  # mean +50
+    assert tell(voice, 70) == Cue("feedback", "tone_late", 3.0)
 
 
 def test_the_room_is_used_to_the_last_moment_and_not_beyond() -> None:
