@@ -13,11 +13,26 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from drilltimer.model import TIMED_GRADES, Grade, Heard, Landing, Onset, Placement, Rep, Scores, Verdict, Window
+from drilltimer.drill.windows import window_for
+from drilltimer.model import (
+    TIMED_GRADES,
+    Grade,
+    Heard,
+    Landing,
+    Level,
+    Onset,
+    Placement,
+    Rep,
+    Scores,
+    Situation,
+    Verdict,
+    Window,
+)
 from drilltimer.score import stats
 from drilltimer.score.match import grade_touchdown, judge
 
 PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
+LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
 errors = st.lists(st.floats(-600, 600), min_size=2, max_size=40)
 
 
@@ -110,10 +125,16 @@ def test_share_in_a_window_of_one_standard_deviation() -> None:
     assert scores.in_window_share == pytest.approx(row["share"], abs=row["tolerance"])
 
 
-@pytest.mark.parametrize("level", ["beginner", "club", "advanced"])
-def test_experts_land_inside_every_levels_return_window(level: str) -> None:
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("situation", ["return", "baseline", "net"])
+def test_windows_of_the_drills_are_those_on_record(level: Level, situation: Situation) -> None:
+    assert window_for(level, situation) == Window(*PUBLISHED["windows"][situation][level])
+
+
+@pytest.mark.parametrize("level", LEVELS)
+def test_experts_land_inside_every_levels_return_window(level: Level) -> None:
     expert = PUBLISHED["expert_return"]
-    window = Window(*PUBLISHED["windows"]["return"][level])
+    window = window_for(level, "return")
 
     def heard(time_ms: float) -> Onset:
         return Onset(48_000 + 48 * time_ms, -30, 0.5)
