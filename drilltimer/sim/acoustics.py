@@ -1,9 +1,9 @@
 """How a sound gets from one point to another: direct sound, walls, tail; and what loudspeaker and microphone do to it.
 
-Early reflections are image sources in a shoebox (Allen & Berkley 1979, JASA 65:943-950, from memory), each at its exact
-fractional delay. Later ones are noise with the energy that the images would have: 4*pi*c/V per second for a source whose
-direct sound is 1 at 1 m (density of image sources, Kuttruff, Room Acoustics, from memory), decaying with the
-reverberation time.
+Early reflections are image sources in a shoebox (Allen & Berkley 1979, JASA 65:943-950, from memory), each at its
+exact fractional delay. Later ones are noise with the energy that the images would have: 4*pi*c/V per second for a
+source whose direct sound is 1 at 1 m (density of image sources, Kuttruff, Room Acoustics, from memory), decaying with
+the reverberation time.
 """
 
 from __future__ import annotations

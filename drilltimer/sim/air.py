@@ -64,7 +64,7 @@ class Air:
         self.distractors: list[Distractor] = []
         self._due: list[tuple[int, int, Wave]] = []
         self._order = count()
-        self._seed = seed
+        self._seed = seed = seed % 2**32  # any integer is a seed, the generators want natural ones
         channels = settings.input_channels
         self._pending = np.zeros((rate_hz, channels))
         self._feet = _Way(settings, rate_hz, settings.placement.player_to_mic_m, seed, from_floor=True)

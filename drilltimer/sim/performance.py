@@ -76,7 +76,7 @@ class Performance:
     def __init__(self, player: SimulatedPlayer, air: Air, seed: int) -> None:
         self._player = player
         self._air = air
-        self._seed = seed
+        self._seed = seed % 2**32
         self._acts: dict[int, _Act] = {}
 
     def hear(self, emitted: float, sound: Sound, cue: Cue, rep: Rep) -> None:

@@ -16,6 +16,7 @@ from drilltimer.units import ratio_from_db
 Wave = NDArray[np.float64]
 
 REACH = 32  # frames that the resampling kernel spans on each side
+PHASES = 1024  # kernels per frame; a straight line between two of them is 120 dB true
 GAIN_STEP = 64  # frames per decision of the gain control
 GAIN_TARGET = 0.25  # peak that gain control aims at; this and the following are our choice
 GAIN_RANGE = (0.5, 20.0)
@@ -44,6 +45,8 @@ class Recorder:
         self.air_frame = start
         self._render = render
         self._slope = air_frames_per_frame
+        # A slower recorder must not fold what it cannot hold.
+        self._kernels = _kernels(min(1.0, 1.0 / air_frames_per_frame))
         self._tape = np.zeros((REACH, settings.input_channels))
         self._tape_start = -REACH
         self._gain = ratio_from_db(settings.input_gain_db)
@@ -86,14 +89,18 @@ class Recorder:
             first = int(self.air_frame) - self._tape_start
             return self._tape[first : first + frames]
         whole = np.floor(places).astype(np.int64)
-        part = places - whole
-        # A slower recorder must not fold what it cannot hold.
-        cutoff = min(1.0, 1.0 / self._slope)
-        offsets = np.arange(-REACH + 1, REACH + 1)
-        shift = offsets[np.newaxis, :] - part[:, np.newaxis]
-        kernel = cutoff * np.sinc(cutoff * shift) * np.cos(np.pi * shift / (2.0 * (REACH + 1))) ** 2
-        gathered = self._tape[whole[:, np.newaxis] + offsets - self._tape_start]
-        return np.asarray(np.einsum("fk,fkc->fc", kernel, gathered))
+        phase = (places - whole) * PHASES
+        row = phase.astype(np.int64)
+        blend = phase - row
+        first = whole - REACH + 1 - self._tape_start
+        lower, upper = self._kernels[row], self._kernels[row + 1]
+        taken = np.empty((frames, self._tape.shape[1]))
+        for channel in range(taken.shape[1]):
+            spans = np.lib.stride_tricks.sliding_window_view(self._tape[:, channel], 2 * REACH)[first]
+            below = np.einsum("fk,fk->f", lower, spans)
+            above = np.einsum("fk,fk->f", upper, spans)
+            taken[:, channel] = below + blend * (above - below)
+        return taken
 
     def _reach(self, first: float, last: float) -> None:
         """Have the tape hold everything that the kernel needs around these air frames, and no more."""
@@ -106,6 +113,14 @@ class Recorder:
         tape = np.concatenate(pieces) if len(pieces) > 1 else self._tape
         self._tape = tape[max(drop, 0) :]
         self._tape_start += max(drop, 0)
+
+
+def _kernels(cutoff: float) -> Wave:
+    """Windowed sincs for every phase, shape (PHASES + 1, 2 * REACH); the last row is the first, one frame on."""
+    phases = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
+    shift = np.arange(-REACH + 1, REACH + 1) - phases
+    window = np.cos(np.pi * shift / (2.0 * (REACH + 1))) ** 2
+    return np.asarray(cutoff * np.sinc(cutoff * shift) * window)
 
 
 class _GainControl:

@@ -183,7 +183,7 @@ class _Losses:
     """Where the sound card loses frames: drawn ahead, so that every part of the room can know."""
 
     def __init__(self, settings: RoomSettings, rate_hz: int, seed: int, step: int) -> None:
-        self._rng = np.random.default_rng([seed, 7])
+        self._rng = np.random.default_rng([seed % 2**32, 7])
         self._mean_wait_s = 60.0 / settings.lost_per_min if settings.lost_per_min > 0.0 else 0.0
         self._lost_frames = settings.lost_frames
         self._rate_hz = rate_hz
