@@ -1,12 +1,11 @@
-"""A checked form becomes a `Drill`: defaults filled in from the top, and the checks that span several keys."""
+"""The form of a drill file becomes a `Drill`, its blocks' defaults filled in from the top."""
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
+from drilltimer.drill.check import Fault, check_block, check_whole
 from drilltimer.drill.form import (
-    MAX_REPS,
     BlockForm,
     CallsForm,
     DrillForm,
@@ -16,7 +15,6 @@ from drilltimer.drill.form import (
     SpeechForm,
     rally_bounds,
 )
-from drilltimer.drill.schedule import least_interval_s, room_after_s
 from drilltimer.drill.windows import REACTIVE_WINDOW, window_for
 from drilltimer.model import (
     Calls,
@@ -33,21 +31,21 @@ from drilltimer.model import (
     Window,
 )
 
-MAX_LENGTH_S = 3 * 3600.0
 
-Faults = list[tuple[tuple[str | int, ...], str]]
-
-
-def build_drill(form: DrillForm) -> tuple[Drill | None, Faults]:
-    """Drill of a form, and what is wrong with it: (path of the key, message). No drill when anything is."""
-    faults: Faults = []
+def build_drill(form: DrillForm) -> tuple[Drill | None, list[Fault]]:
+    """Drill of a form, and what is wrong between its keys. No drill when anything is."""
+    faults: list[Fault] = []
     blocks: list[DrillBlock] = []
     for index, block_form in enumerate(form.blocks or [NamedBlockForm(name=form.name)]):
         settings = _Settings(form, block_form, index if form.blocks else None)
-        block = _build_block(settings, form.name, faults)
-        if block is not None:
-            blocks.append(block)
-    _check_whole(blocks, faults)
+        if settings.get("rhythm") is None:
+            message = "this key is required: when do contacts come?"
+            faults.append(Fault(settings.path("rhythm"), message, frozenset({"rhythm"})))
+            continue
+        block = _build_block(settings, form.name)
+        faults += check_block(block, settings.get("mode"), settings.path)
+        blocks.append(block)
+    faults += check_whole(blocks, complete=not faults)
     if faults:
         return None, faults
     return Drill(form.name, form.description.strip(), tuple(blocks)), []
@@ -71,25 +69,20 @@ class _Settings:
         return self.block if key in self.block.model_fields_set else self.top
 
 
-def _build_block(settings: _Settings, drill_name: str, faults: Faults) -> DrillBlock | None:
-    before = len(faults)
+def _build_block(settings: _Settings, drill_name: str) -> DrillBlock:
     reps, work_s = settings.get("reps"), settings.get("work_s")
-    if settings.block.reps is not None and "work_s" not in settings.block.model_fields_set:
-        work_s = None  # a block's own reps take the place of the time given at the top, and the other way round
-    if settings.block.work_s is not None and "reps" not in settings.block.model_fields_set:
+    # a block's own reps take the place of the time given at the top, and the other way round
+    if settings.block.reps is not None and settings.block.work_s is None:
+        work_s = None
+    if settings.block.work_s is not None and settings.block.reps is None:
         reps = None
-    if (reps is None) == (work_s is None):
-        faults.append((settings.path("reps"), "give reps (contacts) or work_s (seconds), one of the two"))
-    if settings.get("rhythm") is None:
-        faults.append((settings.path("rhythm"), "this key is required: when do contacts come?"))
-        return None
     lead_in = _lead_in(settings.get("lead_in"))
-    mode = _mode(settings, lead_in, faults)
+    mode: Mode = "predictive" if lead_in.kind != "none" else settings.get("mode") or "reactive"
     window_form, level, situation = settings.get("window"), settings.get("level"), settings.get("situation")
     opening = settings.get("opening")
     opening_situation = opening.situation or situation if opening else None
     hitters, feedback = settings.get("hitters"), settings.get("feedback")
-    block = DrillBlock(
+    return DrillBlock(
         name=settings.block.name or drill_name,
         mode=mode,
         level=level,
@@ -110,23 +103,6 @@ def _build_block(settings: _Settings, drill_name: str, faults: Faults) -> DrillB
         feedback=FeedbackPlan(**feedback.model_dump()) if feedback else None,
         speech=_speech(settings.get("speech")),
     )
-    _check_timing(settings, block, faults)
-    _check_words(settings, block, faults)
-    return block if len(faults) == before else None
-
-
-def _mode(settings: _Settings, lead_in: LeadIn, faults: Faults) -> Mode:
-    asked: Mode | None = settings.get("mode")
-    if lead_in.kind != "none":
-        if asked == "reactive":
-            message = "a lead-in announces the contact, so landing on it is predictive: leave out mode or lead_in"
-            faults.append((settings.path("mode"), message))
-        return "predictive"
-    rhythm: RhythmForm = settings.get("rhythm")
-    steady = rhythm.interval_s is not None and not rhythm.jitter_cv and not rhythm.jitter_end_cv and not rhythm.wait
-    if asked == "predictive" and not steady:
-        faults.append((settings.path("mode"), "nobody can predict a contact without a lead_in or a steady rhythm"))
-    return asked or "reactive"
 
 
 def _window(settings: _Settings, mode: Mode) -> Window:
@@ -180,56 +156,3 @@ def _calls(form: CallsForm | None) -> Calls | None:
 
 def _speech(form: SpeechForm | None) -> Speech:
     return Speech(tuple(form.explain), tuple(form.reminders), tuple(form.finish)) if form else Speech()
-
-
-def _check_timing(settings: _Settings, block: DrillBlock, faults: Faults) -> None:
-    """Check that every landing can be heard before the next lead-in, however the draws fall."""
-    rhythm = block.rhythm
-    path = settings.path("rhythm", "interval_s")
-    if rhythm.interval_s is None:
-        if any(length.high > 1 for length in rhythm.rally):
-            faults.append((path, "rallies of several contacts need the time between them"))
-        elif not rhythm.wait and not rhythm.rest_s:
-            faults.append((path, "give the time between contacts (interval_s), or a wait before each"))
-        return
-    least_s = least_interval_s(block)
-    if rhythm.interval_s < least_s:
-        parts = f"{room_after_s(block):g} s to hear the landing and the call"
-        lead = f" and {block.lead_in.longest_s:g} s of lead-in" if block.lead_in.kind != "none" else ""
-        faults.append((path, f"at least {least_s:g} s: {parts}{lead}, got {rhythm.interval_s:g}"))
-        return
-    for key, cv in (("jitter_cv", rhythm.jitter_cv), ("jitter_end_cv", rhythm.jitter_end_cv)):
-        most_cv = (rhythm.interval_s - least_s) / rhythm.interval_s
-        if cv > most_cv:
-            message = f"at most {math.floor(most_cv * 1e3) / 1e3:g}: an interval below {least_s:g} s cannot be heard"
-            faults.append((settings.path("rhythm", key), message))
-            return
-
-
-def _check_words(settings: _Settings, block: DrillBlock, faults: Faults) -> None:
-    """No spoken "late" where "right" is a call: recognisers and people take the one for the other."""
-    if block.calls and "right" in block.calls.words:
-        for key in ("explain", "reminders", "finish"):
-            if "late" in getattr(block.speech, key):
-                faults.append((settings.path("speech", key), '"late" is misheard as "right", which is a call here'))
-
-
-def _check_whole(blocks: list[DrillBlock], faults: Faults) -> None:
-    reps = sum(block.reps or 0 for block in blocks)
-    if reps > MAX_REPS:
-        faults.append((("blocks",), f"{reps} contacts in all, more than {MAX_REPS}"))
-    length_s = sum(longest_length_s(block) for block in blocks)
-    if not faults and length_s > MAX_LENGTH_S:
-        faults.append(((), f"lasts about {length_s / 3600:.1f} h, more than {MAX_LENGTH_S / 3600:.0f} h"))
-
-
-def longest_length_s(block: DrillBlock) -> float:
-    """Time that a block can be expected to need at most, on average over its draws."""
-    rhythm = block.rhythm
-    if block.work_s is not None:
-        return block.work_s + block.rest_s
-    wait_s = rhythm.wait.max_s if rhythm.wait else 0.0
-    opening = block.opening or block.lead_in
-    per_rally_s = wait_s + opening.longest_s + room_after_s(block) + rhythm.rest_s
-    per_contact_s = max(rhythm.interval_s or 0.0, per_rally_s) * (1.0 + rhythm.rest_per_work)
-    return (block.reps or 0) / (1.0 - block.withheld_share) * per_contact_s + block.rest_s

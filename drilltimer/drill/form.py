@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
 from drilltimer.model import FeedbackKind, LeadInKind, Level, Mode, Situation
@@ -69,6 +69,41 @@ class Form(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
+def rally_bounds(text: str) -> tuple[int, int]:
+    """Lowest and highest length in "3" or "5-8"; (0, 0) for anything else."""
+    match = re.fullmatch(r"([0-9]{1,3})(?:-([0-9]{1,3}))?", text)
+    return (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
+
+
+def _check_rallies(rallies: dict[str, float]) -> dict[str, float]:
+    for text in rallies:
+        low, high = rally_bounds(text)
+        if not 1 <= low <= high <= 100:
+            message = "{text} is not a rally length: expected 3, or 5-8, up to 100"
+            raise PydanticCustomError("rally", message, {"text": repr(text)})
+    return rallies
+
+
+def _check_call_words(words: list[str] | dict[str, float]) -> list[str] | dict[str, float]:
+    if isinstance(words, list) and len(set(words)) < len(words):
+        raise PydanticCustomError("words", "a word stands here twice: give it a weight, such as {left: 2, right: 1}")
+    for word in words:
+        if word in RENDERED_SOUNDS:
+            message = "{word} is a sound of its own and cannot be a spoken word"
+            raise PydanticCustomError("words", message, {"word": repr(word)})
+    if "right" in words and "late" in words:
+        raise PydanticCustomError("words", '"late" is misheard as "right": use another word')
+    return words
+
+
+Rallies = Annotated[dict[str, Weight], Field(min_length=1, max_length=MAX_WORDS), AfterValidator(_check_rallies)]
+CallWords = Annotated[
+    Annotated[list[Word], Field(min_length=1, max_length=MAX_WORDS)]
+    | Annotated[dict[Word, Weight], Field(min_length=1, max_length=MAX_WORDS)],
+    AfterValidator(_check_call_words),
+]
+
+
 class LeadInForm(Form):
     """What announces the contact."""
 
@@ -125,7 +160,7 @@ class RhythmForm(Form):
     )
     jitter_cv: Cv = Field(default=0.0, description="standard deviation over mean of that time")
     jitter_end_cv: Cv | None = Field(default=None, description="the same at the end of the block; grows in between")
-    rally: Annotated[int, Field(ge=1, le=100)] | dict[str, Weight] | None = Field(
+    rally: Annotated[int, Field(ge=1, le=100)] | Rallies | None = Field(
         default=None, description='contacts in a rally: a number, or weights such as {"1": 40, "2-3": 60}'
     )
     wait: WaitForm | None = None
@@ -134,28 +169,15 @@ class RhythmForm(Form):
 
     @model_validator(mode="after")
     def _check(self) -> RhythmForm:
-        if isinstance(self.rally, dict):
-            if not 1 <= len(self.rally) <= MAX_WORDS:
-                raise fault("rally", f"expected 1 to {MAX_WORDS} rally lengths with their weights")
-            for text in self.rally:
-                low, high = rally_bounds(text)
-                if not 1 <= low <= high <= 100:
-                    raise fault("rally", f"{text!r} is not a rally length: expected 3, or 5-8, up to 100")
         if self.rally is None and self.interval_s and (self.rest_s or self.rest_per_work):
             raise fault("rest_s" if self.rest_s else "rest_per_work", "rests come between rallies: give rally too")
         return self
 
 
-def rally_bounds(text: str) -> tuple[int, int]:
-    """Lowest and highest length in "3" or "5-8"; (0, 0) for anything else."""
-    match = re.fullmatch(r"([0-9]{1,3})(?:-([0-9]{1,3}))?", text)
-    return (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
-
-
 class CallsForm(Form):
     """Spoken directions after the contact."""
 
-    words: Words | dict[Word, Weight] = Field(description="a list, or words with their weights")
+    words: CallWords = Field(description="a list, or words with their weights")
     delay_s: (
         Annotated[Seconds, Field(le=2.0)]
         | Annotated[list[Annotated[Seconds, Field(le=2.0)]], Field(min_length=2, max_length=2)]
@@ -171,15 +193,6 @@ class CallsForm(Form):
     @model_validator(mode="after")
     def _check(self) -> CallsForm:
         words = list(self.words)
-        if not 1 <= len(words) <= MAX_WORDS:
-            raise fault("words", f"expected 1 to {MAX_WORDS} words")
-        if len(set(words)) < len(words):
-            raise fault("words", "a word stands here twice; give it a weight instead, such as {left: 2, right: 1}")
-        for word in words:
-            if word in RENDERED_SOUNDS:
-                raise fault("words", f"{word!r} is a sound of its own and cannot be a spoken word")
-        if "right" in words and "late" in words:
-            raise fault("words", '"late" is misheard as "right": use another word')
         weights = list(self.words.values()) if isinstance(self.words, dict) else [1.0] * len(words)
         heaviest = max(weights) / sum(weights)
         if len(words) > 1 and heaviest > self.longest_run / (self.longest_run + 1):

@@ -14,6 +14,7 @@ from drilltimer.drill.tree import Path, Tree, read_tree
 from drilltimer.errors import DrillFileError, Problem
 from drilltimer.model import Drill
 
+OWN_FAULTS = frozenset({"drill", "rally", "words"})  # their messages say what was found
 MAX_PROBLEMS = 50  # a file with more is the wrong file, not a drill with mistakes
 
 
@@ -34,14 +35,14 @@ def load_drill(text: str, file: str) -> Drill:
     """
     tree = read_tree(text, file)
     problems = list(tree.problems)
-    drill = None
-    try:
-        form = DrillForm.model_validate(tree.value)
-    except ValidationError as error:
-        problems += [_problem(tree, details) for details in _worth_telling(error.errors(include_url=False))]
-    else:
-        drill, faults = build_drill(form)
-        problems += [_at(tree, path, message) for path, message in faults]
+    faulty: set[str] = set()
+    form, errors = _validate(tree.value)
+    if form is None:
+        problems += [_problem(tree, details) for details in _worth_telling(errors)]
+        sound, faulty = _without_faulty_keys(tree.value, errors)
+        form, _ = _validate(sound)
+    drill, faults = build_drill(form) if form else (None, [])
+    problems += [_at(tree, fault.path, fault.message) for fault in faults if not fault.needs & faulty]
     if problems or drill is None:
         raise _refusal(file, problems)
     return drill
@@ -50,6 +51,36 @@ def load_drill(text: str, file: str) -> Drill:
 def drill_schema() -> dict[str, Any]:
     """JSON Schema (2020-12) of a drill file, for editors that complete and check YAML by one."""
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **DrillForm.model_json_schema()}
+
+
+def _validate(value: Any) -> tuple[DrillForm | None, list[ErrorDetails]]:
+    try:
+        return DrillForm.model_validate(value), []
+    except ValidationError as error:
+        return None, error.errors(include_url=False)
+
+
+def _without_faulty_keys(value: Any, errors: list[ErrorDetails]) -> tuple[Any, set[str]]:
+    """Leave out the faulty settings, so that what is wrong between the others is told in the same go.
+
+    Returns the rest and the names of the settings that are missing from it or from a block of it.
+    """
+    if not isinstance(value, dict):
+        return value, set()
+    rest = dict(value)
+    if isinstance(rest.get("blocks"), list):
+        rest["blocks"] = [dict(block) if isinstance(block, dict) else block for block in rest["blocks"]]
+    faulty: set[str] = set()
+    for details in errors:
+        match _path(details["loc"]):
+            case ("blocks", int(index), str(key), *_):
+                rest["blocks"][index].pop(key, None)
+                faulty.add(key)
+            case (str(key), *_):
+                rest.pop(key, None)
+                faulty.add(key)
+    rest.setdefault("name", "nameless")
+    return rest, faulty
 
 
 def _refusal(file: str, problems: list[Problem]) -> DrillFileError:
@@ -63,12 +94,14 @@ def _refusal(file: str, problems: list[Problem]) -> DrillFileError:
 
 
 def _worth_telling(errors: list[ErrorDetails]) -> list[ErrorDetails]:
-    """One error per key: where a key may have one of several forms, each form complains."""
+    """One error per key: where a key may have one of several forms, each form complains, the closest one deepest."""
     told: dict[Path, ErrorDetails] = {}
     for details in errors:
         path = _path(details["loc"])
-        told.setdefault(path, details)
-    return list(told.values())
+        if path not in told or told[path]["type"].endswith("_type"):
+            told[path] = details  # a fault of the right form says more than being of another form
+    within = {path[:length] for path in told for length in range(len(path))}
+    return [details for path, details in told.items() if path not in within]
 
 
 def _path(loc: tuple[int | str, ...]) -> Path:
@@ -92,18 +125,22 @@ def _problem(tree: Tree, details: ErrorDetails) -> Problem:
         return _at(tree, path, f"unknown key{_nearest(str(path[-1]), _siblings(path))}", at_key=True)
     if details["type"] == "missing":
         return _at(tree, path, "this key is required")
-    got = "" if "key" in context else _got(details["input"])
-    expected = _expected(details)
-    return _at(tree, path, f"{expected}{got}")
+    expected, hint = _expected(details)
+    got = "" if details["type"] in OWN_FAULTS else _got(details["input"])
+    return _at(tree, path, f"{expected}{got}{hint}")
 
 
-def _expected(details: ErrorDetails) -> str:
-    """What should have been there, in words of a drill file rather than of the checker."""
-    kind, context = details["type"], details.get("ctx", {})
+def _expected(details: ErrorDetails) -> tuple[str, str]:
+    """What should have been there, in words of a drill file rather than of the checker, and a hint."""
+    context = details.get("ctx", {})
+    if details["type"] == "literal_error":
+        choices = [choice.strip("'") for choice in context["expected"].replace(" or ", ", ").split(", ")]
+        return f"expected one of {', '.join(choices)}", _nearest(str(details["input"]), choices)
+    return _expected_value(details["type"], context, details["msg"]), ""
+
+
+def _expected_value(kind: str, context: dict[str, Any], message: str) -> str:
     match kind:
-        case "literal_error":
-            choices = [choice.strip("'") for choice in context["expected"].replace(" or ", ", ").split(", ")]
-            return f"expected one of {', '.join(choices)}{_nearest(str(details['input']), choices)}"
         case "float_type" | "float_parsing":
             return "expected a number"
         case "int_type" | "int_parsing" | "int_from_float":
@@ -125,7 +162,7 @@ def _expected(details: ErrorDetails) -> str:
         case "greater_than":
             return f"expected more than {context['gt']:g}"
         case _:
-            return details["msg"].replace("Input should", "should")
+            return message.replace("Input should", "should")
 
 
 def _got(value: Any) -> str:
