@@ -1,0 +1,220 @@
+"""One microphone channel's ear: everything it has learned, and how it reads one take."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..model import Expectation, Onset
+from ..units import db_from_ratio, ms_from_s
+from .cancel import OwnSound, shift
+from .clockline import ClockLine
+from .decide import Reading, decide
+from .locate import locate_cue
+from .onsets import BANDS, Leftover, Rise, find_rises, leftover_share
+from .profile import Profile
+from .tape import Take
+
+KNOWN_LAG_S = 0.015  # a settled clock line bounds the search for a contact to this much either side
+STRAY_RATIO = 8.0
+UNKNOWN_SHARE = 0.01
+EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
+CUT_HZ = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """Where a rep's contact arrived, in stream frames."""
+
+    at: float
+    heard: bool
+    uncertainty_ms: float
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """What one channel makes of one take. `sigma` fields are in ms; onsets in stream frames."""
+
+    zero: Zero | None
+    reading: Reading | None
+    touchdown: Onset | None
+    second: Onset | None
+    step: Onset | None
+    void: str
+
+    @property
+    def clarity(self) -> float:
+        """How clearly the touchdown stands out; the channel where it is greatest speaks for the rep."""
+        if self.reading is None or self.reading.touchdown is None:
+            return 0.0
+        return self.reading.touchdown.strength
+
+
+class Ear:
+    """State learned by one channel, and the reading of takes. Feed takes in time order."""
+
+    def __init__(self, analysis_rate_hz: float, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self.line = ClockLine()
+        self.own = OwnSound(analysis_rate_hz)
+        self.profile = Profile()
+        self.noise_power: deque[float] = deque(maxlen=40)
+        self._shares: tuple[deque[np.ndarray], deque[np.ndarray]] = (deque(maxlen=20), deque(maxlen=20))
+        self._stray: float | None = None
+
+    @property
+    def noise_db(self) -> float | None:
+        """Typical level of the microphone's noise, re full scale."""
+        return db_from_ratio(math.sqrt(float(np.median(self.noise_power)))) if self.noise_power else None
+
+    def read(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> Opinion:
+        """Read one take.
+
+        Parameters
+        ----------
+        take : Take
+        channel : int
+        expected : Expectation
+        lags : pair of float
+            Least and greatest lag, in stream frames, that a device can have.
+        """
+        heard = _cut_low(take.heard[channel], take.rate_hz)
+        if take.broken:
+            return _silent("sound was lost in this rep")
+        if not np.any(take.heard[channel]):
+            return _silent("the microphone gave digital silence")
+        zero, void = self._zero(take, heard, expected, lags)
+        if zero is None:
+            return _silent(void or "no contact cue was heard, and none before it")
+        lag = (zero.at - expected.contact) / take.step
+        own, contact = self._own(take, heard, expected, lag, zero.heard)
+        residual = heard - own - contact
+        quiet = np.median(np.abs(residual)) / 0.6745
+        self.noise_power.append(float(quiet**2))
+        found = find_rises(residual, self._leftovers(residual, contact, own, take.rate_hz), take.rate_hz)
+        self.profile.learn_noise(found.strengths)
+        arrival = take.sample(zero.at)
+        opens = take.sample(expected.opens) + lag
+        closes = take.sample(expected.closes) + lag
+        rises = [rise for rise in found.rises if rise.at >= opens]
+        near = [r for r in rises if -0.2 <= (r.at - arrival) / take.rate_hz <= 0.5]
+        if near:
+            self.profile.learn_guess(max(near, key=lambda rise: rise.strength).colour_db)
+        reading = decide(rises, arrival, closes, take.rate_hz, self.profile)
+        if reading.touchdown is not None:
+            if reading.lead < EQUAL_LEAD:
+                return Opinion(zero, reading, None, None, None, "two sounds fit equally well")
+            self.profile.learn_landing(reading.touchdown.colour_db)
+        touchdown, second, step = (
+            self._onset(take, rise) for rise in (reading.touchdown, reading.second, reading.step)
+        )
+        return Opinion(zero, reading, touchdown, second, step, void)
+
+    def _zero(
+        self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
+    ) -> tuple[Zero | None, str]:
+        """Arrival of the contact cue, measured or else inferred from the clock line."""
+        known = self.line.lag(expected.contact)
+        inferred = None
+        if known is not None:
+            spread_ms = ms_from_s(max(self.line.spread, 1.0) / self._rate_hz)
+            inferred = Zero(expected.contact + known, False, 2.0 * spread_ms, 0.0)
+        if expected.withheld:
+            return inferred, ""
+        reach = KNOWN_LAG_S * self._rate_hz
+        if known is not None and self.line.settled:
+            near = self._measure(take, heard, expected, (known - reach, known + reach), known)
+            if near is not None:
+                self._stray = None
+                self.line.put([(expected.contact, near.at - expected.contact)])
+                return near, ""
+        anywhere = self._measure(take, heard, expected, lags, known)
+        if anywhere is None:
+            return inferred, ""
+        lag = anywhere.at - expected.contact
+        if not self.line.settled:
+            self.line.put([(expected.contact, lag)])
+            return anywhere, ""
+        if anywhere.ratio < STRAY_RATIO:
+            return inferred, ""
+        if self._stray is not None and abs(lag - self._stray) < reach:
+            self.line.restart()  # twice at the same new place: the latency stepped
+            self.line.put([(expected.contact, lag)])
+            self._stray = None
+            return anywhere, ""
+        self._stray = lag
+        return None, "the contact was heard where it should not be: the sound device lost time"
+
+    def _measure(
+        self,
+        take: Take,
+        heard: np.ndarray,
+        expected: Expectation,
+        lags: tuple[float, float],
+        known: float | None,
+    ) -> Zero | None:
+        start = round(take.sample(expected.contact))
+        template = take.played[start : start + max(8, expected.contact_frames // take.step)]
+        first = max(0, start + math.floor(lags[0] / take.step) - 4)
+        last = min(len(heard), start + math.ceil(lags[1] / take.step) + len(template) + 4)
+        near = None if known is None else start + known / take.step - first
+        arrival = locate_cue(heard[first:last], template, near)
+        if arrival is None or not arrival.heard:
+            return None
+        lag = (first + arrival.lag - start) * take.step
+        sigma_ms = ms_from_s(arrival.uncertainty * take.step / self._rate_hz)
+        return Zero(expected.contact + lag, True, max(sigma_ms, 0.03), arrival.ratio)
+
+    def _own(
+        self, take: Take, heard: np.ndarray, expected: Expectation, lag: float, learn: bool
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Our own sound as heard: everything but the contact cue, and the contact cue."""
+        played = shift(take.played, lag)
+        if learn:
+            self.own.learn(played, heard)
+        start = round(take.sample(expected.contact))
+        alone = np.zeros_like(take.played)
+        if not expected.withheld:
+            end = start + expected.contact_frames // take.step
+            alone[start:end] = take.played[start:end]
+        contact = self.own.predict(shift(alone, lag))
+        return self.own.predict(played) - contact, contact
+
+    def _leftovers(self, residual: np.ndarray, contact: np.ndarray, rest: np.ndarray, rate_hz: float) -> list[Leftover]:
+        leftovers = []
+        for own, shares in zip((contact, rest), self._shares, strict=True):
+            if not np.any(own):
+                continue
+            shares.append(leftover_share(residual, own, rate_hz))
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", RuntimeWarning)  # a band in which our sound never dominates is all NaN
+                typical = np.nanmedian(np.array(shares), axis=0)
+            if len(shares) < 3:
+                typical = np.minimum(typical, 0.1)  # a landing on top of the first cue must not pass for leakage
+            leftovers.append(Leftover(own, np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
+        return leftovers or [Leftover(np.zeros_like(residual), np.zeros(BANDS))]
+
+    def _onset(self, take: Take, rise: Rise | None) -> Onset | None:
+        if rise is None:
+            return None
+        return Onset(take.frame(rise.at), rise.level_db, onset_uncertainty_ms(rise), min(1.0, rise.strength / 2.0))
+
+
+def onset_uncertainty_ms(rise: Rise) -> float:
+    """One sigma of an onset's time, from how far it stands above the noise."""
+    return 0.3 + 3.0 / (1.0 + math.sqrt(rise.contrast))
+
+
+def _silent(why: str) -> Opinion:
+    return Opinion(None, None, None, None, None, why)
+
+
+def _cut_low(signal: np.ndarray, rate_hz: float) -> np.ndarray:
+    from scipy.signal import butter, sosfilt
+
+    return np.asarray(sosfilt(butter(2, CUT_HZ, "highpass", fs=rate_hz, output="sos"), signal))

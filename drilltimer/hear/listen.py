@@ -1,0 +1,123 @@
+"""The listener: blocks in, reps heard out. The same for a live stream and for a recording, whatever the block size."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from ..model import Block, Expectation, Heard, Landing, Onset
+from ..units import frames_from_s, ms_from_s
+from .ear import Ear, Opinion
+from .tape import ANALYSIS_RATE_HZ, Take, Tape
+
+BEFORE_S = 0.4  # noise heard before a rep opens
+AFTER_S = 0.05
+LIVE_LAGS_S = (-0.005, 0.6)  # round trips from an ideal loop to a slow wireless loudspeaker
+
+
+class Listener:
+    """Hears contacts and landings.
+
+    Parameters
+    ----------
+    rate_hz : int
+    channels : int
+        Input channels; each is heard by itself, and the one in which a rep is clearest speaks for it.
+    lags_s : pair of float
+        Least and greatest time after which the microphone may hear what was played.
+    ears : list of Ear, optional
+        What another listener has learned, to go on with.
+    """
+
+    def __init__(
+        self,
+        rate_hz: int,
+        channels: int = 1,
+        lags_s: tuple[float, float] = LIVE_LAGS_S,
+        ears: list[Ear] | None = None,
+    ) -> None:
+        self.rate_hz = rate_hz
+        step = max(1, rate_hz // ANALYSIS_RATE_HZ)
+        self.ears = ears or [Ear(rate_hz / step, rate_hz) for _ in range(channels)]
+        self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
+        self._tape = Tape()
+        self._due: deque[Expectation] = deque()
+
+    def expect(self, expected: Expectation) -> None:
+        """Look out for a contact. Expectations come in time order, before their sound is fed."""
+        self._due.append(expected)
+
+    def feed(self, block: Block) -> list[Heard]:
+        """Take in the next block; answers every rep that it completes."""
+        self._tape.feed(block)
+        heard = []
+        while self._due and self._tape.end >= self._span(self._due[0])[1]:
+            heard.append(self._hear(self._due.popleft()))
+        oldest = self._span(self._due[0])[0] if self._due else self._tape.end - self._margin()
+        self._tape.forget(min(oldest, self._tape.end - self._margin()))
+        return heard
+
+    def finish(self) -> list[Heard]:
+        """No more sound will come: answer what is still due, `void` where the sound ended too early."""
+        heard = []
+        while self._due:
+            expected = self._due.popleft()
+            lag = self._lag_range(expected)
+            if self._tape.end < expected.closes + lag[0] - self._rate(0.3):
+                heard.append(Heard(expected.rep, None, False, None, "the sound ended before this rep did"))
+            else:
+                heard.append(self._hear(expected))
+        return heard
+
+    @property
+    def round_trip_ms(self) -> float | None:
+        """Typical time from playing to hearing; None before a contact was heard."""
+        lag = self.ears[0].line.lag(self._tape.end)
+        return None if lag is None else ms_from_s(lag / self.rate_hz)
+
+    @property
+    def round_trip_sd_ms(self) -> float | None:
+        """Spread of the round trip about the session's clock line."""
+        line = self.ears[0].line
+        return ms_from_s(line.spread / self.rate_hz) if line.settled else None
+
+    def _rate(self, time_s: float) -> int:
+        return frames_from_s(time_s, self.rate_hz)
+
+    def _margin(self) -> int:
+        """Sound kept although no rep is due: an expectation may still arrive for it."""
+        return self._rate(3.0) + int(self._lags[1])
+
+    def _lag_range(self, expected: Expectation) -> tuple[float, float]:
+        line = self.ears[0].line
+        known = line.lag(expected.contact)
+        if known is None or not line.settled:
+            return self._lags
+        reach = self._rate(0.03)
+        return known - reach, known + reach
+
+    def _span(self, expected: Expectation) -> tuple[int, int]:
+        low, high = self._lag_range(expected)
+        return expected.opens + int(low) - self._rate(BEFORE_S), expected.closes + int(high) + self._rate(AFTER_S)
+
+    def _hear(self, expected: Expectation) -> Heard:
+        first, last = self._span(expected)
+        take = self._tape.cut(first, last, self.rate_hz)
+        opinions = [ear.read(take, channel, expected, self._lags) for channel, ear in enumerate(self.ears)]
+        return _report(expected, max(opinions, key=_worth), take)
+
+
+def _worth(opinion: Opinion) -> tuple[bool, float]:
+    return opinion.zero is not None, opinion.clarity
+
+
+def _report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
+    contact = None
+    if opinion.zero is not None:
+        contact = Onset(opinion.zero.at, 0.0, opinion.zero.uncertainty_ms)
+    landing = None
+    if opinion.touchdown is not None:
+        landing = Landing(opinion.touchdown, opinion.second, opinion.step)
+    void = opinion.void
+    if not void and landing is None and take.clipped:
+        void = "the microphone was overdriven"
+    return Heard(expected.rep, contact, opinion.zero is not None and opinion.zero.heard, landing, void)
