@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -19,6 +20,7 @@ MAX_DRILL_BYTES = 256 * 1024  # the longest shipped drill has a hundredth of tha
 MAX_WORD_S = 5.0
 DRILL_SUFFIXES = (".yaml", ".yml")
 WORD_SUFFIXES = (".wav", ".flac", ".ogg")
+PLAIN_NAME = re.compile(r"[\w'-]+")  # a drill may be a stranger's: its words must not lead out of the folder
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +97,7 @@ def find_drill(name_or_path: str) -> tuple[str, str]:
     is_path = path.name != name_or_path or path.suffix.lower() in DRILL_SUFFIXES
     if not is_path:
         named = {drill.name.casefold(): drill.path for drill in list_drills()}
-        if name_or_path.casefold() not in named and not path.is_file():
+        if name_or_path.casefold() not in named and not os.path.isfile(path):  # pathlib's raises
             raise _no_such_drill(name_or_path, list(named))
         path = named.get(name_or_path.casefold(), path)
     return _drill_text(path), str(path)
@@ -157,7 +159,7 @@ def load_word(name: str, language: str = "en") -> Sound | None:
         The file is there but is no usable sound of at most 5 s.
     """
     stem = name.strip().casefold().replace(" ", "-")
-    if not stem or Path(stem).name != stem:  # a drill may be a stranger's: no way out of the folder
+    if not (PLAIN_NAME.fullmatch(stem) and PLAIN_NAME.fullmatch(language)):
         return None
     for folder in (user_folder("sounds"), shipped_folder("sounds")):
         for suffix in WORD_SUFFIXES:

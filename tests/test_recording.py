@@ -1,0 +1,166 @@
+"""Recordings of every kind are read exactly, and broken ones are refused with the reason."""
+
+import os
+import struct
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drilltimer.audio.recording import AudioFile, read_audio
+from drilltimer.errors import RecordingError
+
+RATE_HZ = 16_000
+
+
+def tone(frames=2 * RATE_HZ, channels=1):
+    """A rising sweep, another one in each channel; float64, shape (frames, channels)."""
+    t = np.arange(frames) / RATE_HZ
+    return np.column_stack([0.4 * np.sin(2 * np.pi * (200 + 300 * k + 400 * t) * t) for k in range(channels)])
+
+
+def written(path, samples, **options):
+    soundfile.write(path, samples, RATE_HZ, **options)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("ending", "options", "within"),
+    [
+        ("wav", {"subtype": "PCM_16"}, 2**-15),
+        ("wav", {"subtype": "PCM_24"}, 2**-23),
+        ("wav", {"subtype": "FLOAT"}, 1e-7),
+        ("flac", {"subtype": "PCM_16"}, 2**-15),
+        ("ogg", {}, 0.1),
+        ("mp3", {}, 0.1),
+    ],
+)
+def test_every_format_gives_its_samples_and_rate(tmp_path, ending, options, within):
+    samples = tone(channels=2)
+    got, rate_hz = read_audio(written(tmp_path / f"a.{ending}", samples, **options))
+    assert (rate_hz, got.dtype, got.shape[1]) == (RATE_HZ, np.float32, 2)
+    assert abs(len(got) - len(samples)) <= (1152 if ending == "mp3" else 0)
+    np.testing.assert_allclose(got[2000:30_000], samples[2000:30_000], atol=within)
+
+
+@pytest.mark.parametrize("ending", ["wav", "flac", "ogg", "mp3"])
+def test_reading_from_anywhere_equals_reading_the_whole(tmp_path, ending):
+    path = written(tmp_path / f"a.{ending}", tone())
+    whole, _ = read_audio(path)
+    with AudioFile(path) as recording:
+
+        @settings(max_examples=20, deadline=None)
+        @given(st.integers(0, len(whole) + 10), st.integers(0, 5000))
+        def anywhere(start, frames):
+            np.testing.assert_allclose(recording.read(start, frames), whole[start : start + frames], atol=1e-4)
+
+        anywhere()
+
+
+def test_a_place_before_the_beginning_is_a_mistake_of_the_caller(tmp_path):
+    with AudioFile(written(tmp_path / "a.wav", tone())) as recording, pytest.raises(ValueError, match="from frame -1"):
+        recording.read(-1, 10)
+
+
+def header(rate_hz=RATE_HZ, channels=1, data_bytes=64_000):
+    align = 2 * channels
+    form = struct.pack("<4sI4s", b"RIFF", 36 + min(data_bytes, 2**31), b"WAVE")
+    layout = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, channels, rate_hz, (rate_hz * align) % 2**32, align, 16)
+    return form + layout + struct.pack("<4sI", b"data", data_bytes)
+
+
+SOUND = (tone()[:, 0] * 2**15).astype("<i2").tobytes()
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (b"", r"is empty \(0 bytes\)"),
+        (b"no sound at all, just words" * 10, "is not a sound file"),
+        (header(data_bytes=0), "no sound in it"),
+        (header(rate_hz=3) + SOUND, "header says 3 Hz"),
+        (header(rate_hz=800_000) + SOUND, "header says 800000 Hz"),
+        (header(channels=1000) + SOUND, "header says 1000 channels"),
+        (header() + SOUND[:32_000], r"ends after 1\.0 s, its header promises 2\.0 s"),
+        (header(data_bytes=64_000), "no sound in it"),
+    ],
+)
+def test_a_broken_file_is_one_clear_error(tmp_path, content, message):
+    path = tmp_path / "a.wav"
+    path.write_bytes(content)
+    with pytest.raises(RecordingError, match=message) as refusal:
+        read_audio(path)
+    assert str(refusal.value).startswith(f"{path}: ")
+
+
+def test_a_length_that_a_recorder_could_not_know_is_no_fault(tmp_path):
+    (tmp_path / "a.wav").write_bytes(header(data_bytes=0xFFFF_FFFF) + SOUND)
+    samples, _ = read_audio(tmp_path / "a.wav")
+    assert len(samples) == 2 * RATE_HZ
+
+
+def test_more_sound_than_the_header_knows_is_no_fault(tmp_path):
+    (tmp_path / "a.wav").write_bytes(header(data_bytes=32_000) + SOUND)
+    assert len(read_audio(tmp_path / "a.wav")[0]) == RATE_HZ
+
+
+@pytest.mark.parametrize("ending", ["flac", "mp3"])
+def test_half_a_file_is_refused_where_it_ends(tmp_path, ending, capfd):
+    path = written(tmp_path / f"a.{ending}", np.random.default_rng(5).uniform(-0.3, 0.3, 6 * RATE_HZ))
+    raw = path.read_bytes()
+    path.write_bytes(raw[: len(raw) // 2])
+    with pytest.raises(RecordingError, match=r"cut short|ends after"):
+        read_audio(path)
+    assert capfd.readouterr().err == ""  # decoders like to comment
+
+
+def test_a_header_that_promises_the_moon_takes_no_memory(tmp_path):
+    path = written(tmp_path / "a.flac", tone())
+    raw = bytearray(path.read_bytes())
+    raw[21] |= 0x0F  # FLAC keeps 36 bits of frames here (RFC 9639, 8.2): now 2^36 - 1, 256 GiB of float32
+    raw[22:26] = b"\xff" * 4
+    path.write_bytes(raw)
+    with pytest.raises(RecordingError, match="damaged or cut short"):
+        read_audio(path)
+
+
+def test_a_recorder_that_was_stopped_leaves_an_unknown_length(tmp_path):
+    path = written(tmp_path / "a.flac", tone())
+    raw = bytearray(path.read_bytes())
+    raw[21] &= 0xF0
+    raw[22:26] = b"\0" * 4
+    path.write_bytes(raw)
+    with pytest.raises(RecordingError, match="length is unknown"):
+        read_audio(path)
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_a_sample_that_is_no_number_is_refused_with_its_place(tmp_path, value):
+    samples = tone(channels=2)
+    samples[24_000, 1] = value
+    with pytest.raises(RecordingError, match=r"sample at 1\.500 s is not a finite number"):
+        read_audio(written(tmp_path / "a.wav", samples, subtype="FLOAT"))
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda path: None, "no such file"),
+        (lambda path: path.mkdir(), "is a folder"),
+        (lambda path: os.mkfifo(path), "is not a regular file"),
+        (lambda path: path.symlink_to(path), "cannot be read"),
+    ],
+)
+def test_what_is_no_file_is_said(tmp_path, make, message):
+    make(tmp_path / "a.wav")
+    with pytest.raises(RecordingError, match=message):
+        AudioFile(tmp_path / "a.wav")
+
+
+@pytest.mark.parametrize("name", ["a.raw", "a.m4a", "a"])
+def test_the_ending_does_not_matter_and_never_ends_in_a_traceback(tmp_path, name):
+    (tmp_path / name).write_bytes(b"\0" * 5000)
+    with pytest.raises(RecordingError, match="not a sound file"):
+        read_audio(tmp_path / name)
