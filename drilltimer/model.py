@@ -79,7 +79,7 @@ class Rep:
     """One contact to recovery, as it will be played.
 
     `start_s` counts from the session's start and so does `contact_s`; a withheld rep has no contact cue and
-    `contact_s` tells when it would have sounded.
+    `contact_s` tells when it would have sounded. `block` is the drill's block that the rep belongs to.
     """
 
     index: int
@@ -91,6 +91,7 @@ class Rep:
     window: Window
     mode: Mode = "predictive"
     withheld: bool = False
+    block: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,10 +55,10 @@ def schedule(drill: Drill, seed: int) -> tuple[Rep, ...]:
     """
     reps: list[Rep] = []
     start_s = FIRST_CUE_S
-    for block, block_draws in zip(drill.blocks, split_seed(seed, len(drill.blocks)), strict=True):
+    for number, (block, block_draws) in enumerate(zip(drill.blocks, split_seed(seed, len(drill.blocks)), strict=True)):
         block_seed = int(block_draws.random() * 2**53)
         new = _schedule_block(block, block_seed, start_s, len(reps))
-        reps.extend(new)
+        reps.extend(replace(rep, block=number) for rep in new)
         start_s = (new[-1].end_s if new else start_s) + block.rest_s
     return tuple(reps)
 
