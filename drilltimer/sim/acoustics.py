@@ -23,7 +23,8 @@ EARLY_S = 0.06  # images until here, noise from here on
 TREBLE_HZ = 2500.0
 TREBLE_RT60_SHARE = 0.55  # treble's reverberation time over the stated one, our choice
 FLOOR_REFLECTION = 0.85  # outdoors, hard floor, our choice
-HEIGHT_M = 1.0  # of loudspeaker and microphone
+LOUDSPEAKER_HEIGHT_M = 1.0
+MICROPHONE_HEIGHT_M = 0.8  # another height, or images above and below would coincide
 NEAREST_M = 0.2  # for levels alone: nothing is nearer to a source than this
 
 # (high-pass Hz, low-pass Hz or None), second order each; our choice, typical of the kind.
@@ -45,7 +46,11 @@ def path_response(settings: RoomSettings, rate_hz: int, distance_m: float, seed:
     rng = np.random.default_rng([seed, 1])
     if settings.size_m is None:
         frames = LEAD + round(0.03 * rate_hz)
-        images = [] if from_floor else [(math.hypot(distance_m, 2.0 * HEIGHT_M), FLOOR_REFLECTION)]
+        images = (
+            []
+            if from_floor
+            else [(math.hypot(distance_m, LOUDSPEAKER_HEIGHT_M + MICROPHONE_HEIGHT_M), FLOOR_REFLECTION)]
+        )
         extra_s = np.array([(way_m - distance_m) / speed_m_s for way_m, _ in images])
         gains = np.array([max(distance_m, NEAREST_M) / way_m * reflection for way_m, reflection in images])
         response = _taps(frames, extra_s * rate_hz, gains)
@@ -91,11 +96,11 @@ def _images(
 ) -> tuple[Wave, Wave]:
     """Way in metres and number of reflections of every image that can arrive early, the source itself included."""
     angle = rng.uniform(0.1, 0.5)
-    height_m = 0.0 if from_floor else HEIGHT_M
-    level_m = math.sqrt(max(distance_m**2 - (HEIGHT_M - height_m) ** 2, 0.0))
+    height_m = 0.0 if from_floor else LOUDSPEAKER_HEIGHT_M
+    level_m = math.sqrt(max(distance_m**2 - (MICROPHONE_HEIGHT_M - height_m) ** 2, 0.0))
     heading = np.array([math.cos(angle), math.sin(angle) * min(1.0, 0.5 * size[1] / max(level_m, 1e-9)), 0.0])
     heading /= np.linalg.norm(heading)
-    listener = np.array([0.4, 0.3 * size[1], HEIGHT_M])
+    listener = np.array([0.4, 0.3 * size[1], MICROPHONE_HEIGHT_M])
     source = listener + level_m * heading
     source[2] = height_m
     reach_m = distance_m + EARLY_S * speed_m_s
