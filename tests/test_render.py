@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from drilltimer.errors import SoundError
 from drilltimer.model import Cue, Sound
+from drilltimer.sound import contact
 from drilltimer.sound.bank import build_bank, resample
 from drilltimer.sound.render import CONTACTS, RENDERED, render
 from drilltimer.units import db_from_ratio
@@ -95,10 +96,10 @@ def test_contacts_can_be_told_apart(rate_hz: int) -> None:
             assert np.max(envelope(correlation(first, second))) < limit
 
 
-@pytest.mark.parametrize("contact", CONTACTS)
+@pytest.mark.parametrize("contact_name", CONTACTS)
 @pytest.mark.parametrize("name", [*FREE_LEAD_INS, *TONES])
-def test_no_other_sound_looks_like_a_contact(contact: str, name: str) -> None:
-    assert np.max(envelope(correlation(wave_of(contact), wave_of(name)))) < 0.30
+def test_no_other_sound_looks_like_a_contact(contact_name: str, name: str) -> None:
+    assert np.max(envelope(correlation(wave_of(contact_name), wave_of(name)))) < 0.30
 
 
 @pytest.mark.parametrize("rate_hz", ALL_RATES_HZ)
@@ -123,6 +124,23 @@ def test_peaks_and_ends(name: str, rate_hz: int) -> None:
     assert -20.0 < db_from_ratio(float(np.max(np.abs(sound.samples)))) <= -1.0 + 1e-4
     # nothing clicks: the last frame is at least 60 dB under the peak
     assert abs(sound.samples[-1]) < 1e-3 * np.max(np.abs(sound.samples))
+
+
+@pytest.mark.parametrize("name", RENDERED)
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025])
+def test_nothing_folds_back_at_low_rates(name: str, rate_hz: int) -> None:
+    # a partial above half the rate would come back as a false tone between here and there
+    assert 1.0 - share_below(wave_of(name, rate_hz), 0.46 * rate_hz, rate_hz) < 1e-3
+
+
+def test_a_string_mode_beyond_a_low_rate_is_left_out() -> None:
+    # the mode at 620 * 7.6 = 4712 Hz would come back at 8000 - 4712 = 3288 Hz, between two true ones
+    levels_db = []
+    for rate_hz in (8_000, 48_000):
+        wave = contact._strings(620.0, rate_hz)
+        turns = np.exp(-2j * np.pi * 3288.0 * np.arange(len(wave)) / rate_hz)
+        levels_db.append(db_from_ratio(float(np.abs(wave @ turns)) / rate_hz))
+    assert levels_db[0] == pytest.approx(levels_db[1], abs=3.0)
 
 
 @pytest.mark.parametrize("name", CONTACTS)
@@ -252,7 +270,9 @@ def test_the_bank_holds_each_sound_once_by_name_and_length() -> None:
         Cue("contact", "smack", 0.5),
         Cue("contact", "smack", 0.9),
     ]
-    bank = build_bank(cues, 48_000, no_words)
+    asked = []
+    bank = build_bank(cues, 48_000, asked.append)
+    assert asked == ["swing", "swing", "smack"]
     assert set(bank) == {("swing", 0.2), ("swing", 0.3), ("smack", None)}
     assert bank["swing", 0.3].anchor == round(0.3 * 48_000)
 

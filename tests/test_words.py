@@ -137,7 +137,7 @@ def take(
         for partial, weight in ((1, 1.0), (2, 0.8), (4, 0.6), (7, 0.5), (11, 0.3), (16, 0.15))
     )
     voiced *= np.sin(np.pi * times_s / length_s) ** 0.5 * np.exp(-times_s / 0.2)  # louder at first, as words are
-    burst = 0.02 * rng.standard_normal(round(0.03 * RATE_HZ))
+    burst = 0.006 * rng.standard_normal(round(0.03 * RATE_HZ))
     word = np.concatenate([voiced / np.max(np.abs(voiced)), np.zeros(round(0.05 * RATE_HZ)), burst])
     silence = np.zeros(round(before_s * RATE_HZ))
     wave = level * np.concatenate([silence, word, np.zeros(round(0.4 * RATE_HZ))])
@@ -168,8 +168,24 @@ def test_the_quiet_end_of_a_word_is_kept() -> None:
     wave = take(noise=0.0)
     trimmed = trim(wave, RATE_HZ)
     assert len(trimmed) / RATE_HZ == pytest.approx(0.396, abs=0.006)
-    # the burst lies 37 dB under the vowel: a threshold of -30 dB would have cut 80 ms away
-    assert rms(trimmed[-round(0.03 * RATE_HZ) : -round(0.012 * RATE_HZ)]) > 0.2 * 0.015
+    # the burst lies 35 dB under the vowel: a threshold of -30 dB would have cut 80 ms away
+    assert rms(trimmed[-round(0.03 * RATE_HZ) : -round(0.012 * RATE_HZ)]) == pytest.approx(0.2 * 0.006, rel=0.25)
+
+
+def test_a_word_fades_in_over_3_ms_and_out_over_12() -> None:
+    tone = np.sin(2 * np.pi * 3000.0 * np.arange(RATE_HZ // 2) / RATE_HZ)
+    faded = np.abs(trim(tone, RATE_HZ)).reshape(-1, 16).max(axis=1)  # a peak in every third of a millisecond
+    np.testing.assert_allclose(faded[:9], np.arange(9.0) / 9 + 1 / 18, atol=0.08)
+    assert np.all(faded[9:-36] > 0.99)
+    np.testing.assert_allclose(faded[-36:], (np.arange(36.0, 0.0, -1.0) / 36) ** 2, atol=0.05)
+
+
+def test_a_word_with_sharp_peaks_comes_out_as_loud_as_others() -> None:
+    wave = take(noise=0.0)
+    wave[round(0.5 * RATE_HZ) : round(0.8 * RATE_HZ) : 480] *= 12.0  # 22 dB of crest on top, every 10 ms
+    word = process_word("tack", wave, RATE_HZ, direction=False, recorded=False)
+    assert word.peak_db == pytest.approx(-1.0, abs=0.1)
+    assert word.loudness_lufs == pytest.approx(TARGET_LUFS, abs=0.25)
 
 
 def test_steady_noise_does_not_lengthen_a_word() -> None:
@@ -183,6 +199,18 @@ def test_a_direction_loses_more_of_the_landing_s_band_than_other_words() -> None
     assert direction.low_share <= DIRECTION_LOW_SHARE < other.low_share
     assert direction.corner_hz >= 450.0
     assert other.corner_hz == 400.0
+
+
+@pytest.mark.parametrize(("direction", "corner_hz", "order"), [(True, 450.0, 8), (False, 400.0, 4)])
+def test_the_high_pass_is_butterworth(direction: bool, corner_hz: float, order: int) -> None:
+    # closed form: |H(f)|^2 = 1 / (1 + (corner / f)^(2 order)), the bilinear warp is negligible this low
+    times_s = np.arange(round(0.4 * RATE_HZ)) / RATE_HZ
+    tones = np.sin(2 * np.pi * 300.0 * times_s) + np.sin(2 * np.pi * 3000.0 * times_s)
+    wave = 0.3 * np.sin(np.pi * times_s / 0.4) ** 2 * tones
+    word = process_word("two tones", wave, RATE_HZ, direction=direction, recorded=False)
+    power = np.abs(np.fft.rfft(word.samples, RATE_HZ)) ** 2  # 1 Hz apart
+    lost_db = 10.0 * np.log10(np.sum(power[2950:3050]) / np.sum(power[250:350]))
+    assert lost_db == pytest.approx(10.0 * np.log10(1.0 + (corner_hz / 300.0) ** (2 * order)), abs=0.5)
 
 
 def test_the_corner_rises_until_the_low_share_is_small() -> None:
