@@ -2,7 +2,7 @@
 
 A private copy of it runs for this test session alone, so that sessions side by side do not disturb each other. It is
 started by the first test that asks for it; where it cannot be, such tests skip and say what is missing. With
-DRILLTIMER_AUDIO_TESTS=required in the environment they fail instead.
+DRILLTIMER_AUDIO_TESTS=required in the environment they fail instead, and so does a run in which none of them passed.
 """
 
 from __future__ import annotations
@@ -26,6 +26,20 @@ GET_IT = (
     "apt-get install --no-install-recommends libportaudio2 pipewire pipewire-bin pipewire-alsa wireplumber"
 )
 Card = Callable[..., str]
+REQUIRED = os.environ.get("DRILLTIMER_AUDIO_TESTS") == "required"
+
+_outcomes: dict[str, int] = {"passed": 0, "failed": 0, "skipped": 0}  # of the tests marked `audio`
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    if "audio" in report.keywords and (report.when == "call" or report.outcome != "passed"):
+        _outcomes[report.outcome] += 1
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    if REQUIRED and not exitstatus and (_outcomes["skipped"] or not _outcomes["passed"]):
+        print(f"\nDRILLTIMER_AUDIO_TESTS=required, but of the tests marked audio: {_outcomes}")
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 def _card(*arguments: str) -> str:
@@ -43,7 +57,7 @@ def _start() -> str:
         os.environ.update(exports)  # before PortAudio reads its list of devices: at its import, or in rescan()
         load_portaudio()
     except subprocess.CalledProcessError as fault:
-        return f"{fault.stderr.strip()}; {GET_IT}"
+        return str(fault.stderr).strip()  # names what is missing and the packages that hold it
     except (OSError, subprocess.TimeoutExpired, DeviceError) as fault:
         return f"{fault}; {GET_IT}"
     return ""
@@ -71,7 +85,7 @@ def sound_card(_running_card: str) -> Iterator[Card]:
     What a test breaks is mended after it; the room is plain loopback at gain 0.3 again.
     """
     if _running_card:
-        if os.environ.get("DRILLTIMER_AUDIO_TESTS") == "required":
+        if REQUIRED:
             pytest.fail(f"DRILLTIMER_AUDIO_TESTS=required, but {_running_card}")
         pytest.skip(_running_card)
     given: list[str] = []

@@ -117,6 +117,7 @@ def test_a_word_of_ones_own_stands_in_for_a_shipped_one(home, shipped):
 
 @pytest.mark.parametrize("name", ["unheard-of", "", "../../drills/x", "a/b", ".."])
 def test_no_such_word_is_none_and_none_leads_out_of_the_folder(home, name):
+    soundfile.write(home / "drills/x.wav", np.zeros(10), 48_000)
     assert load_word(name) is None
 
 

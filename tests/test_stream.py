@@ -279,15 +279,15 @@ def test_close_does_not_wait_for_a_stuck_device_and_leaves_portaudio_alone_then(
     stuck.set()
 
 
-def test_a_device_that_does_not_open_is_one_error(portaudio, monkeypatch):
+def test_a_device_that_does_not_open_is_one_error(portaudio, monkeypatch, capfd):
     def refuse(**_):
         raise StandIn.PortAudioError("Device unavailable")
 
     monkeypatch.setattr(portaudio, "Stream", refuse)
-    before = sys.stderr
     with pytest.raises(DeviceError, match=r"cannot open 'Core: desk'.*Device unavailable"):
         SoundCard()
-    assert sys.stderr is before
+    os.write(2, b"descriptor 2 leads to the terminal again")
+    assert capfd.readouterr().err == "descriptor 2 leads to the terminal again"
 
 
 # --- real PortAudio on the virtual sound card ----------------------------------------------------------------------
