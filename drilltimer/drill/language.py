@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from functools import lru_cache
 from typing import Any
 
 from pydantic import ValidationError
@@ -14,7 +15,7 @@ from drilltimer.drill.tree import Path, Tree, read_tree
 from drilltimer.errors import DrillFileError, Problem
 from drilltimer.model import Drill
 
-OWN_FAULTS = frozenset({"drill", "rally", "words"})  # their messages say what was found
+OWN_FAULTS = frozenset({"drill", "rally", "words", "too_long", "too_short"})  # their messages say what was found
 MAX_PROBLEMS = 50  # a file with more is the wrong file, not a drill with mistakes
 
 
@@ -40,7 +41,7 @@ def load_drill(text: str, file: str) -> Drill:
     if form is None:
         problems += [_problem(tree, details) for details in _worth_telling(errors)]
         sound, faulty = _without_faulty_keys(tree.value, errors)
-        form, _ = _validate(sound)
+        form, _ = _validate(sound) if sound else (None, [])
     drill, faults = build_drill(form) if form else (None, [])
     problems += [_at(tree, fault.path, fault.message) for fault in faults if not fault.needs & faulty]
     if problems or drill is None:
@@ -50,7 +51,13 @@ def load_drill(text: str, file: str) -> Drill:
 
 def drill_schema() -> dict[str, Any]:
     """JSON Schema (2020-12) of a drill file, for editors that complete and check YAML by one."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **DrillForm.model_json_schema()}
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_schema()}
+
+
+@lru_cache(maxsize=1)
+def _schema() -> dict[str, Any]:
+    """Kept, because every unknown key asks it for the nearest known one."""
+    return DrillForm.model_json_schema()
 
 
 def _validate(value: Any) -> tuple[DrillForm | None, list[ErrorDetails]]:
@@ -73,6 +80,8 @@ def _without_faulty_keys(value: Any, errors: list[ErrorDetails]) -> tuple[Any, s
     faulty: set[str] = set()
     for details in errors:
         match _path(details["loc"]):
+            case ("blocks",) | ("blocks", int()):
+                return None, set()  # without its blocks nothing can be said about a drill
             case ("blocks", int(index), str(key), *_):
                 rest["blocks"][index].pop(key, None)
                 faulty.add(key)
@@ -86,6 +95,8 @@ def _without_faulty_keys(value: Any, errors: list[ErrorDetails]) -> tuple[Any, s
 def _refusal(file: str, problems: list[Problem]) -> DrillFileError:
     problems = sorted(set(problems), key=lambda problem: (problem.line, problem.column, problem.key))
     count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+    if len(problems) > MAX_PROBLEMS:
+        count += f", the first {MAX_PROBLEMS} are"
     return DrillFileError(
         f"{file} is not a drill that can be run: {count}",
         problems[:MAX_PROBLEMS],
@@ -161,6 +172,10 @@ def _expected_value(kind: str, context: dict[str, Any], message: str) -> str:
             return f"expected {context['le']:g} or less"
         case "greater_than":
             return f"expected more than {context['gt']:g}"
+        case "too_long":
+            return f"expected {context['max_length']} entries or fewer, got {context['actual_length']}"
+        case "too_short":
+            return f"expected {context['min_length']} entries or more, got {context['actual_length']}"
         case _:
             return message.replace("Input should", "should")
 
@@ -181,7 +196,7 @@ def _nearest(word: str, known: list[str]) -> str:
 
 def _siblings(path: Path) -> list[str]:
     """Keys that are known where `path` ends, from the schema that editors use."""
-    schema = DrillForm.model_json_schema()
+    schema = _schema()
     here: Any = schema
     for part in path[:-1]:
         here = _resolve(schema, here)
