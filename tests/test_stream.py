@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from room_player import make_thud
 
 from drilltimer.audio import stream
 from drilltimer.audio.stream import SoundCard
@@ -469,30 +470,38 @@ except KeyboardInterrupt:
     assert (out, errors, process.returncode) == ("closed after True\n", "", 0)
 
 
-@pytest.mark.audio
-def test_the_player_in_the_room_lands_when_told(sound_card):
+def play_with_player(starts, *delays_ms):
+    """One run with a player process in the room: what was heard, whether sound was lost, the player's last word."""
     player = subprocess.Popen(
-        [sys.executable, str(Path(__file__).with_name("room_player.py")), "150", "210"],
+        [sys.executable, str(Path(__file__).with_name("room_player.py")), *delays_ms, "--second-foot", "60"],
         stdout=subprocess.PIPE,
         text=True,
     )
     try:
         assert player.stdout.readline() == "ready\n"
-        starts = [24_000, 60_000, 96_000, 132_000]
         with opened() as card:
             for start in starts:
                 card.play(start, click(), CUE)
-            heard, _, lost = gather(card, 170_000)
+            heard, _, lost = gather(card, starts[-1] + 40_000)
     finally:
         player.terminate()
-        out, _ = player.communicate(timeout=5)
-    assert out == "heard 4\n"
-    assert not lost
-    from room_player import make_thud
+        said, _ = player.communicate(timeout=5)
+    return heard, lost, said
 
+
+@pytest.mark.audio
+def test_the_player_in_the_room_lands_when_told(sound_card):
+    starts = [24_000, 60_000, 96_000, 132_000]
+    for _ in range(3):  # see above
+        heard, lost, said = play_with_player(starts, "150", "210")
+        if not lost:
+            break
+    assert (lost, said) == (False, "heard 4\n")
     thud = Sound("thud", make_thud(), RATE_HZ)
-    after_ms = []
+    feet_ms = []
     for start in starts:
         contact = arrival(heard, click(), start, 14_000)
-        after_ms.append((arrival(heard, thud, contact + 2_400, 14_000) - contact) / RATE_HZ * 1e3)
-    assert after_ms == pytest.approx([150, 210, 150, 210], abs=1.0)
+        first = arrival(heard, thud, contact + 2_400, 14_000)
+        second = arrival(heard, thud, first + 1_440, 4_800)
+        feet_ms.append([(foot - contact) / RATE_HZ * 1e3 for foot in (first, second)])
+    np.testing.assert_allclose(feet_ms, [[150, 210], [210, 270], [150, 210], [210, 270]], atol=1.0)
