@@ -66,7 +66,8 @@ class Air:
         self._order = count()
         self._seed = seed = seed % 2**32  # any integer is a seed, the generators want natural ones
         channels = settings.input_channels
-        self._pending = np.zeros((rate_hz, channels))
+        self._pending = np.zeros((4 * rate_hz, channels))
+        self._head = 0  # of what is pending
         self._feet = _Way(settings, rate_hz, settings.placement.player_to_mic_m, seed, from_floor=True)
         far_m = settings.placement.player_to_mic_m + NEIGHBOUR_M
         self._neighbours = _Way(settings, rate_hz, far_m, seed + 1, from_floor=True)
@@ -128,20 +129,25 @@ class Air:
         heapq.heappush(self._due, (start, next(self._order), wave))
 
     def _mix(self, offset: int, wave: Wave) -> None:
-        need = offset + len(wave)
-        if need > len(self._pending):
-            grown = np.zeros((need + self.rate_hz, self._pending.shape[1]))
-            grown[: len(self._pending)] = self._pending
-            self._pending = grown
-        self._pending[offset:need] += wave
+        begin = self._claim(offset, len(wave))
+        self._pending[begin : begin + len(wave)] += wave
 
     def _take_pending(self) -> Wave:
-        taken = self._pending[: self.step].copy()
-        if len(self._pending) < self.step:
-            taken = np.vstack([taken, np.zeros((self.step - len(taken), taken.shape[1]))])
-        self._pending[: -self.step] = self._pending[self.step :]
-        self._pending[-self.step :] = 0.0
-        return taken
+        begin = self._claim(0, self.step)
+        self._head = begin + self.step
+        return self._pending[begin : self._head]
+
+    def _claim(self, offset: int, frames: int) -> int:
+        """Index of the pending frames that begin `offset` after the present, with room made for them.
+
+        Moved to the front only when the end is reached: most steps then copy nothing but themselves.
+        """
+        if self._head + offset + frames > len(self._pending):
+            left = self._pending[self._head :]
+            room = max(len(self._pending), offset + frames)
+            self._pending = np.concatenate([left, np.zeros((room - len(left), left.shape[1]))])
+            self._head = 0
+        return self._head + offset
 
     def _noise_step(self) -> Wave:
         columns = [
