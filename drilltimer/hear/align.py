@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..model import Samples
-from .clockline import ClockLine
-from .locate import locate_cue
-from .warp import ClockMap
+from drilltimer.hear.clockline import ClockLine
+from drilltimer.hear.locate import locate_cue
+from drilltimer.hear.warp import ClockMap
+from drilltimer.model import Samples
 
 TRACE_RATE_HZ = 200
 STRETCH_S = 40.0  # a stretch of the sheet whose clock may be taken as right

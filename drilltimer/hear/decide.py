@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .onsets import Rise
-from .profile import Profile
+from drilltimer.hear.onsets import Rise
+from drilltimer.hear.profile import Profile
 
 SECOND_FOOT_S = (0.005, 0.090)  # domain practice: two feet this far apart are one landing
 FIRST_STEP_S = (0.150, 0.620)

@@ -9,15 +9,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..model import Expectation, Onset
-from ..units import db_from_ratio, ms_from_s
-from .cancel import OwnSound, shift
-from .clockline import ClockLine
-from .decide import Reading, decide
-from .locate import locate_cue
-from .onsets import BANDS, Leftover, Rise, find_rises, leftover_share
-from .profile import Profile
-from .tape import Take
+from drilltimer.hear.cancel import OwnSound, shift
+from drilltimer.hear.clockline import ClockLine
+from drilltimer.hear.decide import Reading, decide
+from drilltimer.hear.locate import locate_cue
+from drilltimer.hear.onsets import BANDS, Leftover, Rise, find_rises, leftover_share
+from drilltimer.hear.profile import Profile
+from drilltimer.hear.tape import Take
+from drilltimer.model import Expectation, Onset
+from drilltimer.units import db_from_ratio, ms_from_s
 
 KNOWN_LAG_S = 0.015  # a settled clock line bounds the search for a contact to this much either side
 STRAY_RATIO = 8.0

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import deque
 
-from ..model import Block, Expectation, Heard, Landing, Onset
-from ..units import frames_from_s, ms_from_s
-from .ear import Ear, Opinion
-from .tape import ANALYSIS_RATE_HZ, Take, Tape
+from drilltimer.hear.ear import Ear, Opinion
+from drilltimer.hear.tape import ANALYSIS_RATE_HZ, Take, Tape
+from drilltimer.model import Block, Expectation, Heard, Landing, Onset
+from drilltimer.units import frames_from_s, ms_from_s
 
 BEFORE_S = 0.4  # noise heard before a rep opens
 AFTER_S = 0.05
@@ -79,6 +79,17 @@ class Listener:
         """Spread of the round trip about the session's clock line."""
         line = self.ears[0].line
         return ms_from_s(line.spread / self.rate_hz) if line.settled else None
+
+    @property
+    def drift_ppm(self) -> float | None:
+        """By how much the microphone's clock runs faster than the loudspeaker's."""
+        line = self.ears[0].line
+        return line.slope * 1e6 if line.settled else None
+
+    @property
+    def noise_db(self) -> float | None:
+        """Typical noise of the quietest channel, re full scale."""
+        return min((ear.noise_db for ear in self.ears if ear.noise_db is not None), default=None)
 
     def _rate(self, time_s: float) -> int:
         return frames_from_s(time_s, self.rate_hz)

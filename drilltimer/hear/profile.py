@@ -6,7 +6,7 @@ from collections import deque
 
 import numpy as np
 
-from .onsets import COLOUR_EDGES_HZ
+from drilltimer.hear.onsets import COLOUR_EDGES_HZ
 
 KEEP = 40
 BROAD_DB = 9.0  # spread of a landing's band levels before anything is known

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..model import Samples
+from drilltimer.model import Samples
 
 EDGE = 64  # samples of context that interpolation needs either side
 FINE_RATE_HZ = 32_000  # below this the played sound is doubled first: splines need air above the signal

@@ -1,0 +1,58 @@
+"""What is kept of a session on request: the microphone's sound, the played sound, and the cue sheet of both."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from drilltimer.app.plan import Plan, make_sheet
+from drilltimer.audio.writing import AudioWriter
+from drilltimer.drill.cuesheet import sheet_to_json
+from drilltimer.errors import RecordingError
+from drilltimer.model import Block, Placement
+from drilltimer.session import Play
+
+
+class Keeper:
+    """Writes a session to disk as it runs.
+
+    Parameters
+    ----------
+    path : Path
+        Of the microphone's sound, .wav or .flac; the others are named after it.
+    rate_hz, input_channels, output_channels : int
+    """
+
+    def __init__(self, path: Path, rate_hz: int, input_channels: int, output_channels: int) -> None:
+        self.plays: list[Play] = []
+        self._rate_hz = rate_hz
+        self._sheet_path = sheet_path(path)
+        self._heard = AudioWriter(path, rate_hz, input_channels)
+        self._played = AudioWriter(path.with_name(f"{path.stem}.played.flac"), rate_hz, output_channels)
+
+    def write(self, block: Block) -> None:
+        """Keep a block."""
+        self._heard.write(block.samples)
+        self._played.write(block.played)
+
+    def close(self, plan: Plan, zero: int, placement: Placement) -> None:
+        """Finish the files and write the sheet, with the reps that were played."""
+        self._heard.close()
+        self._played.close()
+        begun = {play.rep.index for play in self.plays}
+        played = Plan(plan.drill, plan.seed, tuple(rep for rep in plan.reps if rep.index in begun))
+        if played.reps:
+            sheet = make_sheet(played, self.plays, self._rate_hz, zero, self._played.path.name, placement)
+            write_text(self._sheet_path, sheet_to_json(sheet))
+
+
+def sheet_path(audio: Path) -> Path:
+    """Where the cue sheet of a sound file lies."""
+    return audio.with_name(f"{audio.stem}.cues.json")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file, or say why not."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as fault:
+        raise RecordingError(f"{path}: cannot be written: {fault.strerror or fault}") from fault

@@ -1,0 +1,99 @@
+"""From a drill's name to everything a session needs: reps, sounds, feedback."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+from drilltimer.audio.files import find_drill, load_word
+from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep
+from drilltimer.drill.language import load_drill
+from drilltimer.drill.schedule import schedule
+from drilltimer.drill.windows import at_level
+from drilltimer.model import Cue, Drill, DrillBlock, Level, Placement, Rep
+from drilltimer.score.feedback import DEFAULT_RULES, Feedback, FeedbackRule, feedback_sounds
+from drilltimer.session import Play
+from drilltimer.sound.bank import Bank, build_bank
+from drilltimer.units import s_from_frames
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A drill laid out with one seed."""
+
+    drill: Drill
+    seed: int
+    reps: tuple[Rep, ...]
+
+    @property
+    def length_s(self) -> float:
+        """From the first frame to the end of the last rep."""
+        return self.reps[-1].end_s if self.reps else 0.0
+
+    @property
+    def landings(self) -> int:
+        """Hops asked of the player; two feet count as one."""
+        return sum(not rep.withheld for rep in self.reps)
+
+
+def make_plan(drill_name: str, seed: int, level: Level | None = None) -> Plan:
+    """Find, read and lay out a drill."""
+    drill = load_drill(*find_drill(drill_name))
+    if level is not None:
+        drill = at_level(drill, level)
+    return Plan(drill, seed, schedule(drill, seed))
+
+
+def load_bank(plan: Plan, rate_hz: int) -> Bank:
+    """Every sound that the plan and its feedback may need."""
+    cues = [cue for rep in plan.reps for cue in rep.cues]
+    for block in plan.drill.blocks:
+        cues += [Cue("feedback", name, 0.0) for name in feedback_sounds(_rule(block), _words(block)).values()]
+    return build_bank(cues, rate_hz, load_word)
+
+
+def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:
+    """One teller per block."""
+    tellers = []
+    for block in plan.drill.blocks:
+        sounds = feedback_sounds(_rule(block), _words(block))
+        lengths_s = {
+            name: s_from_frames(len(bank[name, None].samples), bank[name, None].rate_hz) for name in sounds.values()
+        }
+        tellers.append(Feedback(_rule(block), sounds, lengths_s))
+    return tellers
+
+
+def make_sheet(
+    plan: Plan, plays: Sequence[Play], rate_hz: int, zero: int, audio: str, placement: Placement
+) -> CueSheet:
+    """Cue sheet of what was played; `plays` are all sounds, feedback too, at their frames of the audio file."""
+    cues: dict[int, list[SheetCue]] = {rep.index: [] for rep in plan.reps}
+    for play in sorted(plays, key=lambda play: play.start):
+        cue = play.cue
+        at_s = s_from_frames(play.start, rate_hz)
+        cues[play.rep.index].append(SheetCue(cue.role, cue.sound, at_s, cue.length_s, cue.pan, cue.gain_db))
+    start_s = s_from_frames(zero, rate_hz)
+    reps = tuple(
+        SheetRep(
+            rep=rep.index,
+            start_s=start_s + rep.start_s,
+            withheld=rep.withheld,
+            call=rep.call,
+            cues=tuple(cues[rep.index]),
+            contact_s=start_s + rep.contact_s,
+            mode=rep.mode,
+            window=rep.window,
+        )
+        for rep in plan.reps
+    )
+    window = plan.reps[0].window if plan.reps else None
+    return CueSheet(audio, rate_hz, reps, plan.drill.name, plan.seed, placement, window)
+
+
+def _words(block: DrillBlock) -> tuple[str, ...]:
+    return block.calls.words if block.calls else ()
+
+
+def _rule(block: DrillBlock) -> FeedbackRule:
+    return FeedbackRule(**asdict(block.feedback)) if block.feedback else DEFAULT_RULES[block.level]

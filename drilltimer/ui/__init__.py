@@ -1,0 +1,1 @@
+"""What is shown: drawing is a function of values, and knows nothing of sound."""
