@@ -311,6 +311,17 @@ def test_distractors_come_at_the_stated_rate_where_truth_says():
         assert np.abs(heard[start : start + 100]).max() > 10.0 * np.abs(heard[start - 40 : start - 1]).max()
 
 
+def test_the_next_court_plays_our_cue_once_it_knows_it():
+    settings = replace(MUTE, distractors_per_min=60.0, distractor_kinds=("cue",))
+    room, heard, _ = run(settings, [a_rep(5)])
+    known = 10.0 * RATE  # handed over half a second before the rep begins
+    echoes = [each for each in room.distractors if each.at < len(heard) - 2000]
+    assert len(echoes) >= 1
+    assert min(each.at for each in echoes) > known
+    for each in echoes:
+        assert arrival(heard[:, 0], BURST.samples, each.at) == pytest.approx(each.at, abs=0.1)
+
+
 @pytest.mark.parametrize("surface", sorted(FLOORS))
 def test_feet_begin_at_their_first_frame_and_live_where_feet_do(surface):
     for seed in range(6):

@@ -54,6 +54,8 @@ class Air:
         First frame not yet rendered.
     distractors : list of Distractor
         Those that have begun.
+    contact_cue : float array, shape (n,), optional
+        What the next court plays too, once it is known.
     """
 
     def __init__(self, settings: RoomSettings, rate_hz: int, seed: int, step: int) -> None:
@@ -62,6 +64,7 @@ class Air:
         self.step = step
         self.position = 0
         self.distractors: list[Distractor] = []
+        self.contact_cue: Wave | None = None
         self._due: list[tuple[int, int, Wave]] = []
         self._order = count()
         self._seed = seed = seed % 2**32  # any integer is a seed, the generators want natural ones
@@ -164,13 +167,16 @@ class Air:
 
     def _add_distractor(self) -> None:
         at = self._next_distractor
+        self._next_distractor = self._draw_distractor_frame(at)
         kind = self.settings.distractor_kinds[self._rng.integers(len(self.settings.distractor_kinds))]
         level_db = float(self._rng.uniform(*DISTRACTOR_DB))
-        wave = self._neighbours.carry(DISTRACTORS[kind](self.rate_hz, self._rng), 0.0)
+        clip = self.contact_cue if kind == "cue" else DISTRACTORS[kind](self.rate_hz, self._rng)
+        if clip is None:
+            return
+        wave = self._neighbours.carry(clip, 0.0)
         loudness_db = self.settings.landing_db + level_db - self._level.peak_db(wave[:, 0])
         self._schedule(at - LEAD, wave * ratio_from_db(loudness_db))
         self.distractors.append(Distractor(kind, float(at), level_db))
-        self._next_distractor = self._draw_distractor_frame(at)
 
     def _nominal_gain(self) -> float:
         peaks_db = []

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from drilltimer.model import Cue, Placement, Rep, Sound
 from drilltimer.sim.acoustics import LEAD
 from drilltimer.sim.air import Air
@@ -91,6 +93,7 @@ class Performance:
         if cue.role == "contact":
             act = self._acts[rep.index]
             act.contact, act.contact_played = anchor, True
+            self._air.contact_cue = sound.samples.astype(np.float64)
 
     def truth(self, frame_of: Callable[[float], float]) -> list[RepTruth]:
         """All reps so far, in order; `frame_of` turns air frames into frames of the recorder."""

@@ -10,7 +10,7 @@ from drilltimer.model import Placement
 Microphone = Literal["flat", "laptop", "phone", "usb"]
 Surface = Literal["hard", "wood", "clay", "mat"]
 Noise = Literal["pink", "rumble", "wind", "crowd"]
-Kind = Literal["strike", "bounce", "clap", "voice", "step", "landing"]
+Kind = Literal["strike", "bounce", "clap", "voice", "step", "landing", "cue"]
 
 KINDS: tuple[Kind, ...] = ("strike", "bounce", "clap", "voice", "step", "landing")
 NEAR = Placement(speaker_to_player_m=3.0, player_to_mic_m=3.0, speaker_to_mic_m=0.5, air_c=20.0)
@@ -41,6 +41,7 @@ class RoomSettings:
     distractors_per_min : float
         Sounds that are no landing of this player.
     distractor_kinds : tuple of Kind
+        "cue" is this drill's own contact cue, played on the next court; none comes before the first of our own.
     placement : Placement
     input_channels : int
         Microphones; each further one stands `microphone_gap_m` further from loudspeaker and player.
@@ -104,6 +105,7 @@ PRESETS: dict[str, RoomSettings] = {
             14.0,
             microphone="phone",
             distractors_per_min=12.0,
+            distractor_kinds=(*KINDS, "cue"),
         ),
     )
 }
