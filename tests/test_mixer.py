@@ -95,6 +95,35 @@ def test_a_finished_sound_is_dropped() -> None:
     assert mixer._playing == []
 
 
+def test_a_sound_far_ahead_costs_no_block_anything_until_its_frame() -> None:
+    mixer = unity(1)
+    for start in (10**9, 1000, 10**6):
+        mixer.add(start, step(10))
+    assert not mixer.mix(0, 1000).any()
+    assert mixer._playing == []
+    assert np.flatnonzero(mixer.mix(1000, 100)[:, 0]).tolist() == list(range(10))
+    assert mixer.mix(10**6, 10).all()
+
+
+def test_when_a_sound_was_added_does_not_change_the_rounding_of_a_sum() -> None:
+    # in single precision 1 + 5e-8 + 5e-8 is 1, but 5e-8 + 5e-8 + 1 is more
+    parts = [(30, 5e-8), (20, 5e-8), (0, 1.0)]
+    early, late = unity(1), unity(1)
+    for mixer in (early, late):
+        mixer.master_db = -20.0
+    for start, amplitude in parts:
+        early.add(start, step(60 - start, amplitude))
+    blocks = []
+    for index, (start, amplitude) in enumerate(parts):
+        late.add(start, step(60 - start, amplitude))
+        blocks.append(late.mix(40 + 5 * index, 5))
+    np.testing.assert_array_equal(blocks[-1], early.mix(40, 20)[10:15])
+    alone = unity(1)
+    alone.master_db = -20.0
+    alone.add(0, step(60, 1.0))
+    assert np.all(blocks[-1] > alone.mix(50, 5))
+
+
 @pytest.mark.parametrize("pan", [-1.0, -0.5, 0.0, 0.3, 1.0])
 def test_pan_keeps_the_power(pan: float) -> None:
     mixer = unity(2)

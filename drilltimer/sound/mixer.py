@@ -7,8 +7,12 @@ cut into blocks.
 from __future__ import annotations
 
 import math
+from bisect import insort
 from collections import deque
 from dataclasses import dataclass
+from heapq import heappop, heappush
+from itertools import count
+from operator import attrgetter
 
 import numpy as np
 
@@ -26,7 +30,11 @@ class _Placed:
 
     start: int
     end: int
+    order: int  # of adding: sums in this order round the same way however the frames are cut
     samples: Samples
+
+
+_BY_ORDER = attrgetter("order")
 
 
 class Mixer:
@@ -51,8 +59,11 @@ class Mixer:
             raise ValueError(f"an output needs at least one channel, not {channels}")
         self.rate_hz = rate_hz
         self.channels = channels
+        self._orders = count()
         self._arriving: deque[_Placed] = deque()
-        self._playing: list[_Placed] = []  # the callback's own, in the order of adding: sums round the same way
+        # The callback's own. A session planned an hour ahead waits in the heap and costs a block nothing.
+        self._waiting: list[tuple[int, int, _Placed]] = []  # a heap by start
+        self._playing: list[_Placed] = []  # by order of adding
         self._master_db = MASTER_DB
         self._master = np.float32(ratio_from_db(MASTER_DB))
 
@@ -92,7 +103,7 @@ class Mixer:
             raise ValueError(f"pan must lie between -1 and 1, not {pan}")
         gains = np.float32(ratio_from_db(gain_db)) * _pan_gains(pan, self.channels)
         samples = np.multiply(sound.samples[:, np.newaxis], gains, dtype=np.float32)
-        self._arriving.append(_Placed(start, start + len(samples), samples))
+        self._arriving.append(_Placed(start, start + len(samples), next(self._orders), samples))
 
     def mix(self, start: int, frames: int, out: Samples | None = None) -> Samples:
         """Frames `start` to `start + frames` of the output.
@@ -113,8 +124,8 @@ class Mixer:
         """
         block = np.empty((frames, self.channels), dtype=np.float32) if out is None else out
         block.fill(0.0)
-        self._accept()
         end = start + frames
+        self._admit(end)
         ended = False
         for placed in self._playing:
             first, last = max(placed.start, start), min(placed.end, end)
@@ -128,10 +139,13 @@ class Mixer:
         limit(block)
         return block
 
-    def _accept(self) -> None:
-        """Take over what was added since the last block."""
+    def _admit(self, end: int) -> None:
+        """Take over what was added since the last block, and set playing what begins before frame `end`."""
         while self._arriving:
-            self._playing.append(self._arriving.popleft())
+            placed = self._arriving.popleft()
+            heappush(self._waiting, (placed.start, placed.order, placed))
+        while self._waiting and self._waiting[0][0] < end:
+            insort(self._playing, heappop(self._waiting)[2], key=_BY_ORDER)
 
 
 def limit(block: Samples) -> None:
