@@ -23,7 +23,7 @@ from drilltimer.sound.voice import (
     DIRECTION_ORDER,
     OTHER_ORDER,
     Word,
-    process_word,
+    prepare_word,
 )
 
 FOLDER = Path(__file__).parent
@@ -63,7 +63,7 @@ def make_word(engine: Hibari, text: str) -> dict[str, Any]:
     speed = SENTENCE_SPEED if text in SENTENCES else WORD_SPEED
     called = text in CALLED
     raw = engine(text + ".", speed=speed, seed=SEED)
-    word = process_word(text, raw, ENGINE_RATE_HZ, direction=called, recorded=False)
+    word = prepare_word(text, raw, ENGINE_RATE_HZ, direction=called, recorded=False)
     path = FOLDER / LANGUAGE / file_name(text)
     soundfile.write(path, word.samples, word.rate_hz, subtype="PCM_16")
     return {

@@ -19,7 +19,7 @@ from drilltimer.sound.voice import (
     TARGET_LUFS,
     limit_peaks,
     loudness_lufs,
-    process_word,
+    prepare_word,
     trim,
 )
 from drilltimer.units import db_from_ratio, ratio_from_db
@@ -145,7 +145,7 @@ def take(
 
 
 def test_a_take_becomes_a_word() -> None:
-    word = process_word("left", take(), RATE_HZ, direction=True, recorded=True)
+    word = prepare_word("left", take(), RATE_HZ, direction=True, recorded=True)
     assert word.length_ms == pytest.approx(300 + 50 + 30 + 4 + 12, abs=12)  # voice, gap, burst, lead, tail
     assert word.loudness_lufs == pytest.approx(TARGET_LUFS, abs=0.1)
     assert word.peak_db <= -1.0 + 1e-6
@@ -159,8 +159,8 @@ def test_a_take_becomes_a_word() -> None:
 
 
 def test_level_of_the_take_does_not_matter() -> None:
-    loud = process_word("go", take(level=0.6, noise=0.0), RATE_HZ, direction=True, recorded=False)
-    soft = process_word("go", take(level=0.006, noise=0.0), RATE_HZ, direction=True, recorded=False)
+    loud = prepare_word("go", take(level=0.6, noise=0.0), RATE_HZ, direction=True, recorded=False)
+    soft = prepare_word("go", take(level=0.006, noise=0.0), RATE_HZ, direction=True, recorded=False)
     np.testing.assert_allclose(loud.samples, soft.samples, atol=1e-6)
 
 
@@ -183,19 +183,19 @@ def test_a_word_fades_in_over_3_ms_and_out_over_12() -> None:
 def test_a_word_with_sharp_peaks_comes_out_as_loud_as_others() -> None:
     wave = take(noise=0.0)
     wave[round(0.5 * RATE_HZ) : round(0.8 * RATE_HZ) : 480] *= 12.0  # 22 dB of crest on top, every 10 ms
-    word = process_word("tack", wave, RATE_HZ, direction=False, recorded=False)
+    word = prepare_word("tack", wave, RATE_HZ, direction=False, recorded=False)
     assert word.peak_db == pytest.approx(-1.0, abs=0.1)
     assert word.loudness_lufs == pytest.approx(TARGET_LUFS, abs=0.25)
 
 
 def test_steady_noise_does_not_lengthen_a_word() -> None:
-    word = process_word("left", take(noise=2e-3), RATE_HZ, direction=True, recorded=True)
+    word = prepare_word("left", take(noise=2e-3), RATE_HZ, direction=True, recorded=True)
     assert 250.0 < word.length_ms < 420.0
 
 
 def test_a_direction_loses_more_of_the_landing_s_band_than_other_words() -> None:
-    direction = process_word("deep", take(pitch_hz=190.0), RATE_HZ, direction=True, recorded=False)
-    other = process_word("deep", take(pitch_hz=190.0), RATE_HZ, direction=False, recorded=False)
+    direction = prepare_word("deep", take(pitch_hz=190.0), RATE_HZ, direction=True, recorded=False)
+    other = prepare_word("deep", take(pitch_hz=190.0), RATE_HZ, direction=False, recorded=False)
     assert direction.low_share <= DIRECTION_LOW_SHARE < other.low_share
     assert direction.corner_hz >= 450.0
     assert other.corner_hz == 400.0
@@ -207,7 +207,7 @@ def test_the_high_pass_is_butterworth(direction: bool, corner_hz: float, order: 
     times_s = np.arange(round(0.4 * RATE_HZ)) / RATE_HZ
     tones = np.sin(2 * np.pi * 300.0 * times_s) + np.sin(2 * np.pi * 3000.0 * times_s)
     wave = 0.3 * np.sin(np.pi * times_s / 0.4) ** 2 * tones
-    word = process_word("two tones", wave, RATE_HZ, direction=direction, recorded=False)
+    word = prepare_word("two tones", wave, RATE_HZ, direction=direction, recorded=False)
     power = np.abs(np.fft.rfft(word.samples, RATE_HZ)) ** 2  # 1 Hz apart
     lost_db = 10.0 * np.log10(np.sum(power[2950:3050]) / np.sum(power[250:350]))
     assert lost_db == pytest.approx(10.0 * np.log10(1.0 + (corner_hz / 300.0) ** (2 * order)), abs=0.5)
@@ -217,53 +217,53 @@ def test_the_corner_rises_until_the_low_share_is_small() -> None:
     times_s = np.arange(RATE_HZ // 4) / RATE_HZ
     wave = np.sin(2 * np.pi * 385.0 * times_s) + 0.2 * np.sin(2 * np.pi * 2000.0 * times_s)
     wave *= 0.2 * np.sin(np.pi * times_s / 0.25)
-    word = process_word("deep", wave, RATE_HZ, direction=True, recorded=False)
+    word = prepare_word("deep", wave, RATE_HZ, direction=True, recorded=False)
     assert word.corner_hz > 450.0
     assert word.low_share <= DIRECTION_LOW_SHARE
 
 
 def test_long_directions_are_refused_with_the_figures_and_other_words_are_not() -> None:
     with pytest.raises(SoundError, match=r"'onwards' lasts 5\d\d ms, a direction may last 450 ms"):
-        process_word("onwards", take(0.45), RATE_HZ, direction=True, recorded=True)
-    assert process_word("onwards", take(0.45), RATE_HZ, direction=False, recorded=True).length_ms > 450.0
+        prepare_word("onwards", take(0.45), RATE_HZ, direction=True, recorded=True)
+    assert prepare_word("onwards", take(0.45), RATE_HZ, direction=False, recorded=True).length_ms > 450.0
 
 
 def test_a_slow_direction_is_remarked_on() -> None:
-    word = process_word("slow", take(0.3)[::-1], RATE_HZ, direction=True, recorded=False)
+    word = prepare_word("slow", take(0.3)[::-1], RATE_HZ, direction=True, recorded=False)
     assert any("comes late" in remark for remark in word.remarks)
 
 
 def test_clipped_takes_are_refused_with_the_figures() -> None:
     wave = np.clip(take(level=2.0), -1.0, 1.0)
     with pytest.raises(SoundError, match=r"'left' is clipped: \d+ samples at full scale, first at 0\.5\d s"):
-        process_word("left", wave, RATE_HZ, direction=True, recorded=True)
+        prepare_word("left", wave, RATE_HZ, direction=True, recorded=True)
 
 
 def test_one_sample_at_full_scale_is_not_clipping() -> None:
     wave = take()
     wave[len(wave) // 2] = 1.0
-    assert process_word("left", wave, RATE_HZ, direction=False, recorded=True).length_ms > 0.0
+    assert prepare_word("left", wave, RATE_HZ, direction=False, recorded=True).length_ms > 0.0
 
 
 def test_noisy_takes_are_refused_with_the_figures() -> None:
     with pytest.raises(SoundError, match=r"'left' is noisy: the word stands 1\d dB above"):
-        process_word("left", take(noise=0.012), RATE_HZ, direction=True, recorded=True)
+        prepare_word("left", take(noise=0.012), RATE_HZ, direction=True, recorded=True)
 
 
 def test_a_word_begun_at_once_is_refused_as_noisy() -> None:
     with pytest.raises(SoundError, match="begun too soon"):
-        process_word("left", take(before_s=0.0), RATE_HZ, direction=True, recorded=True)
+        prepare_word("left", take(before_s=0.0), RATE_HZ, direction=True, recorded=True)
 
 
 @pytest.mark.parametrize("wave", [np.zeros(RATE_HZ), np.zeros(0), np.ones(100)], ids=["muted", "empty", "too short"])
 def test_takes_without_a_word_are_refused(wave: Wave) -> None:
     with pytest.raises(SoundError, match=r"holds no word: \d+ ms, peak"):
-        process_word("left", wave, RATE_HZ, direction=True, recorded=True)
+        prepare_word("left", wave, RATE_HZ, direction=True, recorded=True)
 
 
 def test_a_telephone_rate_is_refused() -> None:
     with pytest.raises(SoundError, match="8000 samples a second"):
-        process_word("left", take()[::6], 8_000, direction=True, recorded=True)
+        prepare_word("left", take()[::6], 8_000, direction=True, recorded=True)
 
 
 def test_loudness_of_a_full_scale_sine() -> None:

@@ -90,7 +90,7 @@ class Word:
     remarks: tuple[str, ...] = ()
 
 
-def process_word(name: str, raw: Samples, rate_hz: int, *, direction: bool, recorded: bool) -> Word:
+def prepare_word(name: str, raw: Samples, rate_hz: int, *, direction: bool, recorded: bool) -> Word:
     """Turn a raw take of one word into a finished one.
 
     Parameters
