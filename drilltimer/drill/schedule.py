@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import count, cycle
+from itertools import count, cycle, islice
 from random import Random
 
 from drilltimer.drill.shuffle import (
@@ -99,43 +99,48 @@ def _moments(block: DrillBlock, draws: Random, start_s: float) -> Iterator[_Mome
     """Yield the block's contacts in order, rally after rally."""
     now_s = start_s
     sounded = 0
-    reminders = cycle(block.speech.reminders or ("",))
-    for rally in count():
-        rally_start_s = now_s
-        lines = block.speech.explain if rally == 0 else tuple(filter(None, [next(reminders)]))
-        words = []
-        for line in lines:
-            words.append((now_s, line))
-            now_s += line_s(line)
-        wait_s, silent = 0.0, False
-        if block.rhythm.wait is not None:
-            wait = block.rhythm.wait
-            if wait.word:
-                words.append((now_s, wait.word))
-            drawn_s = draw_wait_s(draws, wait.min_s, wait.mean_extra_s, wait.max_s)
-            wait_s, silent = (wait.max_s, True) if drawn_s is None else (drawn_s, False)
+    reminders = cycle(block.speech.reminders)
+    lines = block.speech.explain
+    while True:
+        words, ready_s, silent = _before_rally(block, draws, now_s, lines)
         length = _rally_length(block, draws)
         lead_in, window = _opening(block)
         lead_in_s = _lead_in_s(lead_in, draws)
-        contact_s = now_s + wait_s + lead_in_s
-        first_contact_s = contact_s
-        rep_start_s = rally_start_s
-        for place in count():
+        contact_s = ready_s + lead_in_s
+        rep_start_s = now_s
+        for place in count(1):
             withheld = silent or draws.random() < block.withheld_share
-            yield _Moment(rep_start_s, contact_s, lead_in, window, withheld, silent, lead_in_s, tuple(words))
+            yield _Moment(rep_start_s, contact_s, lead_in, window, withheld, silent, lead_in_s, words)
             sounded += not withheld
             rep_start_s = contact_s + room_after_s(block)
-            done = _is_done(block, sounded, rep_start_s - start_s)
-            if done or silent or (length is not None and (withheld or place + 1 >= length)):
+            if _is_done(block, sounded, rep_start_s - start_s):
+                return
+            # a contact that is withheld ends its rally, unless the rally is the whole block and goes on by itself
+            if silent or (length is not None and (withheld or place >= length)):
                 break
-            words = []
-            lead_in, window = block.lead_in, block.window
+            lead_in, window, words = block.lead_in, block.window, ()
             lead_in_s = _lead_in_s(lead_in, draws)
             contact_s += _interval_s(block, draws, sounded, rep_start_s - start_s)
-        if done:
-            return
-        work_s = rep_start_s - (first_contact_s - lead_in_s)
+        work_s = rep_start_s - ready_s
         now_s = rep_start_s + max(block.rhythm.rest_s, block.rhythm.rest_per_work * work_s)
+        lines = tuple(islice(reminders, 1))
+
+
+def _before_rally(
+    block: DrillBlock, draws: Random, now_s: float, lines: tuple[str, ...]
+) -> tuple[tuple[tuple[float, str], ...], float, bool]:
+    """What is spoken and when, when the lead-in starts, and whether the wait ran out so that none does."""
+    words = []
+    for line in lines:
+        words.append((now_s, line))
+        now_s += line_s(line)
+    wait = block.rhythm.wait
+    if wait is None:
+        return tuple(words), now_s, False
+    if wait.word:
+        words.append((now_s, wait.word))
+    wait_s = draw_wait_s(draws, wait.min_s, wait.mean_extra_s, wait.max_s)
+    return tuple(words), now_s + (wait.max_s if wait_s is None else wait_s), wait_s is None
 
 
 def _is_done(block: DrillBlock, sounded: int, passed_s: float) -> bool:

@@ -88,35 +88,31 @@ def draw_calls(draws: Random, weights: Sequence[float], total: int, longest_run:
     left = counts_from_weights(draws, weights, total)
     if len(weights) == 1:
         return [0] * total
-    if not _can_be_ordered(left, None, 0, longest_run):
+    if not _can_be_ordered(left, longest_run):
         raise ValueError(f"{left} cannot be ordered with runs of at most {longest_run}")
     calls: list[int] = []
     run = 0
     for _ in range(total):
-        last = calls[-1] if calls else None
+        barred = calls[-1] if calls and run == longest_run else None
         chances = [
-            count if count and _may_follow(left, index, last, run, longest_run) else 0
+            count if count and index != barred and _can_be_ordered(_less_one(left, index), longest_run) else 0
             for index, count in enumerate(left)
         ]
         index = draw_index(draws, chances)
-        run = run + 1 if index == last else 1
+        run = run + 1 if calls and index == calls[-1] else 1
         left[index] -= 1
         calls.append(index)
     return calls
 
 
-def _may_follow(left: list[int], index: int, last: int | None, run: int, longest_run: int) -> bool:
-    """Whether taking `index` next keeps the limit and leaves something that can be ordered."""
-    run = run + 1 if index == last else 1
-    if run > longest_run:
-        return False
-    after = [count - (other == index) for other, count in enumerate(left)]
-    return _can_be_ordered(after, index, run, longest_run)
+def _less_one(left: list[int], index: int) -> list[int]:
+    return [count - (other == index) for other, count in enumerate(left)]
 
 
-def _can_be_ordered(left: list[int], last: int | None, run: int, longest_run: int) -> bool:
-    """Each word needs enough others between its runs: `others` of them part it into `others + 1` runs."""
+def _can_be_ordered(left: list[int], longest_run: int) -> bool:
+    """Each word needs enough others between its runs: `others` of them part it into `others + 1` runs.
+
+    A run already begun needs no place here: it began from counts that could be ordered, and takes from its own word.
+    """
     total = sum(left)
-    return all(
-        count <= longest_run * (total - count + 1) - (run if index == last else 0) for index, count in enumerate(left)
-    )
+    return all(count <= longest_run * (total - count + 1) for count in left)
