@@ -235,6 +235,12 @@ def test_rests_lie_between_rallies():
     assert gaps_s == pytest.approx([0, 0, 10.0, 0, 0, 10.0, 0, 0], abs=1e-9)
 
 
+def test_an_unannounced_contact_leaves_room_for_an_early_touchdown():
+    steady = block(lead_in=LeadIn(), rhythm=Rhythm(2.0), reps=2)
+    contacts_s = [rep.contact_s for rep in plan(steady, steady)]
+    assert contacts_s[2] - contacts_s[1] == pytest.approx(SEARCH_AFTER_S + SEARCH_BEFORE_S)
+
+
 def test_rest_grows_with_the_work_before_it():
     rhythm = Rhythm(2.0, rally=(RallyLength(3, 3),), rest_per_work=2.0)
     reps = plan(block(rhythm=rhythm, reps=6))

@@ -131,6 +131,8 @@ def _before_rally(
 ) -> tuple[tuple[tuple[float, str], ...], float, bool]:
     """What is spoken and when, when the lead-in starts, and whether the wait ran out so that none does."""
     words = []
+    opening, _ = _opening(block)
+    now_s += max(0.0, SEARCH_BEFORE_S - opening.length_s * (1.0 - opening.spread))  # for an early touchdown
     for line in lines:
         words.append((now_s, line))
         now_s += line_s(line)
