@@ -14,8 +14,9 @@ from drilltimer.sim.convolve import StepConvolver
 from drilltimer.sim.impacts import DISTRACTORS, FLOORS, foot_strike
 from drilltimer.sim.noise import NoiseSource
 from drilltimer.sim.player import SKILLS, SimulatedPlayer
+from drilltimer.sim.recorder import Recorder
 from drilltimer.sim.recording import simulate_recording
-from drilltimer.sim.room import SimulatedRoom
+from drilltimer.sim.room import SimulatedRoom, _Losses
 from drilltimer.sim.settings import PRESETS, RoomSettings
 
 RATE = 48000
@@ -295,6 +296,12 @@ def test_further_microphones_hear_later_and_softer_and_have_their_own_noise():
     near = arrival(heard[:, 0], BURST.samples, room.truth[0].contact_at)
     far = arrival(heard[:, 1], BURST.samples, room.truth[0].contact_at + RATE / SPEED_M_S)
     assert far - near == pytest.approx(RATE / SPEED_M_S, abs=0.05)
+    _, feet, _ = run(replace(settings, loudspeaker_db=-300.0), [a_rep(0)])
+    start = math.floor(room.truth[0].touchdown_at) - 100
+    pattern = feet[start : start + 3000, 0]
+    later = arrival(feet[:, 1], pattern, start + RATE / SPEED_M_S) - start
+    assert later == pytest.approx(RATE / SPEED_M_S, abs=0.05)
+    assert np.abs(feet[:, 1]).max() == pytest.approx(np.abs(feet[:, 0]).max() * 3.0 / 4.0, rel=0.01)  # 3 m, 4 m
     _, noise, _ = run(replace(settings, snr_db=10.0), seconds=4.0)
     assert abs(np.corrcoef(noise.T)[0, 1]) < 0.2
 
@@ -380,6 +387,42 @@ def test_a_recording_follows_its_clock(offset_s, skew_ppm, recorder_rate_hz):
         assert truth.contact_at == pytest.approx(emitted, abs=1e-4)
         assert truth.touchdown_ms == pytest.approx(133.0, abs=1e-6)
         assert arrival(made.recorded[:, 0], pattern, emitted) == pytest.approx(emitted, abs=0.05)
+
+
+@pytest.mark.parametrize("slope", [1.0 - 150e-6, 1.0 / (1.0 + 300e-6), 48000 / 44100])
+def test_resampling_is_true_to_100_db(slope):
+    position = [0]
+
+    def render():
+        frames = np.arange(position[0], position[0] + 4096)
+        position[0] += 4096
+        return np.sin(0.7 * frames)[:, np.newaxis]  # 5.3 kHz
+
+    recorder = Recorder(render, BARE, 100.25, slope)
+    taken = np.concatenate([recorder.record(1024) for _ in range(20)])[:, 0]
+    ideal = np.sin(0.7 * (100.25 + slope * np.arange(20480)))
+    error_db = 20.0 * np.log10(np.abs(taken - ideal).max())
+    assert -150.0 < error_db < -100.0
+
+
+def test_what_falls_into_a_gap_is_placed_at_its_edge():
+    recorder = Recorder(lambda: np.zeros((64, 1)), BARE, 0.0, 1.0)
+    recorder.record(640)
+    recorder.skip(100)
+    recorder.record(640)
+    recorder.pad(64)
+    recorder.record(64)
+    assert recorder.frame_of(639.5) == 639.5
+    assert recorder.frame_of(700.0) == 640.0  # lost
+    assert recorder.frame_of(741.0) == 641.0
+    assert recorder.frame_of(1379.0) == 1279.0
+    assert recorder.frame_of(1381.0) == 1345.0  # after the card's own silence
+
+
+def test_a_frame_right_after_a_loss_comes_after_it():
+    losses = _Losses(replace(BARE, lost_per_min=60.0, lost_frames=100), RATE, 1, 64)
+    first, second = losses.between(0, 60 * RATE)[:2]
+    assert [losses.lost_before(frame) for frame in (first - 1, first, second - 1, second)] == [0, 100, 100, 200]
 
 
 def test_reading_is_paced_by_the_given_clock():

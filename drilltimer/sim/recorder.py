@@ -16,6 +16,7 @@ from drilltimer.units import ratio_from_db
 Wave = NDArray[np.float64]
 
 REACH = 32  # frames that the resampling kernel spans on each side
+KAISER_BETA = 12.0  # side lobes under -110 dB
 PHASES = 1024  # kernels per frame; a straight line between two of them is 120 dB true
 GAIN_STEP = 64  # frames per decision of the gain control
 GAIN_TARGET = 0.25  # peak that gain control aims at; this and the following are our choice
@@ -119,7 +120,7 @@ def _kernels(cutoff: float) -> Wave:
     """Windowed sincs for every phase, shape (PHASES + 1, 2 * REACH); the last row is the first, one frame on."""
     phases = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     shift = np.arange(-REACH + 1, REACH + 1) - phases
-    window = np.cos(np.pi * shift / (2.0 * (REACH + 1))) ** 2
+    window = np.i0(KAISER_BETA * np.sqrt(1.0 - (shift / (REACH + 1)) ** 2)) / np.i0(KAISER_BETA)
     return np.asarray(cutoff * np.sinc(cutoff * shift) * window)
 
 
