@@ -44,6 +44,13 @@ def seconds_from_text(value: Any) -> Any:
     return 60.0 * int(match["m"] or 0) + float(match["s"] or 0.0)
 
 
+def _check_printable(text: str) -> str:
+    """No control characters: a name must not steer the terminal that shows it."""
+    if not text.replace("\n", "").isprintable():
+        raise PydanticCustomError("text", "expected a text without control characters")
+    return text
+
+
 _AsSeconds = BeforeValidator(seconds_from_text)
 _DURATION_SCHEMA = WithJsonSchema(
     {"anyOf": [{"type": "number", "minimum": 0}, {"type": "string"}], "description": 'seconds, or "1m30s", "1:30"'}
@@ -55,6 +62,7 @@ Ms = Annotated[float, Field(ge=-300.0, le=700.0, allow_inf_nan=False)]
 Side = Annotated[float, Field(ge=-1.0, le=1.0, allow_inf_nan=False)]
 Weight = Annotated[float, Field(gt=0.0, le=1e6, allow_inf_nan=False)]
 Word = Annotated[str, Field(pattern=WORD_PATTERN, max_length=40)]
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_check_printable)]
 Words = Annotated[list[Word], Field(max_length=MAX_WORDS)]
 
 
@@ -268,12 +276,12 @@ class BlockForm(Form):
 class NamedBlockForm(BlockForm):
     """One block; what it does not say, the top of the file does."""
 
-    name: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    name: Name | None = None
 
 
 class DrillForm(BlockForm):
     """A drill file."""
 
-    name: Annotated[str, Field(min_length=1, max_length=60)]
-    description: Annotated[str, Field(max_length=2000)] = ""
+    name: Name
+    description: Annotated[str, Field(max_length=2000), AfterValidator(_check_printable)] = ""
     blocks: Annotated[list[NamedBlockForm], Field(min_length=1, max_length=MAX_BLOCKS)] | None = None

@@ -11,7 +11,7 @@ from pydantic_core import ErrorDetails
 
 from drilltimer.drill.build import build_drill
 from drilltimer.drill.form import DrillForm
-from drilltimer.drill.tree import Path, Tree, read_tree
+from drilltimer.drill.tree import Path, Tree, dotted, read_tree
 from drilltimer.errors import DrillFileError, Problem
 from drilltimer.model import Drill
 
@@ -39,7 +39,7 @@ def load_drill(text: str, file: str) -> Drill:
     faulty: set[str] = set()
     form, errors = _validate(tree.value)
     if form is None:
-        problems += [_problem(tree, details) for details in _worth_telling(errors)]
+        problems += [_problem(tree, details) for details in _worth_telling(tree.value, errors)]
         sound, faulty = _without_faulty_keys(tree.value, errors)
         form, _ = _validate(sound) if sound else (None, [])
     drill, faults = build_drill(form) if form else (None, [])
@@ -79,7 +79,7 @@ def _without_faulty_keys(value: Any, errors: list[ErrorDetails]) -> tuple[Any, s
         rest["blocks"] = [dict(block) if isinstance(block, dict) else block for block in rest["blocks"]]
     faulty: set[str] = set()
     for details in errors:
-        match _path(details["loc"]):
+        match _path(value, details):
             case ("blocks",) | ("blocks", int()):
                 return None, set()  # without its blocks nothing can be said about a drill
             case ("blocks", int(index), str(key), *_):
@@ -104,31 +104,36 @@ def _refusal(file: str, problems: list[Problem]) -> DrillFileError:
     )
 
 
-def _worth_telling(errors: list[ErrorDetails]) -> list[ErrorDetails]:
+def _worth_telling(value: Any, errors: list[ErrorDetails]) -> list[ErrorDetails]:
     """One error per key: where a key may have one of several forms, each form complains, the closest one deepest."""
     told: dict[Path, ErrorDetails] = {}
     for details in errors:
-        path = _path(details["loc"])
+        path = _path(value, details)
         if path not in told or told[path]["type"].endswith("_type"):
             told[path] = details  # a fault of the right form says more than being of another form
     within = {path[:length] for path in told for length in range(len(path))}
     return [details for path, details in told.items() if path not in within]
 
 
-def _path(loc: tuple[int | str, ...]) -> Path:
-    """Pydantic's place without the names it gives to the forms that a key may have."""
-    return tuple(part for part in loc if isinstance(part, int) or not _names_a_form(part))
+def _path(value: Any, details: ErrorDetails) -> Path:
+    """Place of an error, without the names that pydantic gives to the forms a key may have.
 
-
-def _names_a_form(part: str) -> bool:
-    return any(mark in part for mark in "[](),") or part in _FORM_NAMES
-
-
-_FORM_NAMES = frozenset({"int", "float", "str", "bool", "constrained-int", "constrained-str", "function-before"})
+    A part is real when the file holds it, or when it is the key that is missing.
+    """
+    path: Path = ()
+    for number, part in enumerate(details["loc"], start=1):
+        if (isinstance(value, dict) and part in value) or (
+            isinstance(value, list) and isinstance(part, int) and part < len(value)
+        ):
+            value = value[part]
+        elif details["type"] != "missing" or number < len(details["loc"]):
+            continue
+        path = (*path, part)
+    return path
 
 
 def _problem(tree: Tree, details: ErrorDetails) -> Problem:
-    path = _path(details["loc"])
+    path = _path(tree.value, details)
     context = details.get("ctx", {})
     if "key" in context:
         path = (*path, context["key"])
@@ -215,11 +220,4 @@ def _resolve(schema: dict[str, Any], here: dict[str, Any]) -> dict[str, Any]:
 
 def _at(tree: Tree, path: Path, message: str, *, at_key: bool = False) -> Problem:
     line, column = tree.place(path, at_key=at_key)
-    return Problem(tree.file, line, column, _dotted(path), message)
-
-
-def _dotted(path: Path) -> str:
-    text = ""
-    for part in path:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else str(part)
-    return text
+    return Problem(tree.file, line, column, dotted(path), message)

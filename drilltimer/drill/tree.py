@@ -20,6 +20,7 @@ MAX_CHARACTERS = 65_536
 MAX_DEPTH = 12
 MAX_VALUES = 10_000
 MAX_ALIASES = 100
+MAX_SHOWN = 100  # characters of a key in a message
 
 Path = tuple[str | int, ...]
 Place = tuple[int, int]  # line, column, both from 1
@@ -126,7 +127,7 @@ class _Builder:
             raise _refused(self.tree.file, place, "too many values", "Repeat less by aliases, or split the drill.")
         self.tree.places[path] = place
         if node.tag not in _PLAIN_TAGS:
-            self._complain(node, path, f"tags such as {node.tag} have no place in a drill")
+            self._complain(node, path, f"tags such as {node.tag[:MAX_SHOWN]} have no place in a drill")
             return None
         if isinstance(node, yaml.MappingNode):
             return self._mapping(node, path)
@@ -152,8 +153,16 @@ class _Builder:
         return values
 
     def _complain(self, node: yaml.Node, path: Path, message: str) -> None:
-        key = ".".join(str(part) for part in path)
-        self.tree.problems.append(Problem(self.tree.file, *_place(node), key, message))
+        self.tree.problems.append(Problem(self.tree.file, *_place(node), dotted(path), message))
+
+
+def dotted(path: Path) -> str:
+    """Name of a place in the file, list entries counted from 1; safe to print, whatever the file's keys hold."""
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+    shown = "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text)
+    return shown if len(shown) <= MAX_SHOWN else shown[: MAX_SHOWN - 3] + "..."
 
 
 def _place(node: yaml.Node) -> Place:
