@@ -49,9 +49,9 @@ class Skill:
 
 
 # Sources. Variable error: spread of split-step timing over 8,545 strokes, U14 girls 106 ms, professionals 62 ms
-# (Filipcic et al. 2017, J Hum Kinet 55:97-105, as transcribed second-hand; players and situations mixed, 25 Hz video);
+# (Filipčič et al. 2017, J Hum Kinet 55:97-105, as transcribed second-hand; players and situations mixed, 25 Hz video);
 # 30 ms for a single expert in one drill is our choice. Constant error: our choice, late because an untrained player
-# first moves 400-500 ms after contact (common practice, no source). Stagger: one published example of 32 ms (Aviles
+# first moves 400-500 ms after contact (common practice, no source). Stagger: one published example of 32 ms (Avilés
 # et al. 2014, second-hand), the rest our choice within 0-50 ms. Reaction: two-choice sidestep initiation 279-322 ms
 # (Fujii et al. 2013, J Electromyogr Kinesiol 23:1467-73, abstract); novice and spreads our choice. Guess share:
 # anticipations in 6-13 % of professional situations (Triolet et al. 2013, J Sports Sci 31:820-830, abstract).
