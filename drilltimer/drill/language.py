@@ -122,10 +122,9 @@ def _path(value: Any, details: ErrorDetails) -> Path:
     """
     path: Path = ()
     for number, part in enumerate(details["loc"], start=1):
-        if (isinstance(value, dict) and part in value) or (
-            isinstance(value, list) and isinstance(part, int) and part < len(value)
-        ):
-            value = value[part]
+        inside = dict(enumerate(value)) if isinstance(value, list) else value if isinstance(value, dict) else {}
+        if part in inside:
+            value = inside[part]
         elif details["type"] != "missing" or number < len(details["loc"]):
             continue
         path = (*path, part)
