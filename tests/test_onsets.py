@@ -1,0 +1,160 @@
+"""Where sounds begin: pieces against closed forms, the whole against impacts put into noise by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from drilltimer.hear.onsets import (
+    BANDS,
+    Leftover,
+    band_powers,
+    find_rises,
+    fit_predictor,
+    leftover_share,
+    split_variance,
+)
+
+RATE_HZ = 16_000
+
+
+def white(frames, seed=0, level=1.0):
+    return level * np.random.default_rng(seed).standard_normal(frames)
+
+
+def impact(peak, seed=3):
+    """A dull thud with a slap on top, its first sample audible."""
+    t = np.arange(2400) / RATE_HZ
+    slap = np.exp(-t / 0.004) * np.random.default_rng(seed).standard_normal(2400)
+    thud = np.exp(-t / 0.03) * np.sin(2 * np.pi * 110 * t) + 0.5 * slap
+    return peak * thud / np.abs(thud).max()
+
+
+def none_of_ours(frames):
+    return [Leftover(np.zeros(frames), np.zeros(BANDS))]
+
+
+@pytest.mark.parametrize("place", [20, 100, 250, 370])
+@pytest.mark.parametrize("ratio", [4.0, 30.0])
+def test_the_split_is_where_the_variance_changes(place, ratio):
+    misses = []
+    for seed in range(20):
+        signal = white(400, seed)
+        signal[place:] *= ratio
+        misses.append(split_variance(signal) - place)
+    assert abs(float(np.median(misses))) <= 1
+    assert np.percentile(np.abs(misses), 90) <= 4
+
+
+@pytest.mark.parametrize("frames", [0, 5, 9])
+def test_too_short_a_signal_is_not_split(frames):
+    assert split_variance(np.ones(frames)) == 0
+
+
+def test_the_whitening_filter_of_an_autoregressive_noise_is_its_own_recursion():
+    """x[n] = 1.2 x[n-1] - 0.6 x[n-2] + e[n] is whitened by (1, -1.2, 0.6), and by nothing else."""
+    signal = lfilter([1.0], [1.0, -1.2, 0.6], white(120_000, 2))
+    predictor = fit_predictor(signal)
+    assert predictor[:3] == pytest.approx([1.0, -1.2, 0.6], abs=0.05)
+    assert predictor[3:] == pytest.approx(np.zeros(len(predictor) - 3), abs=0.06)
+    assert np.std(lfilter(predictor, [1.0], signal)) == pytest.approx(1.0, abs=0.03)
+
+
+def test_a_landing_does_not_bend_the_whitening():
+    signal = lfilter([1.0], [1.0, -0.8], white(32_000, 2))
+    quiet = fit_predictor(signal)
+    signal[12_000:14_400] += impact(30.0)
+    assert fit_predictor(signal) == pytest.approx(quiet, abs=0.1)
+
+
+@pytest.mark.parametrize("signal", [np.zeros(4000), np.ones(100)], ids=["silence", "too short"])
+def test_where_no_spectrum_can_be_told_nothing_is_filtered(signal):
+    assert list(fit_predictor(signal)) == [1.0]
+
+
+def test_a_tone_is_in_its_band_alone_and_power_is_power():
+    n = np.arange(RATE_HZ)
+    edges_hz = np.geomspace(60.0, 0.475 * RATE_HZ, BANDS + 1)
+    for band in (6, 9, 11):
+        tone_hz = np.sqrt(edges_hz[band] * edges_hz[band + 1])
+        power, hop = band_powers(np.sin(2 * np.pi * tone_hz / RATE_HZ * n), RATE_HZ)
+        mean = power.mean(axis=1)
+        assert int(np.argmax(mean)) == band
+        louder, _ = band_powers(10.0 * np.sin(2 * np.pi * tone_hz / RATE_HZ * n), RATE_HZ)
+        np.testing.assert_allclose(louder, 100.0 * power, rtol=1e-6, atol=1e-9)
+    assert hop == 16  # 1 ms
+    assert power.shape[0] == BANDS
+
+
+@pytest.mark.parametrize("snr", [8.0, 20.0, 60.0])
+def test_an_impact_is_found_where_it_begins(snr):
+    """Peak over noise RMS of 18, 26 and 36 dB; medians over ten noises."""
+    errors_ms, ranks = [], []
+    for seed in range(10):
+        at = 9000 + 37 * seed
+        signal = white(20_000, seed)
+        signal[at : at + 2400] += impact(snr, seed=100 + seed)
+        rises = find_rises(signal, none_of_ours(20_000), RATE_HZ).rises
+        strongest = max(rises, key=lambda rise: rise.strength)
+        errors_ms.append(1e3 * (strongest.at - at) / RATE_HZ)
+        ranks.append(strongest.strength)
+        assert [rise.at for rise in rises] == sorted(rise.at for rise in rises)
+    assert abs(float(np.median(errors_ms))) < 1.5
+    assert float(np.percentile(np.abs(errors_ms), 80)) < 4.0
+
+
+def test_an_impact_stands_out_from_the_noise():
+    frames = 20_000
+    loud = white(frames, 1)
+    loud[9000:11_400] += impact(20.0)
+    alone = max(rise.strength for rise in find_rises(white(frames, 1), none_of_ours(frames), RATE_HZ).rises)
+    assert max(rise.strength for rise in find_rises(loud, none_of_ours(frames), RATE_HZ).rises) > 2.0 * alone
+
+
+def test_a_weak_foot_before_a_strong_one_is_the_beginning():
+    errors_ms = []
+    for seed in range(10):
+        signal = white(20_000, seed, 0.01)
+        signal[9000:11_400] += impact(0.15, seed=50 + seed)
+        signal[9112:11_512] += impact(1.0, seed=80 + seed)  # 7 ms later
+        rises = find_rises(signal, none_of_ours(20_000), RATE_HZ).rises
+        near = [rise.at for rise in rises if abs(rise.at - 9050) < 400]
+        errors_ms.append(1e3 * (min(near) - 9000) / RATE_HZ)
+    assert abs(float(np.median(errors_ms))) < 1.5
+
+
+def test_two_feet_are_two_rises():
+    signal = white(20_000, 4, 0.02)
+    signal[9000:11_400] += impact(1.0)
+    signal[9640:12_040] += impact(1.0, seed=9)  # 40 ms
+    strong = sorted(find_rises(signal, none_of_ours(20_000), RATE_HZ).rises, key=lambda rise: -rise.strength)[:3]
+    for foot in (9000, 9640):
+        assert min(abs(rise.at - foot) for rise in strong) < 0.003 * RATE_HZ
+
+
+def test_loudness_changes_neither_place_nor_strength():
+    signal = white(20_000, 5)
+    signal[9000:11_400] += impact(15.0)
+    loud = find_rises(signal, none_of_ours(20_000), RATE_HZ)
+    soft = find_rises(1e-3 * signal, none_of_ours(20_000), RATE_HZ)
+    assert [rise.at for rise in soft.rises] == [rise.at for rise in loud.rises]
+    assert [rise.strength for rise in soft.rises] == pytest.approx([rise.strength for rise in loud.rises], rel=1e-3)
+
+
+def test_what_is_left_of_our_own_sound_counts_as_noise():
+    frames = 20_000
+    own = np.zeros(frames)
+    own[9000:9800] = white(800, 8, 30.0)
+    residual = white(frames, 1) + 0.2 * own
+    unaware = max(rise.strength for rise in find_rises(residual, none_of_ours(frames), RATE_HZ).rises)
+    aware = [Leftover(own, np.full(BANDS, 0.04))]
+    assert max(rise.strength for rise in find_rises(residual, aware, RATE_HZ).rises) < 0.7 * unaware
+
+
+def test_the_leftover_share_is_the_share_of_power():
+    own = np.zeros(20_000)
+    own[6000:12_000] = white(6000, 8, 50.0)
+    shares = leftover_share(white(20_000, 1) + 0.3 * own, own, RATE_HZ)
+    assert shares == pytest.approx(np.full(BANDS, 0.09), rel=0.25)
+    assert np.isnan(leftover_share(white(20_000, 1), 1e-3 * own, RATE_HZ)).all()  # it never dominates
