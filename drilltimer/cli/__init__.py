@@ -1,0 +1,61 @@
+"""The command line: arguments in, one call per verb, results out.
+
+Results go to stdout, messages to stderr. Exit codes: 0 done, 2 bad input, 3 sound device, 130 interrupted.
+A verb lives in a file of its own and imports what it needs when it runs, so that `--help` comes at once.
+"""
+
+from __future__ import annotations
+
+import signal
+from types import FrameType
+from typing import Any, NoReturn
+
+import click
+
+from drilltimer import __version__
+from drilltimer.cli.common import INTERRUPTED
+from drilltimer.cli.devices import devices
+from drilltimer.cli.drills import drills
+from drilltimer.cli.render import render
+from drilltimer.cli.run import run
+from drilltimer.cli.score import score
+from drilltimer.errors import UserError
+
+
+class Commands(click.Group):
+    """Groups commands; tells every `UserError` in words, with its exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the chosen command."""
+        try:
+            return super().invoke(ctx)
+        except UserError as fault:
+            click.echo(f"drilltimer: {fault}", err=True)
+            ctx.exit(fault.exit_code)
+        except KeyboardInterrupt:
+            click.echo("drilltimer: interrupted", err=True)
+            ctx.exit(INTERRUPTED)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="drilltimer")
+def main() -> None:
+    """Practise the timing of the split step: hear a contact, hop, and learn how far the touchdown was from the window.
+
+    \b
+    First try, without any sound hardware:
+      drilltimer run steady-contact --simulate club --speed 0
+    First session:
+      drilltimer devices
+      drilltimer run steady-contact --distance 3
+    """  # noqa: D301 - click takes a real backspace for "keep these lines as they are"
+    signal.signal(signal.SIGTERM, _interrupt)
+
+
+for verb in (run, render, score, drills, devices):
+    main.add_command(verb)
+
+
+def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
+    """A request to end is an interrupt: finish in order."""
+    raise KeyboardInterrupt

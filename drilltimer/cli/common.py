@@ -1,0 +1,32 @@
+"""What the verbs of the command line share: options, exit codes, where words go."""
+
+from __future__ import annotations
+
+import click
+
+INTERRUPTED = 130
+LEVELS = ("beginner", "club", "advanced")
+DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
+SPEAKER_TO_MIC_M = 0.3  # a laptop's own, or a loudspeaker beside it
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
+air_option = click.option("--air-c", type=click.FloatRange(-40, 60), help="Air temperature, °C.")
+seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")
+level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows for this level instead of the drill's.")
+
+
+def new_seed() -> int:
+    """A seed that nobody chose, short enough to note down."""
+    import secrets
+
+    return secrets.randbelow(1_000_000)
+
+
+def print_lines(lines: list[str]) -> None:
+    """Results: to stdout."""
+    click.echo("\n".join(lines))
+
+
+def note(text: str) -> None:
+    """Messages: to stderr."""
+    click.echo(text, err=True)

@@ -1,0 +1,41 @@
+"""`drilltimer score`: a recording, scored."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from drilltimer.cli.common import air_option, json_option, note, print_lines
+
+
+@click.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--sheet", required=True, type=click.Path(path_type=Path), help="Cue sheet of what was played.")
+@click.option(
+    "--distance",
+    "distance_m",
+    type=click.FloatRange(0, 60),
+    help="Metres from the player to loudspeaker and recorder, standing together; the sheet's when left out.",
+)
+@air_option
+@json_option
+def score(recording: Path, sheet: Path, distance_m: float | None, air_c: float | None, as_json: bool) -> None:
+    """Score RECORDING (WAV, FLAC, OGG, MP3), made by any recorder, against the cue sheet of what was played."""
+    from drilltimer.app.later import read_sheet, score_recording, with_distance
+    from drilltimer.score.document import RecordingClock, score_document
+    from drilltimer.score.match import correction_ms
+    from drilltimer.ui.lines import HEADER, health_lines, placement_line, rep_line, score_lines
+
+    placement = with_distance(read_sheet(sheet).placement, distance_m, air_c)
+    scored = score_recording(recording, sheet, placement)
+    if as_json:
+        clock = RecordingClock(scored.clock.offset_s, scored.clock.skew_ppm)
+        document = score_document(scored.recording, clock, scored.verdicts, scored.scores, scored.health)
+        click.echo(json.dumps(document, allow_nan=False))
+        return
+    note(placement_line(placement, correction_ms(placement)))
+    by_index = {rep.index: rep for rep in scored.reps}
+    lines = [rep_line(by_index[verdict.rep], verdict) for verdict in scored.verdicts]
+    print_lines([HEADER, *lines, "", *score_lines(scored.scores), *health_lines(scored.health)])
