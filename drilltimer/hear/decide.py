@@ -1,15 +1,18 @@
 """Which rise is the landing: every reading of a rep is weighed, none is guessed.
 
-A reading names a touchdown, perhaps a second foot (5-90 ms later) and a first step (150-620 ms later), or says that
-there was no landing; every other rise must then be noise, a part of a sound already named, or clutter (a ball, a
-racket, another player). The log-likelihoods of the readings are added up; readings that name the same touchdown are
-taken together.
+A reading says that one rise is the touchdown, or that there was none. Its log weight adds up what speaks for it: the
+rise's own strength, its strength and level beside this player's usual ones, its likeness to landings heard before, and
+its neighbours (a rise shortly before takes the part of the first foot, a rise shortly after that of the second, one
+half a second later that of the first step). The reading with the greatest weight wins when it leads clearly; two
+readings that weigh the same are no answer.
+
+The weights were fitted by maximum likelihood (a conditional logit) to readings of simulated and of development
+recordings; DEVELOPERS.md, "Decisions", tells how well they carry over to recordings that were left out.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,34 +20,46 @@ import numpy as np
 from drilltimer.hear.onsets import Rise
 from drilltimer.hear.profile import Profile
 
-SECOND_FOOT_S = (0.005, 0.090)  # domain practice: two feet this far apart are one landing
-FIRST_STEP_S = (0.150, 0.620)
-LAST_LANDING_S = 0.7
-MISS_SHARE = 0.12
-SECOND_FOOT_SHARE = 0.6
-FIRST_STEP_SHARE = 0.5
-NOISE_RATE_HZ = 8.0  # local maxima of the strength per second that are only noise
-CLUTTER_RATE_HZ = 0.25
-AFTERSOUND_RATE_HZ = 4.0  # further rises within one sound: heel after toe, floor, reflections
-AFTERSOUND_S = 0.12
-STRONG = 4.0  # log-likelihood ratio from which a rise is certainly a sound
-POSSIBLE = -3.0  # below which a rise is not worth naming
-CERTAIN = 9.0  # and beyond which more strength proves nothing more
-COLOUR_WEIGHT = 0.4  # bands are not independent
-STEP_LEVEL_DB = -4.0  # a first step is softer than the landing
+MOST_RISES = 28  # the strongest of a rep; more are noise
+RANGE_S = (-0.35, 1.3)  # rises that matter, from the contact
+LANDING_S = (-0.3, 0.7)  # and those that may be a touchdown
+SECOND_FOOT_S = (0.005, 0.095)
+FIRST_STEP_S = (0.15, 0.62)
+
+# What one unit of each kind of evidence is worth, in nepers of likelihood.
+STRENGTH = 1.81  # of strength, up to STRONG
+STRONG = 2.5
+SALIENCE = 1.56  # of log(1 + strength over the noise's own scale)
+LEVEL_LACK = -1.05  # of the squared shortfall from the usual level, in units of 10 dB
+LIKENESS = 0.95  # of the log likelihood ratio of its colour
+STRONGER = -0.45  # of log strength above the usual
+WEAKER = -2.15  # of log strength below the usual
+FIRST_FOOT_BEFORE = -7.27  # of a rise 5-95 ms earlier: that one is the first foot
+SOUND_BEFORE = 0.77  # of a rise 95-150 ms earlier
+LANDING_BEFORE = -1.83  # of a rise 150-620 ms earlier: this one may be the step after it
+SECOND_FOOT_AFTER = 5.79
+STEP_AFTER = 1.38
+EARLY = -4.0  # touchdown more than 160 ms before the contact
+LATE = -3.0  # of each 100 ms later than 420 ms after it
+NO_LANDING = 3.68
+
+RIVAL_SLOPE = 1.5  # how much stronger a neighbour must be to take a part away
+RIVAL_LEAST = 0.75  # and how strong at all
+
+STEP_STRENGTH, STEP_SALIENCE, STEP_LEVEL_LACK, NO_STEP = 1.11, 2.97, -0.44, 6.18
+STEP_LEVEL_DB = -4.5  # a first step is softer than the landing
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """The best reading of a rep and its log-likelihood lead over the best different one."""
+    """The best reading of a rep, and its lead in log weight over the best reading that differs."""
 
     touchdown: Rise | None
-    second: Rise | None
     step: Rise | None
     lead: float
 
 
-def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float, profile: Profile) -> Reading:
+def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float, profile: Profile, rep: int) -> Reading:
     """Best reading of a rep.
 
     Parameters
@@ -57,91 +72,90 @@ def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float,
         Sample after which sounds belong to the next rep.
     rate_hz : float
     profile : Profile
+    rep : int
+        What the profile learned from this very rep does not speak for it.
     """
-    middle, scale = profile.noise()
-    heard = [rise for rise in rises if rise.strength > middle and rise.at < closes]
-    times = np.array([(rise.at - contact) / rate_hz for rise in heard])
-    sure = [_evidence(rise.strength, middle, scale) for rise in heard]
-    landing, step = _likeness(heard, profile)
-    rest = _rest(times, np.array(sure))
-    readings: list[tuple[float, int | None, int | None, int | None]] = [
-        (math.log(MISS_SHARE) + rest(()), None, None, None)
-    ]
-    for i in range(len(heard)):
-        when = _log_density(times[i])
-        if when < -9.0 or sure[i] < POSSIBLE:
-            continue
-        first = math.log(1.0 - MISS_SHARE) + when + sure[i] + landing[i]
-        seconds = [None, *(j for j in _between(times, i, SECOND_FOOT_S) if sure[j] > POSSIBLE)]
-        steps = [None, *(k for k in _between(times, i, FIRST_STEP_S) if sure[k] > POSSIBLE)]
-        for j in seconds:
-            foot = _share(SECOND_FOOT_SHARE, SECOND_FOOT_S, None if j is None else sure[j] + landing[j])
-            for k in steps:
-                move = _share(FIRST_STEP_SHARE, FIRST_STEP_S, None if k is None else sure[k] + step[k])
-                readings.append((first + foot + move + rest((i, j, k)), i, j, k))
-    together: dict[int | None, float] = {}
-    for score, first_foot, _, _ in readings:
-        together[first_foot] = float(np.logaddexp(together.get(first_foot, -math.inf), score))
-    best = max(together, key=lambda first_foot: together[first_foot])
-    lead = together[best] - max((score for other, score in together.items() if other != best), default=-math.inf)
-    top = max((reading for reading in readings if reading[1] == best), key=lambda reading: reading[0])
-    named = [None if index is None else heard[index] for index in top[1:]]
-    return Reading(named[0], named[1], named[2], lead)
+    heard = _strongest(rises, contact, closes, rate_hz)
+    if not heard:
+        return Reading(None, None, NO_LANDING)
+    times_s = np.array([(rise.at - contact) / rate_hz for rise in heard])
+    strength = np.array([rise.strength for rise in heard])
+    weights = _own_weights(heard, profile, rep) + _neighbour_weights(times_s, strength) + _time_weights(times_s)
+    best = int(np.argmax(weights))
+    others = np.append(weights[np.arange(len(heard)) != best], NO_LANDING)
+    if weights[best] <= NO_LANDING:
+        return Reading(None, None, NO_LANDING - float(weights[best]))
+    step = _first_step(heard, times_s, best, profile)
+    return Reading(heard[best], step, float(weights[best] - others.max()))
 
 
-def _rest(times: np.ndarray, sure: np.ndarray) -> Callable[[tuple[int | None, ...]], float]:
-    """Log-likelihood, against noise, of all rises that a reading does not name, as a function of those it names."""
-    apart = times[:, None] - times[None, :]
-    after = np.where(
-        (apart > 0.0) & (apart < 2 * AFTERSOUND_S), AFTERSOUND_RATE_HZ * np.exp(-apart / AFTERSOUND_S), 0.0
+def _strongest(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float) -> list[Rise]:
+    within = [rise for rise in rises if RANGE_S[0] < (rise.at - contact) / rate_hz < RANGE_S[1] and rise.at < closes]
+    strongest = sorted(within, key=lambda rise: -rise.strength)[:MOST_RISES]
+    return sorted(strongest, key=lambda rise: rise.at)
+
+
+def _own_weights(heard: Sequence[Rise], profile: Profile, rep: int) -> np.ndarray:
+    """What each rise says for itself being this player's landing; shape (n,)."""
+    strength = np.array([rise.strength for rise in heard])
+    beside_usual = np.log(np.clip(strength, 0.05, 9.0) / profile.usual_strength(rep))
+    lack = np.minimum(profile.level_beside_usual_db(heard, rep) / 10.0, 0.0)
+    return np.asarray(
+        STRENGTH * np.minimum(strength, STRONG)
+        + SALIENCE * _salience(strength, profile)
+        + LEVEL_LACK * lack**2
+        + LIKENESS * profile.likeness(heard, rep)
+        + STRONGER * np.maximum(beside_usual, 0.0)
+        + WEAKER * np.maximum(-beside_usual, 0.0)
     )
-    strong = sure > STRONG
-    base_hz = CLUTTER_RATE_HZ + after[:, strong].sum(axis=1)
-
-    def rest(named: tuple[int | None, ...]) -> float:
-        indices = [i for i in named if i is not None]
-        weak = [i for i in indices if not strong[i]]
-        rates_hz = base_hz + after[:, weak].sum(axis=1) if weak else base_hz
-        explained = np.logaddexp(0.0, sure + np.log(rates_hz))
-        return float(explained.sum() - explained[indices].sum())
-
-    return rest
 
 
-def _evidence(strength: float, middle: float, scale: float) -> float:
-    """Log-likelihood ratio of a sound against noise at this strength (exponential tail of noise, flat for sounds)."""
-    return min(math.log(0.35 * scale / NOISE_RATE_HZ) + (strength - middle) / scale, CERTAIN)
+def _salience(strength: np.ndarray, profile: Profile) -> np.ndarray:
+    middle, scale = profile.noise()
+    return np.asarray(np.log1p(np.clip((strength - middle) / scale, 0.0, 25.0)))
 
 
-def _likeness(rises: Sequence[Rise], profile: Profile) -> tuple[list[float], list[float]]:
-    """Log-likelihood ratios, against clutter, that each rise is a landing and that it is a first step."""
-    middle, spread = profile.colour()
+def _neighbour_weights(times_s: np.ndarray, strength: np.ndarray) -> np.ndarray:
+    """What each rise's neighbours say about it being the touchdown; shape (n,)."""
+    later_s = times_s[None, :] - times_s[:, None]  # [i, j]: how much later than i its neighbour j is
+    rival = _logistic(RIVAL_SLOPE * (strength[None, :] - strength[:, None]))
+    rival = rival * _logistic(6.0 * (strength[None, :] - RIVAL_LEAST))
 
-    def fit(colour_db: np.ndarray, shift_db: float, sigma_db: np.ndarray) -> float:
-        scaled = (colour_db - middle - shift_db) / sigma_db
-        return COLOUR_WEIGHT * float(np.sum(-0.5 * scaled**2 - np.log(sigma_db)))
+    def strongest(low_s: float, high_s: float) -> np.ndarray:
+        return np.asarray(np.where((later_s > low_s) & (later_s < high_s), rival, 0.0).max(axis=1))
 
-    landing, step = [], []
-    for rise in rises:
-        clutter = fit(rise.colour_db, -3.0, np.maximum(spread, 9.0))
-        landing.append(float(np.clip(fit(rise.colour_db, 0.0, spread) - clutter, -5.0, 3.0)))
-        step.append(float(np.clip(fit(rise.colour_db, STEP_LEVEL_DB, np.hypot(spread, 5.0)) - clutter, -5.0, 3.0)))
-    return landing, step
-
-
-def _log_density(time_s: float) -> float:
-    """Log density (1/s) of touchdowns around the contact: flat from 200 ms before to 480 ms after, soft shoulders."""
-    if not -0.3 <= time_s <= LAST_LANDING_S:
-        return -20.0
-    early, late = max(-0.2 - time_s, 0.0), max(time_s - 0.48, 0.0)
-    return math.log(1.3) - 0.5 * (early / 0.04) ** 2 - 0.5 * (late / 0.08) ** 2
+    return (
+        FIRST_FOOT_BEFORE * strongest(-SECOND_FOOT_S[1], -0.003)
+        + SOUND_BEFORE * strongest(-FIRST_STEP_S[0], -SECOND_FOOT_S[1])
+        + LANDING_BEFORE * strongest(-FIRST_STEP_S[1] - 0.03, -FIRST_STEP_S[0])
+        + SECOND_FOOT_AFTER * strongest(*SECOND_FOOT_S)
+        + STEP_AFTER * strongest(*FIRST_STEP_S)
+    )
 
 
-def _between(times: np.ndarray, i: int, span_s: tuple[float, float]) -> list[int]:
-    return [j for j in range(i + 1, len(times)) if span_s[0] < times[j] - times[i] < span_s[1]]
+def _time_weights(times_s: np.ndarray) -> np.ndarray:
+    """How usual a touchdown at that time after the contact is: flat over what players do, soft shoulders."""
+    shoulders = -0.5 * (np.maximum(-0.2 - times_s, 0.0) / 0.04) ** 2
+    shoulders -= 0.5 * (np.maximum(times_s - 0.48, 0.0) / 0.08) ** 2
+    usual = EARLY * (times_s < -0.16) + LATE * np.maximum(times_s - 0.42, 0.0) / 0.1
+    possible = (times_s >= LANDING_S[0]) & (times_s <= LANDING_S[1])
+    return np.where(possible, shoulders + usual, -50.0)
 
 
-def _share(share: float, span_s: tuple[float, float], likelihood: float | None) -> float:
-    if likelihood is None:
-        return math.log(1.0 - share)
-    return math.log(share / (span_s[1] - span_s[0])) + likelihood
+def _first_step(heard: Sequence[Rise], times_s: np.ndarray, touchdown: int, profile: Profile) -> Rise | None:
+    """The first step after a touchdown; None where nothing stands out."""
+    best, best_weight = None, NO_STEP
+    salience = _salience(np.array([rise.strength for rise in heard]), profile)
+    for k in range(touchdown + 1, len(heard)):
+        if not FIRST_STEP_S[0] < times_s[k] - times_s[touchdown] < FIRST_STEP_S[1]:
+            continue
+        lack = min((heard[k].level_db - heard[touchdown].level_db - STEP_LEVEL_DB) / 5.0, 0.0)
+        weight = STEP_STRENGTH * min(heard[k].strength, STRONG) + STEP_SALIENCE * salience[k]
+        weight += STEP_LEVEL_LACK * lack**2
+        if weight > best_weight:
+            best, best_weight = heard[k], weight
+    return best
+
+
+def _logistic(x: np.ndarray) -> np.ndarray:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x, -50.0, 50.0))))

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import warnings
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from drilltimer.hear.cancel import OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.decide import Reading, decide
+from drilltimer.hear.feet import find_second_foot
 from drilltimer.hear.locate import locate_cue
 from drilltimer.hear.onsets import BANDS, Leftover, Rise, find_rises, leftover_share
 from drilltimer.hear.profile import Profile
@@ -22,6 +23,7 @@ from drilltimer.units import db_from_ratio, ms_from_s
 KNOWN_LAG_S = 0.015  # a settled clock line bounds the search for a contact to this much either side
 STRAY_RATIO = 8.0
 UNKNOWN_SHARE = 0.01
+LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted than its middle
 EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
 CUT_HZ = 40.0
 
@@ -97,23 +99,23 @@ class Ear:
         quiet = np.median(np.abs(residual)) / 0.6745
         self.noise_power.append(float(quiet**2))
         found = find_rises(residual, self._leftovers(residual, contact, own, take.rate_hz), take.rate_hz)
-        self.profile.learn_noise(found.strengths)
         arrival = take.sample(zero.at)
         opens = take.sample(expected.opens) + lag
         closes = take.sample(expected.closes) + lag
         rises = [rise for rise in found.rises if rise.at >= opens]
-        near = [r for r in rises if -0.2 <= (r.at - arrival) / take.rate_hz <= 0.5]
-        if near:
-            self.profile.learn_guess(max(near, key=lambda rise: rise.strength).colour_db)
-        reading = decide(rises, arrival, closes, take.rate_hz, self.profile)
-        if reading.touchdown is not None:
-            if reading.lead < EQUAL_LEAD:
-                return Opinion(zero, reading, None, None, None, "two sounds fit equally well")
-            self.profile.learn_landing(reading.touchdown.colour_db)
-        touchdown, second, step = (
-            self._onset(take, rise) for rise in (reading.touchdown, reading.second, reading.step)
-        )
-        return Opinion(zero, reading, touchdown, second, step, void)
+        near = [rise.strength for rise in rises if -0.2 <= (rise.at - arrival) / take.rate_hz <= 0.55]
+        self.profile.learn_rep(expected.rep, found.strengths, max(near, default=None))
+        reading = decide(rises, arrival, closes, take.rate_hz, self.profile, expected.rep)
+        clear = reading.lead >= EQUAL_LEAD
+        self.profile.learn_landing(expected.rep, reading.touchdown if clear else None)
+        if reading.touchdown is None:
+            return Opinion(zero, reading, None, None, None, void)
+        if not clear:
+            return Opinion(zero, reading, None, None, None, "two sounds fit equally well")
+        foot = find_second_foot(found, reading.touchdown, take.rate_hz)
+        second = None if foot is None else replace(reading.touchdown, at=foot)
+        touchdown, other, step = (self._onset(take, rise) for rise in (reading.touchdown, second, reading.step))
+        return Opinion(zero, reading, touchdown, other, step, void)
 
     def _zero(
         self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
@@ -196,7 +198,7 @@ class Ear:
                 typical = np.nanmedian(np.array(shares), axis=0)
             if len(shares) < 3:
                 typical = np.minimum(typical, 0.1)  # a landing on top of the first cue must not pass for leakage
-            leftovers.append(Leftover(own, np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
+            leftovers.append(Leftover(own, LEFTOVER_MARGIN * np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
         return leftovers or [Leftover(np.zeros_like(residual), np.zeros(BANDS))]
 
     def _onset(self, take: Take, rise: Rise | None) -> Onset | None:

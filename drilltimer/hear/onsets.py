@@ -3,8 +3,8 @@
 The signal is whitened by linear prediction (the noise becomes flat, hum and held notes vanish, an onset stays where it
 is), cut into bands, and a rise is the mean over the bands of the growth of log power above each band's own median.
 The moment itself comes from an arrival picker on the whitened signal, as seismologists use (Akaike's criterion for
-the best split into two variances: Maeda 1985, Zisin 38:365-379), followed by a step back to a weaker first rise if the
-noise alone does not explain what lies before.
+the best split into two variances: Maeda 1985, Zisin 38:365-379), summed over three bands: a fluctuation of the noise
+in one band does not outvote a rise in the others.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ BANDS = 12
 LOWEST_HZ = 60.0
 MERGE_S = 0.005  # two rises traced to the same moment are one
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker around a rise
-WEAK_START_S = 0.012  # how long a weak first rise may precede the strong one
-WEAK_START_GAIN = 12.0  # log-likelihood that a weak first rise must gain over noise
+PICK_EDGES_HZ = (500.0, 1800.0)  # between the picker's three bands
+WORTH_QUANTILE = 0.6  # of the local maxima of the strength, this share is not worth tracing back: noise
 COLOUR_S = 0.014
 COLOUR_EDGES_HZ = (60, 150, 300, 600, 1000, 1600, 2500, 4000, 7000)
 
@@ -42,12 +42,15 @@ class Rise:
         Band powers of its first 14 ms over what was there before.
     contrast : float
         Power of the whitened signal in the 3 ms after the onset over the noise.
+    own_db : float
+        Power of our own sound, removed before, in the same 14 ms: what it left behind may look like a sound.
     """
 
     at: float
     strength: float
     colour_db: np.ndarray
     contrast: float
+    own_db: float
 
     @property
     def level_db(self) -> float:
@@ -57,10 +60,32 @@ class Rise:
 
 @dataclass(frozen=True, slots=True)
 class Rises:
-    """All rises of a take, in time order, and the strengths of every local maximum, noise included."""
+    """What was found in a take.
+
+    Parameters
+    ----------
+    rises : tuple of Rise
+        In time order.
+    strengths : float array
+        Of every local maximum, noise included.
+    white : float array, shape (n,)
+        The take, whitened.
+    track : float array
+        Strength over time, a value every `hop` samples, the first one at sample `middle`.
+    """
 
     rises: tuple[Rise, ...]
     strengths: np.ndarray
+    white: np.ndarray
+    track: np.ndarray
+    hop: int
+    middle: int
+
+    def strength_near(self, at: float, span_s: float, rate_hz: float) -> float:
+        """Greatest strength in the span that begins at sample `at`."""
+        first = round((at - self.middle) / self.hop)
+        last = first + round(span_s * rate_hz / self.hop) + 1
+        return float(self.track[max(0, first) : max(0, last)].max(initial=0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,19 +117,22 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
     strength = growth.mean(axis=0)
     peaks, _ = find_peaks(strength, distance=max(1, round(0.008 * rate_hz / hop)))
     middle = round(FRAME_S * rate_hz) // 2
+    parts = picking_bands(white, rate_hz)
+    worth = float(np.quantile(strength[peaks], WORTH_QUANTILE)) if len(peaks) else 0.0
     found: dict[int, float] = {}
-    for peak in peaks:
-        at = trace_back(white, middle + int(peak) * hop, rate_hz)
+    for peak in peaks[strength[peaks] >= worth]:
+        at = trace_back(parts, middle + int(peak) * hop, rate_hz)
         near = [other for other in found if abs(other - at) < MERGE_S * rate_hz]
         if all(found[other] < strength[peak] for other in near):
             for other in near:
                 del found[other]
             found[at] = float(strength[peak])
+    own = sum((leftover.own for leftover in leftovers), np.zeros_like(residual))
     rises = tuple(
-        Rise(float(at), s, colour(residual, at, rate_hz), contrast(white, at, rate_hz))
+        Rise(float(at), s, colour(residual, at, rate_hz), contrast(white, at, rate_hz), power_db(own, at, rate_hz))
         for at, s in sorted(found.items())
     )
-    return Rises(rises, strength[peaks])
+    return Rises(rises, strength[peaks], white, strength, hop, middle)
 
 
 def leftover_share(residual: np.ndarray, own: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -150,37 +178,46 @@ def band_powers(signal: np.ndarray, rate_hz: float) -> tuple[np.ndarray, int]:
     return ((sums[:, high] - sums[:, low]) / (high - low)).T, hop
 
 
-def trace_back(white: np.ndarray, at: int, rate_hz: float) -> int:
-    """First sample of the sound whose rise was seen around sample `at`."""
+def picking_bands(white: np.ndarray, rate_hz: float) -> list[tuple[float, np.ndarray]]:
+    """The picker's bands of a whitened signal, each with its weight.
+
+    The filters are causal: they may delay a rise by a fraction of a millisecond, they cannot put it too early. The
+    weight is the root of the band's share of independent samples, between counting bands and counting samples.
+    """
+    from scipy.signal import butter, sosfilt
+
+    low_hz, high_hz = PICK_EDGES_HZ
+    shapes = (
+        (butter(2, low_hz, "lowpass", fs=rate_hz, output="sos"), low_hz),
+        (butter(2, (low_hz, high_hz), "bandpass", fs=rate_hz, output="sos"), high_hz - low_hz),
+        (butter(2, high_hz, "highpass", fs=rate_hz, output="sos"), rate_hz / 2 - high_hz),
+    )
+    return [(float(np.sqrt(2.0 * width_hz / rate_hz)), sosfilt(sos, white)) for sos, width_hz in shapes]
+
+
+def trace_back(parts: Sequence[tuple[float, np.ndarray]], at: int, rate_hz: float) -> int:
+    """First sample of the sound whose rise was seen around sample `at`; `parts` as from `picking_bands`."""
     low = max(0, at - round(BACK_S * rate_hz))
-    start = low + split_variance(white[low : at + round(AHEAD_S * rate_hz)])
-    before = white[max(0, start - round(0.06 * rate_hz)) : max(16, start - round(0.006 * rate_hz))]
-    noise = float(np.median(before**2)) / 0.455  # median of a squared standard normal
-    for _ in range(2):
-        reach = min(round(WEAK_START_S * rate_hz), start - 8)
-        if reach < 8 or noise <= 0.0:
-            break
-        count = np.arange(1, reach + 1)
-        ratio = np.cumsum(white[start - reach : start][::-1] ** 2) / (count * noise)
-        gain = np.where(ratio > 1.0, 0.5 * count * (ratio - 1.0 - np.log(np.maximum(ratio, 1e-9))), 0.0)
-        gain[:3] = 0.0
-        best = int(np.argmax(gain))
-        if gain[best] <= WEAK_START_GAIN:
-            break
-        start -= best + 1
-    return start
+    high = at + round(AHEAD_S * rate_hz)
+    gains = sum(weight * split_gain(part[low:high]) for weight, part in parts)
+    return low + int(np.argmax(gains)) if np.ndim(gains) else at
 
 
-def split_variance(signal: np.ndarray) -> int:
-    """Index at which a signal is best split into two stretches of different variance (Akaike's criterion)."""
+def split_gain(signal: np.ndarray) -> np.ndarray:
+    """Log-likelihood (times two) gained by splitting a signal before each index into a weaker and a stronger part.
+
+    Shape (n,); zero where the second part is not the stronger one, and within 4 samples of either end.
+    """
     n = len(signal)
-    if n < 10:
-        return 0
-    energy = np.cumsum(np.square(signal))
+    gain = np.zeros(n)
+    if n < 12:
+        return gain
+    energy = np.cumsum(np.square(signal)) + 1e-30
     k = np.arange(4, n - 4)
-    first = energy[k - 1] / k
-    second = (energy[-1] - energy[k - 1]) / (n - k)
-    return int(k[np.argmin(k * np.log(first + 1e-30) + (n - k) * np.log(np.maximum(second, 0.0) + 1e-30))])
+    first, second = energy[k - 1] / k, np.maximum((energy[-1] - energy[k - 1]) / (n - k), 1e-30)
+    split = n * np.log(energy[-1] / n) - k * np.log(first) - (n - k) * np.log(second)
+    gain[4 : n - 4] = np.where(second > first, split, 0.0)
+    return gain
 
 
 def colour(signal: np.ndarray, at: int, rate_hz: float) -> np.ndarray:
@@ -189,6 +226,11 @@ def colour(signal: np.ndarray, at: int, rate_hz: float) -> np.ndarray:
     after = _edge_powers(signal[at : at + n], rate_hz)
     before = _edge_powers(signal[max(0, at - n) : at], rate_hz)
     return np.asarray(10.0 * np.log10(np.maximum(after - before, 0.05 * after) + 1e-14))
+
+
+def power_db(signal: np.ndarray, at: int, rate_hz: float) -> float:
+    """Power of the 14 ms from `at`, in the bands of `colour` together."""
+    return float(10.0 * np.log10(_edge_powers(signal[at : at + round(COLOUR_S * rate_hz)], rate_hz).sum() + 1e-14))
 
 
 def _edge_powers(piece: np.ndarray, rate_hz: float) -> np.ndarray:

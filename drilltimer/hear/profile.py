@@ -1,55 +1,100 @@
-"""What this player's landing sounds like here, learned from the session: colour, spread, and the strength of noise."""
+"""What this player's landings sound like here, learned from the session, and how strong noise gets.
+
+Landings are kept by rep, so that a rep heard a second time is not judged by what it taught itself.
+"""
 
 from __future__ import annotations
 
-from collections import deque
+from collections.abc import Sequence
+from typing import TypeVar
 
 import numpy as np
 
-from drilltimer.hear.onsets import COLOUR_EDGES_HZ
+from drilltimer.hear.onsets import COLOUR_EDGES_HZ, Rise
 
-KEEP = 40
-BROAD_DB = 9.0  # spread of a landing's band levels before anything is known
-NARROW_DB = 3.0  # no player lands twice alike
-PRIOR_LANDINGS = 4.0  # how many landings the broad spread weighs
+T = TypeVar("T")
+
+KEEP = 60  # reps: longer ago, the player stood elsewhere
+ENOUGH = 3  # landings from which they are a measure for others
+SHAPE_WEIGHT = 0.3  # neighbouring bands say the same thing twice
+ALIKE_DB, UNLIKE_DB = 6.0, 11.0  # spread of a band between two landings of a player, and between any two sounds
+START_STRENGTH = 1.5  # before anything is known
+START_NOISE = (0.22, 0.2)
 
 
 class Profile:
     """Running, robust description of landings and of noise."""
 
     def __init__(self) -> None:
-        self._colours: deque[np.ndarray] = deque(maxlen=KEEP)
-        self._guesses: deque[np.ndarray] = deque(maxlen=KEEP)
-        self._noise: deque[np.ndarray] = deque(maxlen=KEEP)
+        self._landings: dict[int, Rise] = {}
+        self._strongest: dict[int, float] = {}
+        self._noise: dict[int, np.ndarray] = {}
 
-    def learn_landing(self, colour_db: np.ndarray) -> None:
-        """Take in the colour of a landing that was decided on."""
-        self._colours.append(colour_db)
+    def learn_landing(self, rep: int, landing: Rise | None) -> None:
+        """Take note of what a rep was decided to be."""
+        self._landings.pop(rep, None)
+        if landing is not None:
+            _put(self._landings, rep, landing)
 
-    def learn_guess(self, colour_db: np.ndarray) -> None:
-        """Take in the colour of a rep's strongest sound: a first idea until landings are known."""
-        self._guesses.append(colour_db)
-
-    def learn_noise(self, strengths: np.ndarray) -> None:
-        """Take in the strengths of all rises of a take, most of which are noise."""
+    def learn_rep(self, rep: int, strengths: np.ndarray, strongest: float | None) -> None:
+        """Take note of the strengths of all rises of a rep, most of which are noise, and of the strongest in range."""
         if len(strengths):
-            self._noise.append(np.quantile(strengths, (0.5, 0.85)))
-
-    def colour(self) -> tuple[np.ndarray, np.ndarray]:
-        """Typical colour and its spread, both in dB and of shape (8,)."""
-        known = self._colours if len(self._colours) > 2 else self._guesses
-        if not known:
-            bands = len(COLOUR_EDGES_HZ) - 1
-            return np.full(bands, -40.0), np.full(bands, 1e3)
-        seen = np.array(known)
-        middle = np.median(seen, axis=0)
-        spread = np.clip(1.4826 * np.median(np.abs(seen - middle), axis=0), NARROW_DB, 12.0)
-        n = len(self._colours)
-        return middle, np.sqrt((n * spread**2 + PRIOR_LANDINGS * BROAD_DB**2) / (n + PRIOR_LANDINGS))
+            _put(self._noise, rep, np.quantile(strengths, (0.5, 0.85)))
+        if strongest is not None:
+            _put(self._strongest, rep, strongest)
 
     def noise(self) -> tuple[float, float]:
         """Median strength of a rise that is only noise, and the scale of its exponential tail."""
         if not self._noise:
-            return 0.35, 0.15
-        middle, high = np.median(np.array(self._noise), axis=0)
+            return START_NOISE
+        middle, high = np.median(np.array(list(self._noise.values())), axis=0)
         return float(middle), max(float(high - middle) / 1.2, 0.02)
+
+    def usual_strength(self, rep: int) -> float:
+        """Strength of this player's landings; of the reps' strongest sounds until landings are known."""
+        known = [landing.strength for landing in self._others(rep)]
+        if len(known) >= ENOUGH:
+            return float(np.median(known))
+        return float(np.median(list(self._strongest.values()))) if self._strongest else START_STRENGTH
+
+    def level_beside_usual_db(self, rises: Sequence[Rise], rep: int) -> np.ndarray:
+        """Level of each rise over that of this player's landings, -30 to +15 dB; zeros until they are known."""
+        known = [landing.level_db for landing in self._others(rep)]
+        if len(known) < ENOUGH:
+            return np.zeros(len(rises))
+        levels_db = np.array([rise.level_db for rise in rises])
+        return np.asarray(np.clip(levels_db - float(np.median(known)), -30.0, 15.0))
+
+    def likeness(self, rises: Sequence[Rise], rep: int) -> np.ndarray:
+        """Log likelihood ratio, -3 to 3, that each rise has the colour of a landing of this player, level aside.
+
+        A player lands in more than one way: each landing heard is a kernel of its own. Zeros until they are known.
+        """
+        known = self._others(rep)
+        if len(known) < ENOUGH:
+            return np.zeros(len(rises))
+        landings, colours = _shapes(known), _shapes(rises)
+        apart = (colours[:, None, :] - landings[None, :, :]) ** 2
+
+        def density(spread_db: float) -> np.ndarray:
+            logs = SHAPE_WEIGHT * (-0.5 * apart / spread_db**2 - np.log(spread_db)).sum(axis=2)
+            return np.asarray(np.logaddexp.reduce(logs, axis=1))
+
+        return np.asarray(np.clip(density(ALIKE_DB) - density(UNLIKE_DB), -3.0, 3.0))
+
+    def _others(self, rep: int) -> list[Rise]:
+        return [landing for other, landing in self._landings.items() if other != rep]
+
+
+def _put(store: dict[int, T], rep: int, value: T) -> None:
+    """Keep the latest reps alone."""
+    store.pop(rep, None)
+    store[rep] = value
+    while len(store) > KEEP:
+        del store[next(iter(store))]
+
+
+def _shapes(rises: Sequence[Rise]) -> np.ndarray:
+    """Colours with the level taken out; shape (n, bands)."""
+    colours = np.array([rise.colour_db for rise in rises]).reshape(len(rises), len(COLOUR_EDGES_HZ) - 1)
+    return np.asarray(colours - colours.mean(axis=1, keepdims=True))
