@@ -119,9 +119,7 @@ def test_ten_reps_are_timed_through_portaudio(sound_card, plan, capsys, noise_db
         print(f"; stagger {staggers_ms.mean():.2f} ms in {len(staggers_ms)} of 10, asked {SECOND_FOOT_MS:.0f}")
     assert abs(float(np.median(late_ms))) < 0.5  # the wire's interval is the one asked for, so both are what they seem
     assert abs(float(np.median(errors_ms))) < 0.7
-    # Every rep is found; while the room is still being learned one may be caught by its contact's last leftover.
-    assert float(np.abs(errors_ms).max()) < 15.0
-    assert np.count_nonzero(np.abs(errors_ms) < 1.2) >= 6
+    assert float(np.abs(errors_ms).max()) < 2.0
     assert 50.0 < outcome.health.round_trip_ms < 400.0
     assert outcome.health.round_trip_sd_ms < 0.1
     assert abs(outcome.health.drift_ppm) < 20.0  # one server, one clock
