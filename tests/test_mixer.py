@@ -240,3 +240,15 @@ def test_impossible_pan_and_channels_are_refused() -> None:
         Mixer(RATE_HZ, 2).add(0, step(1), pan=1.5)
     with pytest.raises(ValueError, match="not 0"):
         Mixer(RATE_HZ, 0)
+
+
+def test_what_was_added_before_a_clear_is_not_heard_and_what_comes_later_is():
+    mixer = Mixer(48_000, 1)
+    long = Sound("long", np.ones(1000, np.float32), 48_000)
+    mixer.add(0, long)
+    mixer.add(1500, long)
+    assert mixer.mix(0, 500).all()
+    mixer.clear()
+    mixer.add(900, Sound("short", np.ones(10, np.float32), 48_000))
+    rest = mixer.mix(500, 3000)
+    assert np.flatnonzero(rest[:, 0]).tolist() == list(range(400, 410))

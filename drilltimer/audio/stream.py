@@ -127,6 +127,10 @@ class SoundCard:
         """Add `sound` to the output, its first sample at frame `start`; what is already past is not heard."""
         self._mixer.add(start, sound, cue.pan, cue.gain_db)
 
+    def silence(self) -> None:
+        """Drop what has not sounded yet, and cut what sounds."""
+        self._mixer.clear()
+
     def _callback(self, heard: Any, out: Any, frames: int, stamps: Any, flags: Any) -> None:
         began_s = time.perf_counter()
         try:

@@ -95,6 +95,10 @@ class Performance:
             act.contact, act.contact_played = anchor, True
             self._air.contact_cue = sound.samples.astype(np.float64)
 
+    def forget(self, after: float) -> None:
+        """Forget reps whose contact would leave the loudspeaker after that air frame: it was taken back."""
+        self._acts = {index: act for index, act in self._acts.items() if act.contact <= after}
+
     def truth(self, frame_of: Callable[[float], float]) -> list[RepTruth]:
         """All reps so far, in order; `frame_of` turns air frames into frames of the recorder."""
         return [self._truth_of(act, frame_of) for _, act in sorted(self._acts.items())]

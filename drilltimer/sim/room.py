@@ -96,6 +96,11 @@ class SimulatedRoom:
         if rep is not None:
             self._performance.hear(self._emitted_at(start), sound, cue, rep)
 
+    def silence(self) -> None:
+        """Drop what has not sounded yet; the player forgets what was not asked yet, feet in the air still land."""
+        self._mixer.clear()
+        self._performance.forget(self._emitted_at(self._position))
+
     def read(self) -> Block:
         """Next block."""
         frames, start = next(self._block_frames), self._position

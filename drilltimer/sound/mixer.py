@@ -60,7 +60,7 @@ class Mixer:
         self.rate_hz = rate_hz
         self.channels = channels
         self._orders = count()
-        self._arriving: deque[_Placed] = deque()
+        self._arriving: deque[_Placed | None] = deque()  # None: forget all that came before
         # The callback's own. A session planned an hour ahead waits in the heap and costs a block nothing.
         self._waiting: list[tuple[int, int, _Placed]] = []  # a heap by start
         self._playing: list[_Placed] = []  # by order of adding
@@ -105,6 +105,10 @@ class Mixer:
         samples = np.multiply(sound.samples[:, np.newaxis], gains, dtype=np.float32)
         self._arriving.append(_Placed(start, start + len(samples), next(self._orders), samples))
 
+    def clear(self) -> None:
+        """Forget every sound added so far, and cut what sounds; what is added later is played."""
+        self._arriving.append(None)
+
     def mix(self, start: int, frames: int, out: Samples | None = None) -> Samples:
         """Frames `start` to `start + frames` of the output.
 
@@ -143,6 +147,9 @@ class Mixer:
         """Take over what was added since the last block, and set playing what begins before frame `end`."""
         while self._arriving:
             placed = self._arriving.popleft()
+            if placed is None:
+                self._waiting, self._playing = [], []
+                continue
             heappush(self._waiting, (placed.start, placed.order, placed))
         while self._waiting and self._waiting[0][0] < end:
             insort(self._playing, heappop(self._waiting)[2], key=_BY_ORDER)
