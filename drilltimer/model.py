@@ -1,4 +1,4 @@
-"""The data types that the rooms hand to each other. All frozen; none of them does anything.
+"""The data types that the rooms hand to each other. All frozen; none of them does more than refuse nonsense.
 
 Signs and zeros: a touchdown is timed after the contact *at the player*; negative means before. An error is
 touchdown minus the window's centre; negative means early.
@@ -6,6 +6,7 @@ touchdown minus the window's centre; negative means early.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal, Protocol
@@ -16,6 +17,8 @@ from numpy.typing import NDArray
 Samples = NDArray[np.float32]  # full scale is +-1
 Role = Literal["precue", "contact", "call", "feedback"]
 Mode = Literal["predictive", "reactive"]
+Level = Literal["beginner", "club", "advanced"]
+LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")  # from the widest window to the narrowest
 
 
 class Grade(StrEnum):
@@ -79,7 +82,9 @@ class Rep:
     """One contact to recovery, as it will be played.
 
     `start_s` counts from the session's start and so does `contact_s`; a withheld rep has no contact cue and
-    `contact_s` tells when it would have sounded. `block` is the drill's block that the rep belongs to.
+    `contact_s` tells when it would have sounded. `block` is the drill's block that the rep belongs to. `level` is the
+    one that `window` belongs to and `ladder` the windows of all `LEVELS`; None and empty where the window was written
+    in milliseconds or is reactive.
     """
 
     index: int
@@ -91,7 +96,10 @@ class Rep:
     window: Window
     mode: Mode = "predictive"
     withheld: bool = False
+    warm_up: bool = False  # judged and told like any other, left out of the scores
     block: int = 0
+    level: Level | None = None
+    ladder: tuple[Window, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +203,11 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """One rep, judged. `heard_s` fields are seconds in the microphone signal, the rest is at the player."""
+    """One rep, judged. `heard_s` fields are seconds in the microphone signal, the rest is at the player.
+
+    `guessed`: the first step came before the call that should have told where to, or without any contact. `level` and
+    the window are those that the rep was judged by.
+    """
 
     rep: int
     grade: Grade
@@ -210,6 +222,10 @@ class Verdict:
     stagger_ms: float | None = None
     first_step_ms: float | None = None  # after the contact, at the player
     void: str = ""
+    guessed: bool = False
+    level: Level | None = None
+    window_open_ms: float | None = None
+    window_close_ms: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +248,7 @@ class Scores:
     void: int
     kept_still: int
     moved: int
+    guesses: int = 0  # first steps before their call, or without a contact
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,6 +287,9 @@ class AudioStream(Protocol):
     def read(self) -> Block:
         """Next block, in order, waiting for it. Raises `DeviceError` when the device is lost."""
 
+    def silence(self) -> None:
+        """Drop every sound handed over so far that has not sounded, and cut what sounds."""
+
     def health(self) -> Health:
         """Counts so far; callable at any time."""
 
@@ -279,7 +299,6 @@ class AudioStream(Protocol):
 
 # --- What is practised ------------------------------------------------------------------------------------------
 
-Level = Literal["beginner", "club", "advanced"]
 Situation = Literal["return", "baseline", "net"]
 LeadInKind = Literal["none", "swing", "toss", "bounce", "rally", "count"]
 FeedbackKind = Literal["each", "band", "summary", "faded", "on_request", "none"]
@@ -370,7 +389,7 @@ class Rhythm:
 
 @dataclass(frozen=True, slots=True)
 class Calls:
-    """Spoken directions after the contact.
+    """Directions after the contact.
 
     Parameters
     ----------
@@ -386,6 +405,8 @@ class Calls:
         Share of calls that are taken back by another word, and how much later that begins.
     pan : bool
         "left" and "right" come from their sides on outputs with two channels.
+    tones : bool
+        Two tones instead of the words "left" and "right", each from its side: for players of any language.
     """
 
     words: tuple[str, ...]
@@ -397,6 +418,7 @@ class Calls:
     switch_share: float = 0.0
     switch_after_s: float = 0.3
     pan: bool = False
+    tones: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,10 +440,31 @@ class Speech:
 
 @dataclass(frozen=True, slots=True)
 class FeedbackPlan:
-    """When the player is told, as a drill asks for it.
+    """When and about what the player is told.
 
-    `delay_s` counts from the touchdown; errors within `band_ms` either side pass in silence (None: the window);
-    a summary speaks of `summary_reps`; `spoken` asks for words instead of tones.
+    Parameters
+    ----------
+    kind : {"each", "band", "summary", "faded", "on_request", "none"}
+        `each` timed rep; only those outside a `band`; a `summary` of several; `faded`, each rep at first and fewer
+        later; `on_request` of the player alone; `none` at all, as in a test block.
+    delay_s : float
+        From touchdown to feedback, at least half a second. Shortened, down to that, where the next lead-in comes
+        sooner.
+    band_ms : float | None
+        Error either side that is passed over in silence; None: the drill's window.
+    summary_reps : int
+        Timed reps that one summary tells about.
+    spoken : bool
+        Words instead of tones.
+    guess_first : bool
+        The player says by key whether it was early, on time or late before being told.
+    reminders : bool
+        Now and then a word about the feet, where nothing else is told.
+
+    Raises
+    ------
+    ValueError
+        When a number makes no sense.
     """
 
     kind: FeedbackKind = "each"
@@ -429,6 +472,16 @@ class FeedbackPlan:
     band_ms: float | None = None
     summary_reps: int = 5
     spoken: bool = False
+    guess_first: bool = False
+    reminders: bool = True
+
+    def __post_init__(self) -> None:
+        if not 0.5 <= self.delay_s < math.inf:
+            raise ValueError(f"feedback delay is {self.delay_s} s, but must be at least 0.5 s")
+        if self.band_ms is not None and not 0 <= self.band_ms < math.inf:
+            raise ValueError(f"feedback band is {self.band_ms} ms, but must not be negative")
+        if self.summary_reps < 1:
+            raise ValueError(f"a feedback summary of {self.summary_reps} reps tells nothing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -454,18 +507,34 @@ class DrillBlock:
     opening_situation: Situation | None = None
     opening_window: Window | None = None
     hitters: tuple[Hitter, ...] = (Hitter(),)
+    hitters_in_turn: bool = False  # one after the other; otherwise each contact is anybody's
     reps: int | None = None
     work_s: float | None = None
     rest_s: float = 0.0  # after the block
+    warm_up: bool = False  # its reps are left out of the scores
     withheld_share: float = 0.0  # lead-in without contact, on top of the wait's own
     feedback: FeedbackPlan | None = None  # None: what suits the level
     speech: Speech = Speech()
 
 
 @dataclass(frozen=True, slots=True)
+class Progression:
+    """When a player moves between levels inside a session.
+
+    Of the last `reps` scored reps since the last move, at least `up_share` in the window moves one level up (narrower),
+    less than `down_share` one level down (wider).
+    """
+
+    reps: int = 10
+    up_share: float = 0.8
+    down_share: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
 class Drill:
-    """What is practised, in order."""
+    """What is practised, in order. `progression` None: levels stay as they are."""
 
     name: str
     description: str
     blocks: tuple[DrillBlock, ...]
+    progression: Progression | None = None

@@ -6,14 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drilltimer.model import Cue, Grade, Verdict, Window
+from drilltimer.model import Cue, FeedbackKind, FeedbackPlan, Grade, Verdict, Window
 from drilltimer.score.feedback import (
     CLEARANCE_S,
-    DEFAULT_RULES,
+    DEFAULT_PLANS,
     SHORTEST_DELAY_S,
     Feedback,
-    FeedbackKind,
-    FeedbackRule,
     Message,
     feedback_sounds,
     is_told_when_faded,
@@ -26,7 +24,7 @@ TONE_S = 0.25
 LENGTHS_S = {"tone_early": TONE_S, "tone_on_time": TONE_S, "tone_late": TONE_S}
 
 
-def feedback(rule: FeedbackRule) -> Feedback:
+def feedback(rule: FeedbackPlan) -> Feedback:
     return Feedback(rule, feedback_sounds(rule), LENGTHS_S)
 
 
@@ -35,35 +33,42 @@ def timed(error_ms: float) -> Verdict:
     return Verdict(0, grade_touchdown(at_ms, WINDOW, "predictive"), touchdown_ms=at_ms, error_ms=error_ms)
 
 
+def place(
+    voice: Feedback, *, acted_s: float = 0.0, ready_s: float = 0.4, next_lead_in_s: float | None = None
+) -> Cue | None:
+    telling = voice.place(acted_s=acted_s, ready_s=ready_s, next_lead_in_s=next_lead_in_s)
+    return telling.cue if telling else None
+
+
 def tell(voice: Feedback, error_ms: float, *, room_s: float | None = None) -> Cue | None:
     voice.take(timed(error_ms), WINDOW)
-    return voice.place(acted_s=0.0, ready_s=0.4, next_lead_in_s=room_s)
+    return place(voice, next_lead_in_s=room_s)
 
 
-def told(rule: FeedbackRule, errors_ms: list[float]) -> list[str | None]:
+def told(rule: FeedbackPlan, errors_ms: list[float]) -> list[str | None]:
     voice = feedback(rule)
     cues = [tell(voice, error_ms) for error_ms in errors_ms]
     return [cue.sound.removeprefix("tone_") if cue else None for cue in cues]
 
 
 def test_each_rep_is_told_its_own_grade() -> None:
-    assert told(FeedbackRule("each"), [-200, -80, 0, 60, 61]) == ["early", "early", "on_time", "on_time", "late"]
+    assert told(FeedbackPlan("each"), [-200, -80, 0, 60, 61]) == ["early", "early", "on_time", "on_time", "late"]
 
 
 def test_a_band_is_silent_inside_the_drills_window() -> None:
-    assert told(FeedbackRule("band"), [-61, -60, 0, 60, 61]) == ["early", None, None, None, "late"]
+    assert told(FeedbackPlan("band"), [-61, -60, 0, 60, 61]) == ["early", None, None, None, "late"]
 
 
 def test_a_band_of_its_own_replaces_the_window() -> None:
-    assert told(FeedbackRule("band", band_ms=100), [-101, -100, 90, 101]) == ["early", None, None, "late"]
+    assert told(FeedbackPlan("band", band_ms=100), [-101, -100, 90, 101]) == ["early", None, None, "late"]
 
 
 def test_an_own_band_inside_the_window_still_tells_the_grade() -> None:
-    assert told(FeedbackRule("band", band_ms=10), [-30, 5]) == ["on_time", None]
+    assert told(FeedbackPlan("band", band_ms=10), [-30, 5]) == ["on_time", None]
 
 
 def test_a_summary_tells_the_mean_of_its_reps_and_starts_again() -> None:
-    rule = FeedbackRule("summary", summary_reps=3)
+    rule = FeedbackPlan("summary", summary_reps=3)
     assert told(rule, [300, 10, -10, 0, 0, 0, -150, -20, -40]) == [
         None, None, "late", None, None, "on_time", None, None, "early",
     ]  # fmt: skip
@@ -72,67 +77,67 @@ def test_a_summary_tells_the_mean_of_its_reps_and_starts_again() -> None:
 def test_faded_tells_ten_then_every_second_then_every_fourth() -> None:
     assert [is_told_when_faded(count) for count in range(1, 11)] == [True] * 10
     assert [count for count in range(11, 43) if is_told_when_faded(count)] == [*range(12, 31, 2), 34, 38, 42]
-    sounds = told(FeedbackRule("faded"), [80.0] * 14)
+    sounds = told(FeedbackPlan("faded"), [80.0] * 14)
     assert sounds == ["late"] * 10 + [None, "late", None, "late"]
 
 
 def test_on_request_is_silent_until_asked_and_then_tells_the_last_landing() -> None:
-    voice = feedback(FeedbackRule("on_request"))
+    voice = feedback(FeedbackPlan("on_request"))
     assert tell(voice, -100) is None
     assert tell(voice, 100) is None
     voice.request()
-    cue = voice.place(acted_s=0.0, ready_s=0.4, next_lead_in_s=None)
+    cue = place(voice)
     assert cue is not None
     assert cue.sound == "tone_late"
-    assert voice.place(acted_s=0.0, ready_s=0.4, next_lead_in_s=None) is None  # told once
+    assert place(voice) is None  # told once
 
 
 def test_asking_breaks_the_silence_of_a_band() -> None:
-    voice = feedback(FeedbackRule("band"))
+    voice = feedback(FeedbackPlan("band"))
     assert tell(voice, 0) is None
     voice.request()
-    cue = voice.place(acted_s=0.0, ready_s=0.4, next_lead_in_s=None)
+    cue = place(voice)
     assert cue is not None
     assert cue.sound == "tone_on_time"
 
 
 def test_none_tells_nothing_even_when_asked() -> None:
-    voice = feedback(FeedbackRule("none"))
+    voice = feedback(FeedbackPlan("none"))
     assert tell(voice, -100) is None
     voice.request()
-    assert voice.place(acted_s=0.0, ready_s=0.4, next_lead_in_s=None) is None
+    assert place(voice) is None
 
 
 @pytest.mark.parametrize("grade", [Grade.MISSED, Grade.VOID, Grade.KEPT_STILL, Grade.MOVED])
 @pytest.mark.parametrize("kind", ["each", "band", "summary", "faded"])
 def test_a_rep_without_an_error_is_told_nothing(grade: Grade, kind: FeedbackKind) -> None:
-    voice = feedback(FeedbackRule(kind, summary_reps=1))
+    voice = feedback(FeedbackPlan(kind, summary_reps=1))
     voice.take(Verdict(0, grade), WINDOW)
-    assert voice.place(acted_s=0.0, ready_s=0.4, next_lead_in_s=None) is None
+    assert place(voice) is None
 
 
 def test_a_reactive_guess_inside_the_window_is_told_early() -> None:
-    voice = feedback(FeedbackRule("each"))
+    voice = feedback(FeedbackPlan("each"))
     voice.take(Verdict(0, Grade.EARLY, touchdown_ms=150, error_ms=17), WINDOW)
-    cue = voice.place(acted_s=0.0, ready_s=0.4, next_lead_in_s=None)
+    cue = place(voice)
     assert cue is not None
     assert cue.sound == "tone_early"
 
 
 def test_feedback_comes_three_seconds_after_the_touchdown() -> None:
-    voice = feedback(FeedbackRule("each"))
+    voice = feedback(FeedbackPlan("each"))
     voice.take(timed(-100), WINDOW)
-    assert voice.place(acted_s=2.0, ready_s=2.6, next_lead_in_s=9.0) == Cue("feedback", "tone_early", 5.0)
+    assert place(voice, acted_s=2.0, ready_s=2.6, next_lead_in_s=9.0) == Cue("feedback", "tone_early", 5.0)
 
 
 def test_a_short_gap_shortens_the_delay_and_ends_before_the_lead_in() -> None:
-    cue = tell(feedback(FeedbackRule("each")), 100, room_s=2.0)
+    cue = tell(feedback(FeedbackPlan("each")), 100, room_s=2.0)
     assert cue is not None
     assert cue.at_s == pytest.approx(2.0 - CLEARANCE_S - TONE_S)
 
 
 def test_what_finds_no_room_is_told_at_the_end_of_the_rally_as_the_mean() -> None:
-    voice = feedback(FeedbackRule("each"))
+    voice = feedback(FeedbackPlan("each"))
     assert tell(voice, 150, room_s=0.8) is None
     assert tell(voice, 90, room_s=0.8) is None
     cue = tell(voice, -30)  # mean +70: late
@@ -141,14 +146,14 @@ def test_what_finds_no_room_is_told_at_the_end_of_the_rally_as_the_mean() -> Non
 
 
 def test_a_band_passes_over_a_rally_whose_mean_is_inside_and_forgets_it() -> None:
-    voice = feedback(FeedbackRule("band"))
+    voice = feedback(FeedbackPlan("band"))
     assert tell(voice, 150, room_s=0.8) is None
     assert tell(voice, -50) is None  # mean +50
     assert tell(voice, 70) == Cue("feedback", "tone_late", 3.0)
 
 
 def test_the_room_is_used_to_the_last_moment_and_not_beyond() -> None:
-    rule = FeedbackRule("each")
+    rule = FeedbackPlan("each")
     edge_s = SHORTEST_DELAY_S + TONE_S + CLEARANCE_S
     fits = place_feedback(rule, TONE_S, acted_s=0.0, ready_s=0.0, next_lead_in_s=edge_s + 1e-9)
     assert fits == pytest.approx(SHORTEST_DELAY_S, abs=1e-6)
@@ -156,7 +161,7 @@ def test_the_room_is_used_to_the_last_moment_and_not_beyond() -> None:
 
 
 def test_a_verdict_that_comes_late_is_told_as_soon_as_it_can_be() -> None:
-    assert place_feedback(FeedbackRule("each"), TONE_S, acted_s=0.0, ready_s=4.0, next_lead_in_s=None) == 4.0
+    assert place_feedback(FeedbackPlan("each"), TONE_S, acted_s=0.0, ready_s=4.0, next_lead_in_s=None) == 4.0
 
 
 @given(
@@ -166,7 +171,7 @@ def test_a_verdict_that_comes_late_is_told_as_soon_as_it_can_be() -> None:
 def test_nothing_is_told_too_soon_or_into_a_lead_in(
     acted_s: float, think_s: float, gap_s: float, length_s: float, delay_s: float
 ) -> None:
-    rule = FeedbackRule("each", delay_s=delay_s)
+    rule = FeedbackPlan("each", delay_s=delay_s)
     ready_s, next_s = acted_s + think_s, acted_s + gap_s
     at_s = place_feedback(rule, length_s, acted_s=acted_s, ready_s=ready_s, next_lead_in_s=next_s)
     soonest_s = max(acted_s + SHORTEST_DELAY_S, ready_s)
@@ -179,20 +184,20 @@ def test_nothing_is_told_too_soon_or_into_a_lead_in(
 
 
 def test_late_is_never_spoken_where_right_is_a_call() -> None:
-    spoken = FeedbackRule("each", spoken=True)
+    spoken = FeedbackPlan("each", spoken=True)
     assert feedback_sounds(spoken, ["left", "up"]) == {
         Message.EARLY: "early", Message.ON_TIME: "on-time", Message.LATE: "late",
     }  # fmt: skip
     tones = {Message.EARLY: "tone_early", Message.ON_TIME: "tone_on_time", Message.LATE: "tone_late"}
     assert feedback_sounds(spoken, ["left", "right"]) == tones
-    assert feedback_sounds(FeedbackRule("each"), []) == tones
+    assert feedback_sounds(FeedbackPlan("each"), []) == tones
 
 
 def test_defaults_fade_with_the_level() -> None:
-    assert {level: (rule.kind, rule.delay_s) for level, rule in DEFAULT_RULES.items()} == {
+    assert {level: (rule.kind, rule.delay_s) for level, rule in DEFAULT_PLANS.items()} == {
         "beginner": ("each", 3.0), "club": ("band", 3.0), "advanced": ("summary", 3.0),
     }  # fmt: skip
-    assert DEFAULT_RULES["advanced"].summary_reps == 5
+    assert DEFAULT_PLANS["advanced"].summary_reps == 5
 
 
 @pytest.mark.parametrize(
@@ -206,4 +211,4 @@ def test_defaults_fade_with_the_level() -> None:
 )
 def test_numbers_that_make_no_sense_are_refused(numbers: dict[str, float], match: str) -> None:
     with pytest.raises(ValueError, match=match):
-        FeedbackRule("each", **numbers)  # type: ignore[arg-type]
+        FeedbackPlan("each", **numbers)  # type: ignore[arg-type]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drilltimer.model import TIMED_GRADES, Grade, Heard, Landing, Mode, Onset, Placement, Rep, Verdict, Window
+from drilltimer.model import TIMED_GRADES, Cue, Grade, Heard, Landing, Mode, Onset, Placement, Rep, Verdict, Window
 from drilltimer.score.match import correction_ms, grade_touchdown, judge
 
 PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
@@ -156,7 +157,8 @@ def test_a_landing_beyond_the_limit_is_told_but_is_no_error() -> None:
 
 def test_void_tells_why_and_no_times() -> None:
     verdict = judged(133, void="a block was lost")
-    assert verdict == Verdict(3, Grade.VOID, "left", contact_heard_s=2.0, void="a block was lost")
+    told = Verdict(3, Grade.VOID, "left", contact_heard_s=2.0, void="a block was lost")
+    assert replace(verdict, window_open_ms=None, window_close_ms=None) == told
 
 
 def test_without_a_zero_a_rep_is_void_and_says_so() -> None:
@@ -271,3 +273,43 @@ def test_grades_come_in_order_and_an_error_belongs_to_a_timed_grade(
     assert order.index(now) <= order.index(later)
     verdict = judge(heard(touchdown_ms), rep(window=window, mode=mode), SIDE_BY_SIDE, RATE_HZ)
     assert (verdict.error_ms is not None) == (verdict.grade in TIMED_GRADES)
+
+
+# ------------------------------------------------------------------------------- guesses (common practice, no source)
+
+
+def with_calls(*calls_s: float, withheld: bool = False) -> Rep:
+    cues = tuple(Cue("call", "left", 1.0 + after_s) for after_s in calls_s)  # the rep starts 1 s before its contact
+    return replace(rep(withheld=withheld), cues=cues)
+
+
+@pytest.mark.parametrize(("step_ms", "guessed"), [(199.0, True), (201.0, False), (None, False)])
+def test_a_first_step_before_its_call_is_a_guess(step_ms: float | None, guessed: bool) -> None:
+    verdict = judge(heard(133, step_ms=step_ms), with_calls(0.2), SIDE_BY_SIDE, RATE_HZ)
+    assert verdict.guessed is guessed
+    assert verdict.grade is Grade.ON_TIME  # the landing was still what it was
+
+
+@pytest.mark.parametrize(("step_ms", "guessed"), [(199.0, True), (350.0, False)])
+def test_a_step_that_answers_a_call_taken_back_is_no_guess(step_ms: float, guessed: bool) -> None:
+    assert judge(heard(133, step_ms=step_ms), with_calls(0.2, 0.5), SIDE_BY_SIDE, RATE_HZ).guessed is guessed
+
+
+def test_the_call_s_way_through_the_air_is_the_contact_s() -> None:
+    far = Placement(speaker_to_player_m=10, player_to_mic_m=10, speaker_to_mic_m=0)  # 58.3 ms are taken off
+    assert judge(heard(200, step_ms=255.0), with_calls(0.2), far, RATE_HZ).guessed
+    assert not judge(heard(200, step_ms=262.0), with_calls(0.2), far, RATE_HZ).guessed
+
+
+def test_a_first_step_without_a_contact_is_a_guess_and_a_hop_is_none() -> None:
+    assert judge(heard(133, step_ms=400), with_calls(withheld=True), SIDE_BY_SIDE, RATE_HZ).guessed
+    assert not judge(heard(133), with_calls(withheld=True), SIDE_BY_SIDE, RATE_HZ).guessed
+
+
+def test_without_a_call_no_step_can_come_before_it() -> None:
+    assert not judge(heard(133, step_ms=150), rep(), SIDE_BY_SIDE, RATE_HZ).guessed
+
+
+def test_a_verdict_keeps_the_window_and_the_level_that_it_was_judged_by() -> None:
+    verdict = judge(heard(133), replace(rep(), level="club"), SIDE_BY_SIDE, RATE_HZ)
+    assert (verdict.level, verdict.window_open_ms, verdict.window_close_ms) == ("club", 73, 193)

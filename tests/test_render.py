@@ -211,6 +211,8 @@ DIGESTS = {
     "tone_early": "93b6429bf18e5d84",
     "tone_late": "00998c17b898af6c",
     "tone_on_time": "31ae7fa2eb685b76",
+    "tone_left": "729cdb0899d89376",
+    "tone_right": "5fa617e1deb69bba",
     "swing": "f6de94b29f9150ad",
 }
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from drilltimer.hear.listen import Listener
-from drilltimer.model import Block, Cue, Grade, Heard, Landing, Onset, Placement, Rep, Sound, Window
-from drilltimer.score.feedback import Feedback, FeedbackRule, feedback_sounds
+from drilltimer.model import Block, Cue, FeedbackPlan, Grade, Heard, Landing, Onset, Placement, Rep, Sound, Window
+from drilltimer.score.feedback import Feedback, feedback_sounds
 from drilltimer.session import (
     AHEAD_S,
     Ended,
@@ -88,10 +88,10 @@ class Script:
         )
 
 
-def tellers(kind="each", **rule):
-    rule = FeedbackRule(kind, **rule)
-    sounds = feedback_sounds(rule)
-    return [Feedback(rule, sounds, dict.fromkeys(sounds.values(), 0.25))]
+def tellers(kind="each", **plan):
+    plan = FeedbackPlan(kind, **plan)
+    sounds = feedback_sounds(plan)
+    return [Feedback(plan, sounds, dict.fromkeys(sounds.values(), 0.25))]
 
 
 def run(reps=REPS, touchdowns_ms=(133.0, 300.0, None, 20.0), *, feedback=(), zero=0, seconds=20.0, block=BLOCK):

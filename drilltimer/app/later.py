@@ -16,7 +16,7 @@ from drilltimer.hear.align import Alignment, Contact, Trace, align
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
 from drilltimer.hear.warp import ClockMap, warp_played
-from drilltimer.model import Block, Health, Heard, Placement, Rep, Samples, Scores, Verdict, Window
+from drilltimer.model import Block, Cue, Health, Heard, Placement, Rep, Samples, Scores, Verdict, Window
 from drilltimer.score.match import judge
 from drilltimer.score.stats import summarize
 from drilltimer.session import hearing_ranges
@@ -93,13 +93,14 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
         by_index = {rep.index: rep for rep in reps}
         place = placement or sheet.placement
         verdicts = tuple(judge(each, by_index[each.rep], place, heard.rate_hz) for each in found)
+    counted = [verdict for verdict in verdicts if not by_index[verdict.rep].warm_up]
     health = Health(
         round_trip_sd_ms=listener.round_trip_sd_ms,
         drift_ppm=alignment.clock.skew_ppm,
         noise_db=listener.noise_db,
         notes=_notes(alignment, sheet),
     )
-    return Scored(str(recording), alignment.clock, reps, verdicts, summarize(verdicts), health)
+    return Scored(str(recording), alignment.clock, reps, verdicts, summarize(counted), health)
 
 
 def _notes(alignment: Alignment, sheet: CueSheet) -> tuple[str, ...]:
@@ -234,11 +235,12 @@ def _rep(sheet: SheetRep, window: Window) -> Rep:
         sheet.start_s,
         sheet.start_s,
         contact_s,
-        (),
+        tuple(Cue(cue.role, cue.sound, cue.at_s - sheet.start_s) for cue in sheet.cues if cue.role == "call"),
         sheet.call,
         sheet.window or window,
         sheet.mode,
         sheet.withheld,
+        sheet.warm_up,
     )
 
 

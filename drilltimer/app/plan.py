@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import at_level
-from drilltimer.model import Cue, Drill, DrillBlock, Level, Placement, Rep
-from drilltimer.score.feedback import DEFAULT_RULES, Feedback, FeedbackRule, feedback_sounds
-from drilltimer.session import Play
+from drilltimer.model import Cue, Drill, DrillBlock, FeedbackKind, FeedbackPlan, Level, Placement, Rep
+from drilltimer.score.feedback import DEFAULT_PLANS, REMINDERS, Feedback, feedback_sounds
+from drilltimer.session import PAUSE_WORD, RESUME_WORD, Play
 from drilltimer.sound.bank import Bank, build_bank
 from drilltimer.units import s_from_frames
 
@@ -48,7 +48,9 @@ def load_bank(plan: Plan, rate_hz: int) -> Bank:
     """Every sound that the plan and its feedback may need."""
     cues = [cue for rep in plan.reps for cue in rep.cues]
     for block in plan.drill.blocks:
-        cues += [Cue("feedback", name, 0.0) for name in feedback_sounds(_rule(block), _words(block)).values()]
+        cues += [Cue("feedback", name, 0.0) for name in feedback_sounds(feedback_of(block), _words(block)).values()]
+    wished = (*REMINDERS, PAUSE_WORD, RESUME_WORD)
+    cues += [Cue("feedback", word, 0.0) for word in wished if load_word(word) is not None]
     return build_bank(cues, rate_hz, load_word)
 
 
@@ -56,11 +58,11 @@ def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:
     """One teller per block."""
     tellers = []
     for block in plan.drill.blocks:
-        sounds = feedback_sounds(_rule(block), _words(block))
-        lengths_s = {
-            name: s_from_frames(len(bank[name, None].samples), bank[name, None].rate_hz) for name in sounds.values()
-        }
-        tellers.append(Feedback(_rule(block), sounds, lengths_s))
+        plan_of_block = feedback_of(block)
+        sounds = feedback_sounds(plan_of_block, _words(block))
+        named = [(name, bank[name, None]) for name in (*sounds.values(), *REMINDERS) if (name, None) in bank]
+        lengths_s = {name: s_from_frames(len(sound.samples), sound.rate_hz) for name, sound in named}
+        tellers.append(Feedback(plan_of_block, sounds, lengths_s))
     return tellers
 
 
@@ -84,6 +86,7 @@ def make_sheet(
             contact_s=start_s + rep.contact_s,
             mode=rep.mode,
             window=rep.window,
+            warm_up=rep.warm_up,
         )
         for rep in plan.reps
     )
@@ -95,5 +98,12 @@ def _words(block: DrillBlock) -> tuple[str, ...]:
     return block.calls.words if block.calls else ()
 
 
-def _rule(block: DrillBlock) -> FeedbackRule:
-    return FeedbackRule(**asdict(block.feedback)) if block.feedback else DEFAULT_RULES[block.level]
+def feedback_of(block: DrillBlock) -> FeedbackPlan:
+    """How the player is told in that block: as the drill says, or else as suits the level."""
+    return block.feedback or DEFAULT_PLANS[block.level]
+
+
+def with_feedback(plan: Plan, kind: FeedbackKind) -> Plan:
+    """`plan` with another kind of feedback throughout."""
+    blocks = tuple(replace(block, feedback=replace(feedback_of(block), kind=kind)) for block in plan.drill.blocks)
+    return replace(plan, drill=replace(plan.drill, blocks=blocks))

@@ -24,6 +24,7 @@ from drilltimer.model import (
     Hitter,
     LeadIn,
     Mode,
+    Progression,
     RallyLength,
     Rhythm,
     Speech,
@@ -45,10 +46,11 @@ def build_drill(form: DrillForm) -> tuple[Drill | None, list[Fault]]:
         block = _build_block(settings, form.name)
         faults += check_block(block, settings.get("mode"), settings.path)
         blocks.append(block)
-    faults += check_whole(blocks, complete=not faults)
+    progression = Progression(**form.progression.model_dump()) if form.progression else None
+    faults += check_whole(blocks, complete=not faults, progression=progression)
     if faults:
         return None, faults
-    return Drill(form.name, form.description.strip(), tuple(blocks)), []
+    return Drill(form.name, form.description.strip(), tuple(blocks), progression), []
 
 
 class _Settings:
@@ -95,10 +97,12 @@ def _build_block(settings: _Settings, drill_name: str) -> DrillBlock:
         opening=_lead_in(opening) if opening else None,
         opening_situation=opening_situation,
         opening_window=window_for(level, opening_situation) if opening_situation and not window_form else None,
+        hitters_in_turn=settings.get("hitters_in_turn"),
         hitters=tuple(Hitter(hitter.sound, hitter.pan) for hitter in hitters) if hitters else (Hitter(),),
         reps=reps,
         work_s=work_s,
         rest_s=settings.get("rest_s"),
+        warm_up=settings.get("warm_up"),
         withheld_share=settings.get("withheld_share"),
         feedback=FeedbackPlan(**feedback.model_dump()) if feedback else None,
         speech=_speech(settings.get("speech")),
@@ -151,6 +155,7 @@ def _calls(form: CallsForm | None) -> Calls | None:
         switch_share=form.switch_share,
         switch_after_s=form.switch_after_s,
         pan=form.pan,
+        tones=form.tones,
     )
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from drilltimer.drill.form import MAX_REPS
 from drilltimer.drill.schedule import least_interval_s, room_after_s
-from drilltimer.model import DrillBlock, Mode
+from drilltimer.drill.windows import has_level
+from drilltimer.model import DrillBlock, Mode, Progression
 
 MAX_LENGTH_S = 3 * 3600.0
 
@@ -35,8 +36,11 @@ def check_block(block: DrillBlock, asked_mode: Mode | None, locate: Locate) -> l
     ]
 
 
-def check_whole(blocks: Sequence[DrillBlock], *, complete: bool) -> list[Fault]:
+def check_whole(blocks: Sequence[DrillBlock], *, complete: bool, progression: Progression | None = None) -> list[Fault]:
     """Faults of the drill as a whole; its length is worked out only when its blocks are `complete`."""
+    if progression and complete and not any(has_level(block) for block in blocks):
+        message = "no window here belongs to a level: leave out progression, or give a level instead of a window"
+        return [Fault(("progression",), message, frozenset({"progression", "window", "mode", "lead_in"}))]
     reps = sum(block.reps or 0 for block in blocks)
     if reps > MAX_REPS:
         return [Fault(("blocks",), f"{reps} contacts in all, more than {MAX_REPS}", frozenset({"reps"}))]

@@ -46,6 +46,7 @@ class SheetRep:
     contact_s: float | None = None
     mode: Mode = "predictive"
     window: Window | None = None  # None: the sheet's
+    warm_up: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +130,8 @@ def _without_defaults(rep: dict[str, Any]) -> dict[str, Any]:
     for key in ("contact_s", "window"):
         if rep[key] is None:
             del rep[key]
+    if not rep["warm_up"]:
+        del rep["warm_up"]
     rep["cues"] = [
         {key: value for key, value in cue.items() if key not in _CUE_DEFAULTS or value != _CUE_DEFAULTS[key]}
         for cue in rep["cues"]
@@ -192,6 +195,7 @@ class _RepForm(_Form):
     contact_s: _Time | None = Field(default=None, description="where a withheld contact would have begun")
     mode: Mode = "predictive"
     window: _WindowForm | None = None
+    warm_up: bool = Field(default=False, description="left out of the scores")
 
     @model_validator(mode="after")
     def _check(self) -> _RepForm:
@@ -253,6 +257,7 @@ def _rep(index: int, form: _RepForm) -> SheetRep:
         contact_s=form.contact_s,
         mode=form.mode,
         window=_window(form.window),
+        warm_up=form.warm_up,
     )
 
 

@@ -183,7 +183,7 @@ class RhythmForm(Form):
 
 
 class CallsForm(Form):
-    """Spoken directions after the contact."""
+    """Directions after the contact."""
 
     words: CallWords = Field(description="a list, or words with their weights")
     delay_s: (
@@ -197,6 +197,7 @@ class CallsForm(Form):
     switch_share: Share = Field(default=0.0, description="share of calls that another word takes back")
     switch_after_s: Annotated[Seconds, Field(ge=0.2, le=1.0)] = 0.3
     pan: bool = Field(default=False, description="left and right from their sides, on stereo speakers")
+    tones: bool = Field(default=False, description="tones from the sides of stereo speakers instead of left and right")
 
     @model_validator(mode="after")
     def _check(self) -> CallsForm:
@@ -207,6 +208,8 @@ class CallsForm(Form):
             raise fault("longest_run", f"a word with {heaviest:.0%} of the calls needs longer runs than that")
         if isinstance(self.delay_s, list) and self.delay_s[0] > self.delay_s[1]:
             raise fault("delay_s", "expected [shortest, longest]")
+        if self.tones and not set(words) <= {"left", "right"}:
+            raise fault("tones", "only left and right have tones: leave out the other words, or the tones")
         if self.switch_share and len(words) < 2:
             raise fault("switch_share", "a call can only be switched to another word: give two words or more")
         return self
@@ -251,6 +254,22 @@ class FeedbackForm(Form):
     band_ms: Annotated[float, Field(ge=0.0, le=500.0)] | None = Field(default=None, description="silent within +- this")
     summary_reps: Annotated[int, Field(ge=1, le=50)] = Field(default=5, description="summary only")
     spoken: bool = Field(default=False, description="words instead of tones")
+    guess_first: bool = Field(default=False, description="the player says by key early or late before being told")
+    reminders: bool = Field(default=True, description="now and then a word about the feet")
+
+
+class ProgressionForm(Form):
+    """When a player moves between levels inside a session."""
+
+    reps: Annotated[int, Field(ge=5, le=50)] = Field(default=10, description="scored reps that are looked back on")
+    up_share: Share = Field(default=0.8, description="at least this share in the window: one level up, narrower")
+    down_share: Share = Field(default=0.5, description="less than this share in the window: one level down, wider")
+
+    @model_validator(mode="after")
+    def _check(self) -> ProgressionForm:
+        if not self.down_share < self.up_share:
+            raise fault("down_share", f"expected less than up_share, {self.up_share:g}: a player would go to and fro")
+        return self
 
 
 class BlockForm(Form):
@@ -265,9 +284,11 @@ class BlockForm(Form):
     rhythm: RhythmForm | None = None
     calls: CallsForm | None = None
     hitters: Annotated[list[HitterForm], Field(min_length=1, max_length=8)] | None = None
+    hitters_in_turn: bool = Field(default=False, description="hitters take turns; otherwise each contact is anybody's")
     reps: Annotated[int, Field(ge=1, le=MAX_REPS)] | None = Field(default=None, description="contacts that sound")
     work_s: Annotated[Seconds, Field(ge=1.0)] | None = Field(default=None, description="instead of reps")
     rest_s: Seconds = Field(default=0.0, description="after the block")
+    warm_up: bool = Field(default=False, description="its reps are left out of the scores")
     withheld_share: Annotated[float, Field(ge=0.0, le=0.5)] = Field(default=0.0, description="lead-in, no contact")
     feedback: FeedbackForm | None = Field(default=None, description="what suits the level, when left out")
     speech: SpeechForm | None = None
@@ -284,4 +305,5 @@ class DrillForm(BlockForm):
 
     name: Name
     description: Annotated[str, Field(max_length=2000), AfterValidator(_check_printable)] = ""
+    progression: ProgressionForm | None = Field(default=None, description="levels change inside the session, by rule")
     blocks: Annotated[list[NamedBlockForm], Field(min_length=1, max_length=MAX_BLOCKS)] | None = None

@@ -19,7 +19,8 @@ from drilltimer.drill.shuffle import (
     draw_wait_s,
     split_seed,
 )
-from drilltimer.model import Calls, Cue, Drill, DrillBlock, LeadIn, Rep, Window
+from drilltimer.drill.windows import has_level, ladder_for
+from drilltimer.model import Calls, Cue, Drill, DrillBlock, Hitter, LeadIn, Rep, Situation, Window
 
 FIRST_CUE_S = 1.0  # the stream settles and the room's noise is measured before the first sound
 SEARCH_BEFORE_S = 0.3  # touchdowns are looked for from so long before the contact ...
@@ -38,11 +39,20 @@ class _Moment:
     start_s: float
     contact_s: float
     lead_in: LeadIn
+    situation: Situation
     window: Window
     withheld: bool
     silent: bool  # not even a lead-in: the wait ran out
     lead_in_s: float
     words: tuple[tuple[float, str], ...]  # when, what
+
+
+@dataclass(frozen=True, slots=True)
+class _Call:
+    """The word that counts, and its sounds timed from the contact."""
+
+    word: str | None = None
+    cues: tuple[Cue, ...] = ()
 
 
 def schedule(drill: Drill, seed: int) -> tuple[Rep, ...]:
@@ -85,10 +95,11 @@ def least_interval_s(block: DrillBlock) -> float:
 def _schedule_block(block: DrillBlock, seed: int, start_s: float, first_index: int) -> list[Rep]:
     rhythm_draws, call_draws, sound_draws = split_seed(seed, 3)
     moments = list(_moments(block, rhythm_draws, start_s))
-    spoken = _calls_for(block.calls, call_draws, moments)
+    called = _calls_for(block.calls, call_draws, moments)
+    hitters = _hitters_for(block, sound_draws, len(moments))
     reps = [
-        _rep(block, first_index + number, moment, call, sound_draws)
-        for number, (moment, call) in enumerate(zip(moments, spoken, strict=True))
+        _rep(block, first_index + number, *settings)
+        for number, settings in enumerate(zip(moments, called, hitters, strict=True))
     ]
     if reps and block.speech.finish:
         reps[-1] = _with_finish(reps[-1], block.speech.finish)
@@ -104,13 +115,13 @@ def _moments(block: DrillBlock, draws: Random, start_s: float) -> Iterator[_Mome
     while True:
         words, ready_s, silent = _before_rally(block, draws, now_s, lines)
         length = _rally_length(block, draws)
-        lead_in, window = _opening(block)
+        lead_in, situation, window = _opening(block)
         lead_in_s = _lead_in_s(lead_in, draws)
         contact_s = ready_s + lead_in_s
         rep_start_s = now_s
         for place in count(1):
             withheld = silent or draws.random() < block.withheld_share
-            yield _Moment(rep_start_s, contact_s, lead_in, window, withheld, silent, lead_in_s, words)
+            yield _Moment(rep_start_s, contact_s, lead_in, situation, window, withheld, silent, lead_in_s, words)
             sounded += not withheld
             rep_start_s = contact_s + room_after_s(block)
             if _is_done(block, sounded, rep_start_s - start_s):
@@ -118,7 +129,7 @@ def _moments(block: DrillBlock, draws: Random, start_s: float) -> Iterator[_Mome
             # a contact that is withheld ends its rally, unless the rally is the whole block and goes on by itself
             if silent or (length is not None and (withheld or place >= length)):
                 break
-            lead_in, window, words = block.lead_in, block.window, ()
+            lead_in, situation, window, words = block.lead_in, block.situation, block.window, ()
             lead_in_s = _lead_in_s(lead_in, draws)
             contact_s += _interval_s(block, draws, sounded, rep_start_s - start_s)
         work_s = rep_start_s - ready_s
@@ -131,7 +142,7 @@ def _before_rally(
 ) -> tuple[tuple[tuple[float, str], ...], float, bool]:
     """What is spoken and when, when the lead-in starts, and whether the wait ran out so that none does."""
     words = []
-    opening, _ = _opening(block)
+    opening, _, _ = _opening(block)
     now_s += max(0.0, SEARCH_BEFORE_S - opening.length_s * (1.0 - opening.spread))  # for an early touchdown
     for line in lines:
         words.append((now_s, line))
@@ -160,10 +171,10 @@ def _rally_length(block: DrillBlock, draws: Random) -> int | None:
     return choice.low + int((choice.high - choice.low + 1) * draws.random())
 
 
-def _opening(block: DrillBlock) -> tuple[LeadIn, Window]:
+def _opening(block: DrillBlock) -> tuple[LeadIn, Situation, Window]:
     if block.opening is None:
-        return block.lead_in, block.window
-    return block.opening, block.opening_window or block.window
+        return block.lead_in, block.situation, block.window
+    return block.opening, block.opening_situation or block.situation, block.opening_window or block.window
 
 
 def _lead_in_s(lead_in: LeadIn, draws: Random) -> float:
@@ -181,48 +192,59 @@ def _interval_s(block: DrillBlock, draws: Random, sounded: int, passed_s: float)
     return draw_interval_s(draws, rhythm.interval_s, cv, least_interval_s(block))
 
 
-def _calls_for(calls: Calls | None, draws: Random, moments: list[_Moment]) -> list[tuple[Cue, ...]]:
-    """Call cues of every moment, timed from the contact; none where no contact sounds."""
+def _calls_for(calls: Calls | None, draws: Random, moments: list[_Moment]) -> list[_Call]:
+    """Call of every moment; none where no contact sounds."""
     if calls is None:
-        return [()] * len(moments)
+        return [_Call()] * len(moments)
     called = [not moment.withheld and draws.random() < calls.share for moment in moments]
     order = iter(draw_calls(draws, calls.weights, sum(called), calls.longest_run))
-    return [_call_cues(calls, calls.words[next(order)], draws) if wanted else () for wanted in called]
+    return [_call(calls, calls.words[next(order)], draws) if wanted else _Call() for wanted in called]
 
 
-def _call_cues(calls: Calls, word: str, draws: Random) -> tuple[Cue, ...]:
+def _call(calls: Calls, word: str, draws: Random) -> _Call:
     """One call, or two where the first is taken back; the last one is the one that counts."""
     delay_s = draw_between(draws, calls.delay_low_s, calls.delay_high_s)
     if len(calls.words) > 1 and draws.random() < calls.switch_share:
         others = [other for other in calls.words if other != word]
         first = others[draw_index(draws, [1.0] * len(others))]
-        return _call_cue(calls, first, delay_s), _call_cue(calls, word, delay_s + calls.switch_after_s)
-    return (_call_cue(calls, word, delay_s),)
+        switched_s = delay_s + calls.switch_after_s
+        return _Call(word, (_call_cue(calls, first, delay_s), _call_cue(calls, word, switched_s)))
+    return _Call(word, (_call_cue(calls, word, delay_s),))
 
 
 def _call_cue(calls: Calls, word: str, at_s: float) -> Cue:
-    return Cue("call", word, at_s, pan=CALL_PAN.get(word, 0.0) if calls.pan else 0.0)
+    sound = f"tone_{word}" if calls.tones else word
+    return Cue("call", sound, at_s, pan=CALL_PAN.get(word, 0.0) if calls.pan or calls.tones else 0.0)
 
 
-def _rep(block: DrillBlock, index: int, moment: _Moment, call: tuple[Cue, ...], draws: Random) -> Rep:
+def _hitters_for(block: DrillBlock, draws: Random, count: int) -> list[Hitter]:
+    """Whose each contact is: one after the other, or anybody's every time."""
+    if block.hitters_in_turn:
+        return list(islice(cycle(block.hitters), count))
+    return [block.hitters[draw_index(draws, [1.0] * len(block.hitters))] for _ in range(count)]
+
+
+def _rep(block: DrillBlock, index: int, moment: _Moment, call: _Call, hitter: Hitter) -> Rep:
     contact_at_s = moment.contact_s - moment.start_s
-    hitter = block.hitters[draw_index(draws, [1.0] * len(block.hitters))]
     cues = [Cue("precue", word, at_s - moment.start_s) for at_s, word in moment.words]
     if not moment.silent:
         cues += _lead_in_cues(moment.lead_in, moment.lead_in_s, contact_at_s, hitter.pan)
     if not moment.withheld:
         cues.append(Cue("contact", hitter.sound, contact_at_s, pan=hitter.pan))
-        cues += [Cue(cue.role, cue.sound, contact_at_s + cue.at_s, pan=cue.pan) for cue in call]
+        cues += [Cue(cue.role, cue.sound, contact_at_s + cue.at_s, pan=cue.pan) for cue in call.cues]
     return Rep(
         index=index,
         start_s=moment.start_s,
         end_s=moment.contact_s + room_after_s(block),
         contact_s=moment.contact_s,
         cues=tuple(cues),
-        call=call[-1].sound if call else None,
+        call=call.word,
         window=moment.window,
         mode=block.mode,
         withheld=moment.withheld,
+        warm_up=block.warm_up,
+        level=block.level if has_level(block) else None,
+        ladder=ladder_for(block, moment.situation),
     )
 
 

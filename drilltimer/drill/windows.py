@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from drilltimer.model import Drill, DrillBlock, Level, Situation, Window
+from drilltimer.model import LEVELS, Drill, DrillBlock, Level, Situation, Window
 
 CENTRES_MS: dict[Situation, float] = {"return": 133.0, "baseline": 160.0, "net": 100.0}
 BEFORE_AND_AFTER_MS: dict[Level, tuple[float, float]] = {
@@ -33,13 +33,23 @@ def window_for(level: Level, situation: Situation) -> Window:
     return Window(open_ms=centre_ms - before_ms, centre_ms=centre_ms, close_ms=centre_ms + after_ms)
 
 
+def has_level(block: DrillBlock) -> bool:
+    """Whether the block's window belongs to a level, and so changes with it."""
+    return not block.window_fixed and block.mode == "predictive"
+
+
+def ladder_for(block: DrillBlock, situation: Situation) -> tuple[Window, ...]:
+    """Windows of every level in `situation`, as `model.LEVELS` orders them; none where the block has its own window."""
+    return tuple(window_for(level, situation) for level in LEVELS) if has_level(block) else ()
+
+
 def at_level(drill: Drill, level: Level) -> Drill:
     """Give `drill` the windows of another level. Windows written in milliseconds stay, and so do reactive ones."""
     return replace(drill, blocks=tuple(_block_at_level(block, level) for block in drill.blocks))
 
 
 def _block_at_level(block: DrillBlock, level: Level) -> DrillBlock:
-    if block.window_fixed or block.mode == "reactive":
+    if not has_level(block):
         return replace(block, level=level)
     opening = block.opening_situation
     return replace(

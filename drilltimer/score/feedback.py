@@ -12,21 +12,27 @@ therefore everything here can be chosen.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Literal
 
-from drilltimer.model import TIMED_GRADES, Cue, Grade, Level, Verdict, Window
-
-FeedbackKind = Literal["each", "band", "summary", "faded", "on_request", "none"]
+from drilltimer.model import TIMED_GRADES, Cue, FeedbackPlan, Grade, Level, Verdict, Window
 
 SHORTEST_DELAY_S = 0.5  # this project's choice: sooner, the player has not yet felt the landing
 CLEARANCE_S = 0.15  # silence kept before a lead-in, so that its start is heard as a start
+GUESS_WAIT_S = 5.0  # beyond the delay; a player who says nothing is told all the same
 # (reps, one told in so many); the last share goes on. Half of the first 40, as in the faded schedule of
 # Winstein & Schmidt 1990 (from memory); the steps are this project's choice.
 FADED_STEPS = ((10, 1), (20, 2))
 FADED_REST = 4
+# Reminders: this project's choice, and meant to be rare. Stagger is heard roughly, hence the median of several.
+STAGGER_LIMIT_MS = 60.0
+STAGGER_REPS = 5
+REMINDER_EVERY = 12  # timed reps between two reminders
+TOGETHER = "both-feet-together"
+TECHNIQUE = ("soft-landing", "heels-up", "watch-the-hitter")
+REMINDERS: tuple[str, ...] = (TOGETHER, *TECHNIQUE)
 
 
 class Message(StrEnum):
@@ -38,75 +44,46 @@ class Message(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class FeedbackRule:
-    """When and about what the player is told.
+class Telling:
+    """What the player is told, and of what: the grade and error of the last rep, or of the mean of `reps` reps."""
 
-    Parameters
-    ----------
-    kind : {"each", "band", "summary", "faded", "on_request", "none"}
-        `each` timed rep; only those outside a `band`; a `summary` of several; `faded`, each rep at first and fewer
-        later; `on_request` of the player alone; `none` at all, as in a test block.
-    delay_s : float
-        From touchdown to feedback. Shortened, down to half a second, where the next lead-in comes sooner.
-    band_ms : float | None
-        Error either side that is passed over in silence; None: the drill's window.
-    summary_reps : int
-        Timed reps that one summary tells about.
-    spoken : bool
-        Words instead of tones.
-
-    Raises
-    ------
-    ValueError
-        When a number makes no sense.
-    """
-
-    kind: FeedbackKind = "each"
-    delay_s: float = 3.0
-    band_ms: float | None = None
-    summary_reps: int = 5
-    spoken: bool = False
-
-    def __post_init__(self) -> None:
-        if not SHORTEST_DELAY_S <= self.delay_s < math.inf:
-            raise ValueError(f"feedback delay is {self.delay_s} s, but must be at least {SHORTEST_DELAY_S} s")
-        if self.band_ms is not None and not 0 <= self.band_ms < math.inf:
-            raise ValueError(f"feedback band is {self.band_ms} ms, but must not be negative")
-        if self.summary_reps < 1:
-            raise ValueError(f"a feedback summary of {self.summary_reps} reps tells nothing")
+    cue: Cue
+    grade: Grade
+    error_ms: float
+    reps: int
 
 
-DEFAULT_RULES: Mapping[Level, FeedbackRule] = {
-    "beginner": FeedbackRule("each"),
-    "club": FeedbackRule("band"),
-    "advanced": FeedbackRule("summary", summary_reps=5),
+DEFAULT_PLANS: Mapping[Level, FeedbackPlan] = {
+    "beginner": FeedbackPlan("each"),
+    "club": FeedbackPlan("band"),
+    "advanced": FeedbackPlan("summary", summary_reps=5),
 }
 
 
-def feedback_sounds(rule: FeedbackRule, calls: Collection[str] = ()) -> dict[Message, str]:
+def feedback_sounds(plan: FeedbackPlan, calls: Collection[str] = ()) -> dict[Message, str]:
     """Name of the sound for each message.
 
-    Spoken "late" is easily heard as "right", so that a drill that calls "right" is given tones whatever the rule says.
+    Spoken "late" is easily heard as "right", so that a drill that calls "right" is given tones whatever the plan says.
     """
-    if rule.spoken and "right" not in calls:
+    if plan.spoken and "right" not in calls:
         return {message: message.value for message in Message}
     return {message: "tone_" + message.value.replace("-", "_") for message in Message}
 
 
 def place_feedback(
-    rule: FeedbackRule, length_s: float, *, acted_s: float, ready_s: float, next_lead_in_s: float | None
+    plan: FeedbackPlan, length_s: float, *, acted_s: float, ready_s: float, next_lead_in_s: float | None
 ) -> float | None:
     """When a feedback sound of `length_s` starts, or None where there is no room for it.
 
     Parameters
     ----------
-    rule : FeedbackRule
+    plan : FeedbackPlan
     length_s : float
     acted_s, ready_s, next_lead_in_s : float
         Touchdown, earliest time that can still be played, and start of the next lead-in (None: nothing follows), all
         from one zero; the answer counts from the same zero.
     """
-    wanted_s = max(acted_s + rule.delay_s, ready_s)
+    wanted_s = max(acted_s + plan.delay_s, ready_s)
     if next_lead_in_s is None:
         return wanted_s
     latest_s = next_lead_in_s - CLEARANCE_S - length_s
@@ -122,61 +99,121 @@ class Feedback:
 
     Parameters
     ----------
-    rule : FeedbackRule
+    plan : FeedbackPlan
     sounds : Mapping[Message, str]
         As `feedback_sounds` gives them.
     lengths_s : Mapping[str, float]
-        Length of each of those sounds.
+        Length of each of those sounds, and of the `REMINDERS` that there are words for.
     """
 
-    def __init__(self, rule: FeedbackRule, sounds: Mapping[Message, str], lengths_s: Mapping[str, float]) -> None:
-        self._rule = rule
+    def __init__(self, plan: FeedbackPlan, sounds: Mapping[Message, str], lengths_s: Mapping[str, float]) -> None:
+        self.plan = plan
+        self.guesses = 0  # how often the player guessed
+        self.right_guesses = 0
         self._sounds = sounds
         self._lengths_s = lengths_s
         self._timed: list[Verdict] = []  # since the last summary; of the other kinds only the last one is looked at
+        self._staggers_ms: deque[float] = deque(maxlen=STAGGER_REPS)
         self._count = 0
+        self._reminded = 0  # count at the last reminder
+        self._reminders = 0
         self._waiting: list[Verdict] = []
         self._window = Window(0.0, 0.0, 0.0)
         self._requested = False
+        self._open: Verdict | None = None  # awaits the player's guess
+
+    @property
+    def asking(self) -> bool:
+        """The player has landed and has not yet said when."""
+        return self._open is not None
+
+    @property
+    def pressing(self) -> bool:
+        """Something was asked for and is not told yet."""
+        return self._requested or bool(self._open and self._waiting)
 
     def take(self, verdict: Verdict, window: Window) -> None:
         """Take note of a judged rep. Missed, void and withheld ones are for the screen: there is no error to tell."""
+        self._open = None
         if verdict.grade not in TIMED_GRADES:
             return
         self._window = window
         self._count += 1
+        if verdict.stagger_ms is not None:
+            self._staggers_ms.append(verdict.stagger_ms)
+        if self.plan.guess_first and self.plan.kind != "none":
+            self._open = verdict
         self._timed.append(verdict)
-        if self._rule.kind == "summary":
-            if len(self._timed) >= self._rule.summary_reps:
+        if self.plan.kind == "summary":
+            if len(self._timed) >= self.plan.summary_reps:
                 self._waiting, self._timed = self._timed, []
         else:
             self._timed = [verdict]
             if self._waiting or self._is_due(verdict):
                 self._waiting.append(verdict)
 
+    def withdraw(self, rep: int) -> None:
+        """Forget a rep that was declared void."""
+        self._waiting = [verdict for verdict in self._waiting if verdict.rep != rep]
+        self._timed = [verdict for verdict in self._timed if verdict.rep != rep]
+        if self._open is not None and self._open.rep == rep:
+            self._open = None
+        self._requested = self._requested and bool(self._waiting)
+
     def request(self) -> None:
-        """The player asks for the last landing. Without effect where the rule is `none`."""
-        if self._rule.kind != "none" and self._timed:
+        """The player asks for the last landing. Without effect where the plan is `none`."""
+        if self.plan.kind != "none" and self._timed:
             self._waiting = self._timed[-1:]
             self._requested = True
 
-    def place(self, *, acted_s: float, ready_s: float, next_lead_in_s: float | None) -> Cue | None:
-        """Feedback to play in the room that there is, or None. Times as in `place_feedback`."""
-        message = self._message()
-        if message is None:
-            self._waiting = []
+    def guess(self, message: Message) -> bool | None:
+        """The player says when it was; answers whether that is right, None when nothing was asked."""
+        if self._open is None:
             return None
-        sound = self._sounds[message]
+        right = _message_of(self._open.grade) is message
+        self.guesses += 1
+        self.right_guesses += right
+        self._waiting, self._requested, self._open = [self._open], True, None
+        return right
+
+    def place(self, *, acted_s: float, ready_s: float, next_lead_in_s: float | None) -> Telling | None:
+        """Feedback to play in the room that there is, or None. Times as in `place_feedback`."""
+        if self._open is not None and ready_s < acted_s + self.plan.delay_s + GUESS_WAIT_S:
+            return None
+        told = _mean_of(self._waiting, self._window) if self._waiting else None
+        if told and self.plan.kind == "band" and not self._requested and self._passes(*told):
+            told, self._waiting = None, []
+        reminder = None if self._requested else self._due_reminder(told)
+        if reminder is None and told is None:
+            return None
+        sound = reminder or self._sounds[_message_of(told[0] if told else Grade.ON_TIME)]
         at_s = place_feedback(
-            self._rule, self._lengths_s[sound], acted_s=acted_s, ready_s=ready_s, next_lead_in_s=next_lead_in_s
+            self.plan, self._lengths_s[sound], acted_s=acted_s, ready_s=ready_s, next_lead_in_s=next_lead_in_s
         )
         if at_s is None:
             return None
-        self._waiting, self._requested = [], False
-        return Cue("feedback", sound, at_s)
+        if reminder is not None:
+            self._reminded = self._count
+            self._reminders += 1
+        grade, error_ms = told or (self._timed[-1].grade, self._timed[-1].error_ms or 0.0)
+        telling = Telling(Cue("feedback", sound, at_s), grade, error_ms, max(1, len(self._waiting)))
+        self._waiting, self._requested, self._open = [], False, None
+        return telling
+
+    def _due_reminder(self, told: tuple[Grade, float] | None) -> str | None:
+        """A word about the feet: rare, never instead of an error, never where the player wants silence."""
+        if not self.plan.reminders or self.plan.kind in ("none", "on_request", "summary") or not self._timed:
+            return None
+        if (told and told[0] is not Grade.ON_TIME) or self._count - self._reminded < REMINDER_EVERY:
+            return None
+        if self._timed[-1].grade is not Grade.ON_TIME:
+            return None
+        wide = len(self._staggers_ms) == STAGGER_REPS and sorted(self._staggers_ms)[STAGGER_REPS // 2]
+        word = TOGETHER if wide and wide > STAGGER_LIMIT_MS else TECHNIQUE[self._reminders % len(TECHNIQUE)]
+        return word if word in self._lengths_s else None
 
     def _is_due(self, verdict: Verdict) -> bool:
-        match self._rule.kind:
+        match self.plan.kind:
             case "each":
                 return True
             case "band":
@@ -187,19 +224,14 @@ class Feedback:
                 return False
 
     def _passes(self, grade: Grade, error_ms: float) -> bool:
-        band_ms = self._rule.band_ms
+        band_ms = self.plan.band_ms
         return grade is Grade.ON_TIME if band_ms is None else abs(error_ms) <= band_ms
 
-    def _message(self) -> Message | None:
-        """What the waiting verdicts come to; None where nothing waits or a band passes it over."""
-        if not self._waiting:
-            return None
-        grade, error_ms = _mean_of(self._waiting, self._window)
-        if self._rule.kind == "band" and not self._requested and self._passes(grade, error_ms):
-            return None
-        if grade is Grade.ON_TIME:
-            return Message.ON_TIME
-        return Message.LATE if grade is Grade.LATE else Message.EARLY
+
+def _message_of(grade: Grade) -> Message:
+    if grade is Grade.ON_TIME:
+        return Message.ON_TIME
+    return Message.LATE if grade is Grade.LATE else Message.EARLY
 
 
 def is_told_when_faded(count: int) -> bool:

@@ -12,6 +12,7 @@ ends and cancels.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from drilltimer.model import TIMED_GRADES, Grade, Heard, Mode, Onset, Placement, Rep, Verdict, Window
 from drilltimer.units import air_delay_ms, ms_from_s, s_from_frames
@@ -79,7 +80,8 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdi
         `error_ms` is None unless the grade is a timed one: a landing beyond the limit is reported but answers no
         contact, and on a withheld rep there is nothing to be early or late for. A void rep carries no times
         but the contact's, because numbers that might be wrong are not told. A hop in answer to a withheld
-        contact is good practice; only a first step counts as having moved.
+        contact is good practice; only a first step counts as having moved, which is a guess, as is a first step
+        before the call that tells where to (common practice, no source).
 
     Raises
     ------
@@ -88,6 +90,17 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdi
     """
     if heard.rep != rep.index:
         raise ValueError(f"what was heard belongs to rep {heard.rep}, not to rep {rep.index}")
+    verdict = _judge(heard, rep, placement, rate_hz)
+    return replace(
+        verdict,
+        guessed=_is_guess(verdict, rep),
+        level=rep.level,
+        window_open_ms=rep.window.open_ms,
+        window_close_ms=rep.window.close_ms,
+    )
+
+
+def _judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdict:
     contact = heard.contact
     heard_s = s_from_frames(contact.at, rate_hz) if contact is not None and heard.contact_heard else None
     void = heard.void or ("" if contact is not None else "the contact cue was not heard and nothing tells when it was")
@@ -120,6 +133,14 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdi
         stagger_ms=_after_ms(landing.touchdown, second, rate_hz) if second else None,
         first_step_ms=_after_ms(contact, step, rate_hz, way_ms) if step else None,
     )
+
+
+def _is_guess(verdict: Verdict, rep: Rep) -> bool:
+    """Whether the first step cannot have answered anything. The call that a switched one took back was an answer too."""
+    if verdict.first_step_ms is None:
+        return False
+    calls_s = [cue.at_s + rep.start_s - rep.contact_s for cue in rep.cues if cue.role == "call"]
+    return rep.withheld or (bool(calls_s) and verdict.first_step_ms < ms_from_s(min(calls_s)))
 
 
 def _after_ms(zero: Onset, event: Onset, rate_hz: float, way_ms: float = 0.0) -> float:

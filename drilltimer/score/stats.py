@@ -121,6 +121,7 @@ def summarize(verdicts: Iterable[Verdict]) -> Scores:
         void=grades[Grade.VOID],
         kept_still=grades[Grade.KEPT_STILL],
         moved=grades[Grade.MOVED],
+        guesses=sum(verdict.guessed for verdict in kept),
     )
 
 

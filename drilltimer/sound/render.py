@@ -27,6 +27,8 @@ _FIXED: dict[str, Callable[[int], Wave]] = {
     "tone_early": tones.tone_early,
     "tone_late": tones.tone_late,
     "tone_on_time": tones.tone_on_time,
+    "tone_left": tones.tone_left,
+    "tone_right": tones.tone_right,
 }
 RENDERED: tuple[str, ...] = (*_FIXED, "swing")
 CONTACTS: tuple[str, ...] = ("smack", "tock", "racket")  # made to be located by matched filter

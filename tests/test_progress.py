@@ -1,0 +1,83 @@
+"""Levels inside a session: when a player moves, and what is judged after it."""
+
+from __future__ import annotations
+
+import pytest
+
+from drilltimer.drill.windows import window_for
+from drilltimer.model import LEVELS, Grade, Level, Progression, Rep, Verdict
+from drilltimer.score.progress import Ladder, Move
+
+RULE = Progression()
+RETURN = tuple(window_for(level, "return") for level in LEVELS)
+
+
+def rep(level: Level | None = "club", index: int = 0) -> Rep:
+    window = window_for(level or "club", "return")
+    return Rep(index, 0.0, 2.0, 1.0, (), None, window, level=level, ladder=RETURN if level else ())
+
+
+def play(ladder: Ladder, hits: str, own: Rep | None = None) -> list[Move]:
+    """Take one rep per letter: h in the window, l late, m missed, v void; answers the moves."""
+    grades = {"h": Grade.ON_TIME, "l": Grade.LATE, "m": Grade.MISSED, "v": Grade.VOID}
+    placed = [ladder.take(ladder.place(own or rep()), Verdict(0, grades[letter])) for letter in hits]
+    return [move for move in placed if move]
+
+
+@pytest.mark.parametrize(
+    ("hits", "moves"),
+    [
+        ("hhhhhhhhll", [Move("advanced", True, 8, 10)]),  # 80 % exactly: narrower
+        ("hhhhhhhlll", []),  # 70 %
+        ("hhhhhlllll", []),  # 50 % exactly: stays
+        ("hhhhllllll", [Move("beginner", False, 4, 10)]),  # 40 %: wider
+        ("hhhhhhhhh", []),  # nine say nothing yet
+        ("hhhhhhhhhv", []),  # void ones do not count
+        ("hhhhhhhhhvh", [Move("advanced", True, 10, 10)]),
+        ("mmmmmmmmmm", [Move("beginner", False, 0, 10)]),  # missed ones do
+        ("llhhhhhhhh", [Move("advanced", True, 8, 10)]),
+    ],
+)
+def test_a_player_moves_by_the_last_ten(hits: str, moves: list[Move]) -> None:
+    assert play(Ladder(RULE), hits) == moves
+
+
+def test_after_a_move_ten_new_reps_are_needed_and_the_window_is_the_new_one() -> None:
+    ladder = Ladder(RULE)
+    play(ladder, "h" * 10)
+    assert ladder.place(rep()).window == window_for("advanced", "return")
+    assert ladder.place(rep()).level == "advanced"
+    assert play(ladder, "l" * 9) == []
+    assert play(ladder, "l") == [Move("club", False, 0, 10)]
+    assert ladder.place(rep()).window == window_for("club", "return")
+
+
+def test_nobody_moves_beyond_the_last_level() -> None:
+    assert play(Ladder(RULE), "h" * 40, rep("advanced")) == []
+    assert play(Ladder(RULE), "l" * 40, rep("beginner")) == []
+
+
+def test_steps_are_kept_from_block_to_block_whatever_its_own_level() -> None:
+    ladder = Ladder(RULE)
+    play(ladder, "h" * 10, rep("beginner"))
+    assert [ladder.place(rep(level)).level for level in LEVELS] == ["club", "advanced", "advanced"]
+
+
+def test_a_window_of_its_own_takes_no_part() -> None:
+    ladder = Ladder(RULE)
+    own = rep(None)
+    assert play(ladder, "h" * 20, own) == []
+    play(ladder, "h" * 10)
+    assert ladder.place(own) == own
+
+
+def test_without_a_rule_nothing_moves() -> None:
+    ladder = Ladder(None)
+    assert play(ladder, "h" * 20) == []
+    assert ladder.place(rep()) == rep()
+
+
+def test_another_rule_looks_back_as_far_as_it_says() -> None:
+    ladder = Ladder(Progression(reps=5, up_share=1.0, down_share=0.2))
+    assert play(ladder, "lhhhhh") == [Move("advanced", True, 5, 5)]
+    assert play(Ladder(Progression(reps=5, up_share=1.0, down_share=0.2)), "hllll") == []
