@@ -1,0 +1,137 @@
+"""The screen while a session runs: draws it now and then, and hands keys to the session.
+
+No thread of its own: `tick` is called between two blocks of sound and draws at most ten times a second.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Mapping
+from types import TracebackType
+from typing import Self, TextIO
+
+from rich.console import Console
+from rich.live import Live
+
+from drilltimer.model import Health
+from drilltimer.score.feedback import Message
+from drilltimer.session import Session
+from drilltimer.ui.keys import Keys, open_keys
+from drilltimer.ui.palette import Palette, palette_for
+from drilltimer.ui.screen import Look, draw
+from drilltimer.ui.wording import Wording
+
+FRAME_S = 0.1
+GUESSES: Mapping[str, Message] = {"e": Message.EARLY, "o": Message.ON_TIME, "l": Message.LATE}
+
+
+class LiveScreen:
+    """Draws a session and obeys its keys. A context manager: afterwards the terminal is as it was.
+
+    Parameters
+    ----------
+    title : str
+    wording : Wording
+    palette : Palette
+    console : Console, optional
+    keys : Keys, optional
+    now : callable
+        Clock in seconds.
+    """
+
+    def __init__(
+        self,
+        title: str,
+        wording: Wording,
+        palette: Palette,
+        *,
+        console: Console | None = None,
+        keys: Keys | None = None,
+        now: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._title, self._wording, self._palette = title, wording, palette
+        self._console = console or Console()
+        self._ascii_only = not _shows_blocks(self._console.file)
+        self._keys = keys or open_keys()
+        self._live = Live(console=self._console, screen=True, auto_refresh=False, transient=True)
+        self._now = now
+        self._due_s = 0.0
+
+    def __enter__(self) -> Self:
+        self._keys.__enter__()
+        self._live.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
+        try:
+            self._live.stop()
+        finally:
+            self._keys.__exit__(kind, fault, at)
+
+    def tick(self, session: Session, health: Health) -> None:
+        """Obey what was pressed, and draw when it is time.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            "q" was pressed.
+        """
+        for key in self._keys.pressed():
+            obey(key, session, self._wording("screen.by_key"))
+            self._due_s = 0.0
+        if self._now() < self._due_s:
+            return
+        self._due_s = self._now() + FRAME_S
+        columns, rows = self._console.size
+        look = Look(columns, rows, self._palette, self._ascii_only)
+        self._live.update(draw(self._title, session.snapshot(), health, look, self._wording), refresh=True)
+
+
+def obey(key: str, session: Session, by_key: str) -> None:
+    """Do what a key asks for; an unknown key does nothing.
+
+    Parameters
+    ----------
+    key : str
+    session : Session
+    by_key : str
+        What a pause is to say for itself.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        For "q".
+    """
+    match key.casefold():
+        case " " | "p":
+            if session.paused:
+                session.resume()
+            else:
+                session.pause(by_key)
+        case "r":
+            session.repeat_call()
+        case "f":
+            session.request()
+        case "v":
+            session.mark_void()
+        case "q":
+            raise KeyboardInterrupt
+        case guess if guess in GUESSES:
+            session.guess(GUESSES[guess])
+
+
+def has_screen(output: TextIO = sys.stdout) -> bool:
+    """Whether there is a terminal to draw on and keys to be pressed."""
+    return output.isatty() and sys.stdin is not None and sys.stdin.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def this_palette() -> Palette:
+    """Palette for this terminal."""
+    return palette_for(os.environ)
+
+
+def _shows_blocks(file: object) -> bool:
+    encoding = getattr(file, "encoding", None) or ""
+    return encoding.lower().replace("-", "").startswith("utf")

@@ -1,0 +1,218 @@
+"""The live screen: a pure function of a session's snapshot and the size of the window.
+
+For the player one thing, as big as the window allows: the error in ms with its sign. For the coach everything else in
+lines of text around it. What does not fit a small window goes, least important first.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from rich.console import Group
+from rich.text import Text
+
+from drilltimer.model import TIMED_GRADES, Grade, Health, Verdict, Window
+from drilltimer.session import Shown, Snapshot
+from drilltimer.ui.glyphs import big_text, fitting_scale
+from drilltimer.ui.palette import ASCII_SHAPES, LIGHT, SHAPES, Palette
+from drilltimer.ui.wording import Wording
+
+FIGURE_SIGNS = 4  # the scale is that of +123, so that figures do not jump in size
+AXIS_MS = 300.0  # either side of the window's middle
+METER_FLOOR_DB = -60.0
+METER_CELLS = 12
+KEYS = {Grade.BEFORE: "before", Grade.EARLY: "early", Grade.ON_TIME: "on_time", Grade.LATE: "late",
+        Grade.MISSED: "missed", Grade.VOID: "void", Grade.KEPT_STILL: "kept_still", Grade.MOVED: "moved"}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How to draw.
+
+    Parameters
+    ----------
+    columns, rows : int
+        Size of the window.
+    palette : Palette
+    ascii_only : bool
+        For terminals that cannot show block characters.
+    """
+
+    columns: int
+    rows: int
+    palette: Palette = LIGHT
+    ascii_only: bool = False
+
+
+def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wording) -> Group:
+    """The whole screen, `look.rows` lines of at most `look.columns` cells.
+
+    Parameters
+    ----------
+    title : str
+        Name of the drill.
+    snapshot : Snapshot
+    health : Health
+    look : Look
+    wording : Wording
+    """
+    above = [_head(title, snapshot, look, wording), _progress(snapshot, look)]
+    word = _word(snapshot, look, wording)
+    below = [
+        *_strip(snapshot, look),
+        *_scores(snapshot, look, wording),
+        _input(snapshot, look, wording),
+        _health(health, look, wording),
+        _keys(look, wording),
+    ]
+    room = look.rows - len(above) - 1 - len(below)
+    while room < 5 and len(below) > 2:  # a low window: the figure first
+        below.pop(-2)
+        room += 1
+    figure = _figure(snapshot, look, room)
+    padding = max(0, room - len(figure))
+    lines = [*above, *[Text()] * (padding // 2), *figure, word, *[Text()] * (padding - padding // 2), *below]
+    for line in lines:
+        line.no_wrap, line.overflow = True, "crop"
+        line.truncate(look.columns, overflow="crop")
+    return Group(*lines[: look.rows])
+
+
+def _head(title: str, snapshot: Snapshot, look: Look, wording: Wording) -> Text:
+    minutes, seconds = divmod(math.ceil(snapshot.left_s), 60)
+    done = wording("screen.rep", done=snapshot.done, total=snapshot.total)
+    left = wording("screen.left", minutes=minutes, seconds=seconds)
+    right = f"{done}  {left}"
+    if snapshot.level is not None:
+        right = f"{snapshot.level}  {right}"
+    space = max(1, look.columns - len(right) - 1)
+    return Text.assemble((title[:space].ljust(space), "bold"), " ", right)
+
+
+def _progress(snapshot: Snapshot, look: Look) -> Text:
+    full, empty = ("#", "-") if look.ascii_only else ("━", "─")
+    cells = round(look.columns * snapshot.done / snapshot.total) if snapshot.total else 0
+    return Text.assemble(full * cells, (empty * (look.columns - cells), look.palette.faint))
+
+
+def _figure(snapshot: Snapshot, look: Look, rows: int) -> list[Text]:
+    shown = snapshot.shown
+    text, style = ("?", look.palette.faint) if snapshot.asking else _figure_of(shown, look)
+    scale = fitting_scale(look.columns, rows, max(FIGURE_SIGNS, len(text)), ascii_only=look.ascii_only)
+    if scale == 0:
+        return [Text(text, style=style, justify="center")]
+    return [Text(row.center(look.columns), style=style) for row in big_text(text, scale, ascii_only=look.ascii_only)]
+
+
+def _figure_of(shown: Shown | None, look: Look) -> tuple[str, str]:
+    if shown is None:
+        return "- -", look.palette.faint
+    return f"{shown.error_ms:+.0f}", look.palette.of(shown.grade)
+
+
+def _word(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
+    """Below the figure, in words: what it means, or what the player is to know instead."""
+    if snapshot.paused:
+        said = wording("screen.paused", why=snapshot.paused)
+        return Text(f"{said}  ({wording('screen.going_on')})".center(look.columns), style=look.palette.warning)
+    if snapshot.asking:
+        return Text(wording("screen.asking").center(look.columns), style="bold")
+    parts = []
+    style = look.palette.faint
+    if snapshot.shown is not None:
+        shape = (ASCII_SHAPES if look.ascii_only else SHAPES)[snapshot.shown.grade]
+        parts.append(f"{shape} {wording('grade.' + KEYS[snapshot.shown.grade])} {shape}")
+        if snapshot.shown.reps > 1:
+            parts.append(wording("screen.mean", reps=snapshot.shown.reps))
+        style = look.palette.of(snapshot.shown.grade)
+    else:
+        parts.append(wording("screen.wait" if snapshot.done else "screen.no_landing"))
+    if snapshot.said:
+        parts.append(wording("screen.said", word=snapshot.said.replace("-", " ")))
+    if snapshot.guesses:
+        parts.append(wording("screen.guesses", right=snapshot.right_guesses, guesses=snapshot.guesses))
+    return Text("   ".join(parts).center(look.columns), style=style)
+
+
+def _strip(snapshot: Snapshot, look: Look) -> list[Text]:
+    """Last touchdowns against the window, and all last grades in turn, the newest on the right."""
+    window = snapshot.window
+    if window is None:
+        return []
+    return [_axis(snapshot.recent, window, look), _row(snapshot.recent, look)]
+
+
+def _axis(recent: tuple[Verdict, ...], window: Window, look: Look) -> Text:
+    inside, outside, old, new = ("=", "-", "o", "@") if look.ascii_only else ("▬", "─", "○", "●")
+    signs = []
+    styles = []
+    for column in range(look.columns):
+        after_ms = window.centre_ms + AXIS_MS * (2.0 * (column + 0.5) / look.columns - 1.0)
+        within = window.open_ms <= after_ms <= window.close_ms
+        signs.append(inside if within else outside)
+        styles.append("bold" if within else look.palette.faint)
+    timed = [verdict for verdict in recent if verdict.grade in TIMED_GRADES and verdict.touchdown_ms is not None]
+    for place, verdict in enumerate(timed):
+        share = ((verdict.touchdown_ms or 0.0) - window.centre_ms) / AXIS_MS
+        column = min(max(int((share + 1.0) / 2.0 * look.columns), 0), look.columns - 1)
+        signs[column] = new if place == len(timed) - 1 else old
+        styles[column] = look.palette.of(verdict.grade)
+    return Text.assemble(*zip(signs, styles, strict=True))
+
+
+def _row(recent: tuple[Verdict, ...], look: Look) -> Text:
+    shapes = ASCII_SHAPES if look.ascii_only else SHAPES
+    latest = recent[-(look.columns // 2) :]
+    return Text.assemble(*((f"{shapes[each.grade]} ", look.palette.of(each.grade)) for each in latest))
+
+
+def _scores(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
+    scores = snapshot.scores
+    parts = []
+    if scores.in_window_share is not None:
+        parts.append(wording("screen.share", percent=100 * scores.in_window_share))
+    if scores.constant_error_ms is not None:
+        parts.append(wording("screen.constant", ms=scores.constant_error_ms))
+    if scores.variable_error_ms is not None:
+        parts.append(wording("screen.variable", ms=scores.variable_error_ms))
+    if scores.mean_stagger_ms is not None:
+        parts.append(wording("screen.stagger", ms=scores.mean_stagger_ms))
+    return _packed(parts or [wording("screen.nothing_yet")], look.columns)
+
+
+def _packed(parts: list[str], columns: int) -> list[Text]:
+    """Parts side by side, in as many lines as they need."""
+    lines = [parts[0]]
+    for part in parts[1:]:
+        if len(lines[-1]) + 2 + len(part) <= columns:
+            lines[-1] += f"  {part}"
+        else:
+            lines.append(part)
+    return [Text(line) for line in lines]
+
+
+def _input(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
+    full, empty = ("#", ".") if look.ascii_only else ("█", "░")
+    share = max(0.0, 1.0 - snapshot.level_db / METER_FLOOR_DB) if math.isfinite(snapshot.level_db) else 0.0
+    cells = min(METER_CELLS, round(METER_CELLS * share))
+    heard = "screen.input" if math.isfinite(snapshot.level_db) else "screen.silent"
+    parts = [full * cells + empty * (METER_CELLS - cells), wording(heard, db=snapshot.level_db)]
+    if snapshot.noise_db is not None and math.isfinite(snapshot.noise_db):
+        parts.append(wording("screen.noise", db=snapshot.noise_db))
+    return Text("  ".join(parts))
+
+
+def _health(health: Health, look: Look, wording: Wording) -> Text:
+    parts = [wording("screen.lost", blocks=health.xruns) if health.xruns else wording("screen.sound_good")]
+    if health.round_trip_ms is not None:
+        parts.append(wording("screen.trip", ms=health.round_trip_ms))
+    if health.drift_ppm is not None:
+        parts.append(wording("screen.drift", ppm=health.drift_ppm))
+    parts += health.notes[:1]
+    return Text("  ".join(parts), style=look.palette.warning if health.xruns else "")
+
+
+def _keys(look: Look, wording: Wording) -> Text:
+    long = wording("screen.keys")
+    return Text(long if len(long) <= look.columns else wording("screen.keys_short"), style=look.palette.faint)

@@ -1,0 +1,172 @@
+"""The live screen, drawn from snapshots: what is on it at which size, with and without colour."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from drilltimer.model import Grade, Health, Verdict, Window
+from drilltimer.score.stats import summarize
+from drilltimer.session import Shown, Snapshot
+from drilltimer.ui.glyphs import GLYPHS, big_text, fitting_scale
+from drilltimer.ui.palette import DARK, LIGHT, SHAPES, palette_for
+from drilltimer.ui.screen import Look, draw
+from drilltimer.ui.wording import load_wording
+
+WINDOW = Window(73.0, 133.0, 193.0)
+SIZES = [(60, 20), (80, 24), (120, 40)]
+
+
+def verdict(rep, error_ms, grade):
+    return Verdict(rep, grade, touchdown_ms=133.0 + error_ms, error_ms=error_ms, stagger_ms=22.0)
+
+
+RECENT = (
+    verdict(0, -150.0, Grade.BEFORE),
+    verdict(1, -80.0, Grade.EARLY),
+    verdict(2, 4.0, Grade.ON_TIME),
+    Verdict(3, Grade.MISSED),
+    Verdict(4, Grade.VOID, void="two sounds fit equally well"),
+    verdict(5, 87.0, Grade.LATE),
+)
+SNAPSHOT = Snapshot(
+    done=6, total=30, elapsed_s=21.0, left_s=204.2, last=RECENT[-1], recent=RECENT, scores=summarize(RECENT),
+    level_db=-23.4, noise_db=-61.0, level="club", shown=Shown(Grade.LATE, 87.0), window=WINDOW,
+)  # fmt: skip
+HEALTH = Health(blocks=900, xruns=0, round_trip_ms=170.2, drift_ppm=3.1, noise_db=-61.0)
+
+
+def rendered(snapshot=SNAPSHOT, size=(80, 24), health=HEALTH, *, colour=False, ascii_only=False, palette=LIGHT):
+    out = io.StringIO()
+    console = Console(
+        file=out, width=size[0], height=size[1], force_terminal=colour, color_system="truecolor" if colour else None,
+        legacy_windows=False,
+    )  # fmt: skip
+    console.print(draw("Serve return", snapshot, health, Look(*size, palette, ascii_only), load_wording()), end="")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_screen_fits_its_window_and_says_everything(size, capsys):
+    text = rendered(size=size)
+    with capsys.disabled():
+        print(f"\n{text}")
+    lines = text.splitlines()
+    assert len(lines) == size[1]
+    assert all(len(line) <= size[0] for line in lines)
+    for said in (
+        "Serve return", "rep 6 of 30", "3:25 left", "> late >", "in window 20 %", "constant -35 ms", "variable 89 ms",
+        "stagger 22 ms", "in  -23 dB", "noise -61 dB", "sound good", "drift +3 ppm", "« < = . x >",
+    ):  # fmt: skip
+        assert said in text, said
+
+
+@pytest.mark.parametrize(("size", "least_rows"), [((60, 20), 7), ((80, 24), 9), ((120, 40), 16)])
+def test_the_figure_is_as_big_as_the_window_allows(size, least_rows):
+    rows = [line for line in rendered(size=size).splitlines() if set(line.strip()) <= set("▀▄█ ") and line.strip()]
+    assert len(rows) >= least_rows
+    assert max(len(line.strip()) for line in rows) >= 0.5 * size[0]
+
+
+def test_the_figure_is_the_error_with_its_sign():
+    expected = big_text("+87", 3)
+    text = rendered()
+    for row in expected:
+        assert row.strip() in text
+    early = rendered(replace(SNAPSHOT, shown=Shown(Grade.EARLY, -65.0)))
+    assert all(row.strip() in early for row in big_text("-65", 3))
+    assert "< early <" in early
+
+
+@pytest.mark.parametrize("columns", range(1, 60, 7))
+@pytest.mark.parametrize("rows", [1, 3, 6, 9, 12])
+def test_no_window_is_too_small(columns, rows):
+    lines = rendered(size=(columns, rows)).splitlines()
+    assert len(lines) <= rows
+    assert all(len(line) <= columns for line in lines)
+
+
+def test_without_colour_there_is_no_escape_and_the_word_still_tells():
+    text = rendered()
+    assert "\x1b" not in text
+    assert "> late >" in text
+
+
+def test_colour_only_repeats_what_sign_and_word_say():
+    dark, light = (rendered(colour=True, palette=palette) for palette in (DARK, LIGHT))
+    assert "38;2;230;159;0" in dark  # orange
+    assert "38;2;213;94;0" in light  # vermilion
+    assert len(set(SHAPES.values())) == len(SHAPES)
+
+
+def test_ascii_terminals_get_ascii():
+    text = rendered(ascii_only=True)
+    assert text.isascii()
+    assert "##" in text
+    assert "> late >" in text
+
+
+def test_a_pause_says_why():
+    text = rendered(replace(SNAPSHOT, paused="lost the sound device"))
+    assert "PAUSED: lost the sound device" in text
+    assert "space goes on" in text
+
+
+def test_a_player_who_is_to_guess_first_is_asked_and_not_told():
+    text = rendered(replace(SNAPSHOT, asking=True))
+    assert "early, on time or late? press e, o or l" in text
+    assert not any(row.strip() and row.strip() in text for row in big_text("+87", 3)[:1])
+
+
+def test_what_is_not_yet_known_is_not_invented():
+    empty = replace(
+        SNAPSHOT, done=0, last=None, recent=(), scores=summarize(()), shown=None, noise_db=None, level_db=float("-inf"),
+    )  # fmt: skip
+    text = rendered(empty)
+    for said in ("no landing yet", "no scores yet", "in silent"):
+        assert said in text
+    assert "nan" not in text
+    assert "inf" not in text
+
+
+def test_lost_sound_is_told():
+    assert "3 blocks lost" in rendered(health=replace(HEALTH, xruns=3))
+
+
+def test_a_spoken_word_is_written_too():
+    assert "said: left" in rendered(replace(SNAPSHOT, said="left"))
+
+
+def test_a_summary_says_of_how_many_it_is_the_mean():
+    assert "mean of 5" in rendered(replace(SNAPSHOT, shown=Shown(Grade.LATE, 70.0, 5)))
+
+
+def test_the_axis_puts_a_landing_where_it_was():
+    (line,) = [line for line in rendered().splitlines() if "●" in line]
+    assert line.index("●") == pytest.approx((87.0 / 300.0 + 1.0) / 2.0 * 80, abs=1)
+    assert [line.index("▬"), line.rindex("▬")] == pytest.approx([32, 47], abs=1)  # +-60 of +-300 ms around the middle
+
+
+@pytest.mark.parametrize(
+    ("environment", "palette"), [({"COLORFGBG": "15;0"}, DARK), ({"COLORFGBG": "0;15"}, LIGHT), ({}, LIGHT)]
+)
+def test_the_palette_follows_the_background_where_it_is_told(environment, palette):
+    assert palette_for(environment) is palette
+
+
+def test_glyphs_are_five_by_seven_and_all_different():
+    assert all(len(rows) == 7 and {len(row) for row in rows} == {5} for rows in GLYPHS.values())
+    assert len(set(GLYPHS.values())) == len(GLYPHS)
+
+
+@pytest.mark.parametrize("scale", [1, 2, 3, 5])
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_big_text_takes_the_room_that_its_scale_asks_for(scale, ascii_only):
+    rows = big_text("+123", scale, ascii_only=ascii_only)
+    wide, high = len(rows[0]), len(rows)
+    assert {len(row) for row in rows} == {wide}
+    assert fitting_scale(wide, high, 4, ascii_only=ascii_only) == scale
+    assert fitting_scale(wide - 1, high, 4, ascii_only=ascii_only) == scale - 1

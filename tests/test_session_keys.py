@@ -1,0 +1,200 @@
+"""What player and coach ask of a running session: pause, go on, tell me, say it again, that one does not count."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from test_session import BANK, BLOCK, RATE_HZ, REPS, Script, a_rep, of, sound, tellers, told
+
+from drilltimer.model import Block, Grade, Placement
+from drilltimer.score.feedback import CLEARANCE_S, Message
+from drilltimer.session import Ended, Judged, Play, Session, Shown, Silence
+
+WORDS = {("stop", None): sound("stop", 0.4), ("get-ready", None): sound("get-ready", 0.5)}
+
+
+class ScriptAgain(Script):
+    """Goes on answering by rep, whenever the expectation comes."""
+
+    def __init__(self, other):
+        super().__init__(other.touchdowns_ms)
+
+
+def run(acts, reps=REPS, touchdowns_ms=(133.0, 300.0, None, 20.0), *, feedback=(), seconds=30.0, bank=BANK):
+    """Feed silence and do `acts` [(second, function of the session)]; answers session and (frame, event) pairs."""
+    session = Session(
+        reps,
+        bank,
+        Script(touchdowns_ms),
+        Placement(),
+        RATE_HZ,
+        feedback,
+        renew=lambda old, rate, lost: ScriptAgain(old),
+    )
+    events, shots = [], []
+    waiting = sorted(acts, key=lambda act: act[0])
+    for start in range(0, round(seconds * RATE_HZ), BLOCK):
+        while waiting and waiting[0][0] * RATE_HZ <= start:
+            waiting.pop(0)[1](session)
+        zeros = np.zeros((BLOCK, 1), np.float32)
+        events += [(start + BLOCK, event) for event in session.feed(Block(start, zeros, zeros))]
+        shots.append(session.snapshot())
+    return session, events, shots
+
+
+def contacts(events):
+    """Contacts that really sounded: those taken back by a silence do not count."""
+    handed = []
+    for now, event in events:
+        if isinstance(event, Silence):
+            handed = [play for play in handed if play.start < now]
+        elif isinstance(event, Play) and event.cue.role == "contact":
+            handed.append(event)
+    return [(play.rep.index, play.start / RATE_HZ) for play in handed]
+
+
+def test_a_pause_silences_voids_what_has_begun_and_goes_on_with_the_rest():
+    session, events, shots = run(
+        [(4.2, lambda s: s.pause("paused by key")), (6.0, lambda s: s.resume())],
+        touchdowns_ms=(133.0, 133.0, None, 20.0),
+    )
+    assert [v.grade for v in session.verdicts] == [Grade.ON_TIME, Grade.VOID, Grade.KEPT_STILL, Grade.EARLY]
+    assert session.verdicts[1].void == "paused by key"
+    assert len(of(Silence, events)) == 1
+    # rep 2's swing would have begun at 6.6 s, less than three seconds after going on
+    shift_s = 6.0 + 3.0 - 6.6
+    assert contacts(events) == [(0, 1.0), (1, 4.0), (3, pytest.approx(12.0 + shift_s, abs=0.03))]
+    assert sum(isinstance(e, Ended) for _, e in events) == 1
+    assert [shot.paused for shot in shots if 4.3 < shot.elapsed_s < 5.9] == ["paused by key"] * 79
+
+
+def test_a_rep_that_had_not_begun_is_played_whole_later():
+    session, events, _ = run([(2.6, lambda s: s.pause("a ball on the floor")), (3.0, lambda s: s.resume())])
+    assert [v.rep for v in session.verdicts] == [0, 1, 2, 3]
+    assert session.verdicts[1].grade is Grade.LATE  # nothing was lost of it
+    at = dict(contacts(events))
+    assert at[1] == pytest.approx(4.0 + 3.0 + 3.0 - 3.6, abs=0.03)
+    assert at[3] - at[1] == pytest.approx(8.0, abs=0.001)
+
+
+def test_a_long_rest_is_not_made_longer_by_a_short_pause():
+    _, events, _ = run([(7.6, lambda s: s.pause("")), (8.0, lambda s: s.resume())], seconds=20.0)
+    assert dict(contacts(events))[3] == pytest.approx(12.0, abs=0.001)
+
+
+def test_nothing_is_handed_out_and_nothing_ends_while_paused():
+    _, events, shots = run([(2.6, lambda s: s.pause("rest"))])
+    assert not [event for now, event in events if now > 2.7 * RATE_HZ]
+    assert shots[-1].paused == "rest"
+    assert (shots[-1].done, shots[-1].total) == (1, 4)
+
+
+def test_pause_and_going_on_are_spoken_where_the_language_has_the_words():
+    _, events, _ = run([(2.6, lambda s: s.pause("rest")), (4.0, lambda s: s.resume())], bank={**BANK, **WORDS})
+    said = [
+        (play.cue.sound, now / RATE_HZ)
+        for now, play in events
+        if isinstance(play, Play) and play.cue.sound in ("stop", "get-ready")
+    ]
+    assert said == [("stop", pytest.approx(2.62, abs=0.03)), ("get-ready", pytest.approx(4.02, abs=0.03))]
+
+
+def test_a_request_tells_the_last_landing_and_never_over_a_lead_in():
+    _, events, _ = run([(5.6, lambda s: s.request())], feedback=tellers("on_request"))
+    (play,) = told(events)
+    assert (play.rep.index, play.cue.sound) == (1, "tone_late")
+    # acted at 4.3 s, three seconds later is rep 2's rep; its swing begins at 6.6 s
+    assert play.start + len(play.sound.samples) <= (6.6 - CLEARANCE_S) * RATE_HZ + 1
+
+
+def test_a_request_without_room_waits_for_the_next_gap():
+    _, events, _ = run([(6.5, lambda s: s.request())], feedback=tellers("on_request"))
+    (play,) = told(events)
+    assert (play.rep.index, play.cue.sound) == (2, "tone_late")  # told after rep 2, about the last landing
+    assert 8.0 * RATE_HZ < play.start < 11.0 * RATE_HZ
+
+
+def test_an_unasked_player_is_told_nothing_on_request():
+    assert told(run([], feedback=tellers("on_request"))[1]) == []
+
+
+def test_a_guess_comes_before_the_answer_and_is_counted():
+    acts = [(3.0, lambda s: s.guess(Message.ON_TIME)), (5.6, lambda s: s.guess(Message.EARLY))]
+    _, events, shots = run(acts, feedback=tellers("each", guess_first=True, delay_s=1.0))
+    assert [(p.rep.index, p.cue.sound) for p in told(events)][:2] == [(0, "tone_on_time"), (1, "tone_late")]
+    assert (shots[-1].guesses, shots[-1].right_guesses) == (2, 1)
+    before = [shot for shot in shots if 2.5 < shot.elapsed_s < 2.95]
+    assert all(shot.asking and shot.shown is None for shot in before)
+    assert before
+
+
+def test_a_player_who_does_not_guess_is_told_all_the_same():
+    _, events, _ = run([], reps=REPS[:1], feedback=tellers("each", guess_first=True, delay_s=1.0), seconds=12.0)
+    (play,) = told(events)
+    assert play.start == pytest.approx((1.133 + 1.0 + 5.0) * RATE_HZ, abs=2 * BLOCK)
+
+
+def test_the_screen_tells_the_player_no_sooner_than_the_ear():
+    _, events, shots = run([], feedback=tellers("each", delay_s=1.0))
+    first = told(events)[0]
+    sooner = [shot for shot in shots if shot.elapsed_s * RATE_HZ < first.start]
+    assert all(shot.shown is None for shot in sooner)
+    assert any(shot.last is not None for shot in sooner)  # the coach knows already
+    later = next(shot for shot in shots if shot.elapsed_s * RATE_HZ >= first.start)
+    assert later.shown == Shown(Grade.ON_TIME, 0.0)
+
+
+def test_a_band_shows_in_silence_what_it_passes_over():
+    _, events, shots = run([], reps=REPS[:1], feedback=tellers("band", delay_s=1.0), seconds=6.0)
+    assert told(events) == []
+    assert shots[-1].shown == Shown(Grade.ON_TIME, 0.0)
+
+
+def test_a_test_block_shows_the_player_nothing():
+    _, _, shots = run([], feedback=tellers("none"))
+    assert {shot.shown for shot in shots} == {None}
+
+
+def test_a_call_is_repeated_in_the_next_gap():
+    _, events, shots = run([(2.0, lambda s: s.repeat_call())])
+    calls = [play for play in of(Play, events) if play.cue.sound == "left"]
+    assert len(calls) == 2
+    assert calls[1].start == pytest.approx(2.4 * RATE_HZ, abs=2 * BLOCK)
+    assert "left" in {shot.said for shot in shots if shot.elapsed_s > 2.5}
+
+
+def test_a_call_is_not_repeated_over_a_lead_in():
+    _, events, _ = run([(3.0, lambda s: s.repeat_call())])  # the swing begins at 3.6 s: no room before it
+    calls = [play for play in of(Play, events) if play.cue.sound == "left"]
+    others = [(p.start, p.start + len(p.sound.samples)) for p in of(Play, events) if p.cue.sound != "left"]
+    assert len(calls) == 2
+    start, end = calls[1].start, calls[1].start + len(calls[1].sound.samples)
+    assert all(end <= a or start >= b for a, b in others)
+
+
+def test_a_rep_is_declared_void_and_that_can_be_taken_back():
+    session, events, _ = run([(3.0, lambda s: s.mark_void())])
+    assert [v.grade for v in session.verdicts][:2] == [Grade.VOID, Grade.LATE]
+    assert session.verdicts[0].void == "declared void"
+    assert session.scores().void == 1
+    assert [e.rep.index for e in of(Judged, events)][:2] == [0, 0]  # told anew
+    session, _, _ = run([(2.8, lambda s: s.mark_void()), (3.0, lambda s: s.mark_void())])
+    assert session.verdicts[0].grade is Grade.ON_TIME
+    assert session.scores().void == 0
+
+
+def test_a_rep_declared_void_is_not_told():
+    _, events, _ = run(
+        [(3.0, lambda s: s.mark_void())],
+        reps=(REPS[0], a_rep(3, 12.0)),
+        touchdowns_ms=(300.0, 0, 0, 20.0),
+        feedback=tellers("each", guess_first=True, delay_s=3.0),
+    )
+    assert [play.rep.index for play in told(events)] == [3]
+
+
+def test_keys_before_the_first_rep_do_no_harm():
+    acts = [(0.1, lambda s: (s.mark_void(), s.request(), s.repeat_call(), s.guess(Message.LATE), s.resume()))]
+    session, events, _ = run(acts, feedback=tellers())
+    assert len(session.verdicts) == 4
+    assert contacts(events) == [(0, 1.0), (1, 4.0), (3, 12.0)]
