@@ -1,7 +1,8 @@
 """Our own sound taken out of what the microphone heard: known signal times a room response fitted by least squares.
 
-The response is a finite filter fitted to all reps so far (older ones weigh less, as people move), so a landing, which
-falls at another moment in every rep, hardly enters it. How long a filter the heard material can bear grows with the
+The response is a finite filter fitted to all reps so far (older ones weigh less, as people move). A steady player's
+landing comes at the same time after every contact, as a reflection would; so what was decided to be a landing is
+replaced by the prediction before a rep is learned from. How long a filter the heard material can bear grows with the
 material: a filter as long as the rep would explain the landing too.
 """
 
@@ -11,6 +12,7 @@ import numpy as np
 
 LEAD_S = 0.002  # the filter starts before the located arrival: the loudspeaker's precursors and the locator's error
 LONGEST_S = 0.22
+SHORTEST_S = 0.05  # reflections that near are in every room; landings on top of the very first contact are rare
 SAMPLES_PER_TAP = 12  # heard samples with own sound in them per tap of the filter
 FORGET = 0.97  # weight of the past after each rep: half is forgotten after 23
 RIDGE = 1e-3
@@ -22,10 +24,21 @@ class OwnSound:
     def __init__(self, rate_hz: float) -> None:
         self._lead = round(LEAD_S * rate_hz)
         self._taps = self._lead + round(LONGEST_S * rate_hz)
+        self._least = self._lead + round(SHORTEST_S * rate_hz)
         self._auto = np.zeros(self._taps)
         self._cross = np.zeros(self._taps)
         self._material = 0.0
         self._response: np.ndarray | None = None
+
+    @property
+    def blank(self) -> bool:
+        """Whether nothing was learned yet."""
+        return self._response is None
+
+    @property
+    def young(self) -> bool:
+        """Whether the response still grows with each rep."""
+        return self._material < SAMPLES_PER_TAP * self._taps
 
     def learn(self, played: np.ndarray, heard: np.ndarray) -> None:
         """Take in one take; `played` is already shifted to where it is heard. Both of shape (n,)."""
@@ -39,7 +52,7 @@ class OwnSound:
         self._cross = FORGET * self._cross + np.concatenate([cross[-self._lead :], cross[: self._taps - self._lead]])
         loud = np.abs(played) > 1e-3 * np.abs(played).max(initial=0.0)
         self._material = FORGET * self._material + float(np.count_nonzero(loud))
-        taps = int(np.clip(self._material / SAMPLES_PER_TAP, 2 * self._lead, self._taps))
+        taps = int(np.clip(self._material / SAMPLES_PER_TAP, self._least, self._taps))
         column = self._auto[:taps].copy()
         if column[0] <= 0.0:
             return

@@ -30,6 +30,9 @@ class ClockLine:
         self.slope = 0.0
         self.spread = 0.0  # robust standard deviation of the pairs around the line
 
+    def __len__(self) -> int:
+        return len(self._pairs)
+
     @property
     def settled(self) -> bool:
         """Whether the line can be relied on."""

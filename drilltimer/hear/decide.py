@@ -57,6 +57,7 @@ class Reading:
     touchdown: Rise | None
     step: Rise | None
     lead: float
+    rivals: tuple[tuple[Rise, float], ...] = ()  # other touchdowns, each with its share of the likelihood
 
 
 def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float, profile: Profile, rep: int) -> Reading:
@@ -86,7 +87,9 @@ def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float,
     if weights[best] <= NO_LANDING:
         return Reading(None, None, NO_LANDING - float(weights[best]))
     step = _first_step(heard, times_s, best, profile)
-    return Reading(heard[best], step, float(weights[best] - others.max()))
+    shares = np.exp(weights - np.logaddexp.reduce(weights))
+    rivals = tuple((heard[i], float(shares[i])) for i in range(len(heard)) if i != best and shares[i] > 1e-3)
+    return Reading(heard[best], step, float(weights[best] - others.max()), rivals)
 
 
 def _strongest(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float) -> list[Rise]:

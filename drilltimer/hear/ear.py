@@ -12,13 +12,13 @@ import numpy as np
 from drilltimer.hear.cancel import OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.decide import Reading, decide
-from drilltimer.hear.feet import find_second_foot
+from drilltimer.hear.feet import find_first_foot, find_second_foot
 from drilltimer.hear.locate import locate_cue
-from drilltimer.hear.onsets import BANDS, Leftover, Rise, find_rises, leftover_share
+from drilltimer.hear.onsets import BANDS, Leftover, Rise, Rises, find_rises, leftover_share
 from drilltimer.hear.profile import Profile
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Onset
-from drilltimer.units import db_from_ratio, ms_from_s
+from drilltimer.units import db_from_ratio, ms_from_s, s_from_ms
 
 KNOWN_LAG_S = 0.015  # a settled clock line bounds the search for a contact to this much either side
 STRAY_RATIO = 8.0
@@ -26,6 +26,9 @@ UNKNOWN_SHARE = 0.01
 LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted than its middle
 EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
 CUT_HZ = 40.0
+SAME_LANDING_S = 0.02
+VAGUEST_MS = 6.0
+LANDING_LEAD_S, LANDING_S = 0.004, 0.15  # of a landing that is not to be taken for a reflection of our own sound
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,17 @@ class Opinion:
         if self.reading is None or self.reading.touchdown is None:
             return 0.0
         return self.reading.touchdown.strength
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """One look at a take: what is left of it without our own sound, what was removed, and how it reads."""
+
+    residual: np.ndarray
+    predicted: np.ndarray
+    found: Rises
+    reading: Reading
+    touchdown: Rise | None
 
 
 class Ear:
@@ -93,29 +107,55 @@ class Ear:
         zero, void = self._zero(take, heard, expected, lags)
         if zero is None:
             return _silent(void or "no contact cue was heard, and none before it")
+        played = shift(take.played, (zero.at - expected.contact) / take.step)
+        young = self.own.young
+        if zero.heard and self.own.blank:
+            self.own.learn(played, heard)
+        seen = self._look(take, played, heard, expected, zero)
+        if zero.heard:
+            self._learn_own(played, heard, seen, take.rate_hz)
+            if young:  # while the room is new, each rep teaches enough to be worth a second look
+                seen = self._look(take, played, heard, expected, zero)
+        clear = seen.reading.lead >= EQUAL_LEAD
+        self.profile.learn_landing(expected.rep, seen.touchdown if clear else None)
+        self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
+        if seen.touchdown is None:
+            return Opinion(zero, seen.reading, None, None, None, void)
+        if not clear:
+            return Opinion(zero, seen.reading, None, None, None, "two sounds fit equally well")
+        foot = find_second_foot(seen.found, seen.touchdown, self.profile.noise(), take.rate_hz)
+        second = None if foot is None else replace(seen.touchdown, at=foot)
+        first, other, step = (self._onset(take, rise) for rise in (seen.touchdown, second, seen.reading.step))
+        if first is not None:
+            doubt_ms = _doubt_ms(seen.reading, seen.touchdown, take)
+            first = replace(first, uncertainty_ms=math.hypot(first.uncertainty_ms, doubt_ms))
+        return Opinion(zero, seen.reading, first, other, step, void)
+
+    def _look(self, take: Take, played: np.ndarray, heard: np.ndarray, expected: Expectation, zero: Zero) -> _Look:
+        """Take our own sound out and read what is left."""
         lag = (zero.at - expected.contact) / take.step
-        own, contact = self._own(take, heard, expected, lag, zero.heard)
+        own, contact = self._own(take, played, expected, lag)
         residual = heard - own - contact
-        quiet = np.median(np.abs(residual)) / 0.6745
-        self.noise_power.append(float(quiet**2))
         found = find_rises(residual, self._leftovers(residual, contact, own, take.rate_hz), take.rate_hz)
         arrival = take.sample(zero.at)
-        opens = take.sample(expected.opens) + lag
-        closes = take.sample(expected.closes) + lag
-        rises = [rise for rise in found.rises if rise.at >= opens]
+        rises = [rise for rise in found.rises if rise.at >= take.sample(expected.opens) + lag]
         near = [rise.strength for rise in rises if -0.2 <= (rise.at - arrival) / take.rate_hz <= 0.55]
         self.profile.learn_rep(expected.rep, found.strengths, max(near, default=None))
+        closes = take.sample(expected.closes) + lag
         reading = decide(rises, arrival, closes, take.rate_hz, self.profile, expected.rep)
-        clear = reading.lead >= EQUAL_LEAD
-        self.profile.learn_landing(expected.rep, reading.touchdown if clear else None)
-        if reading.touchdown is None:
-            return Opinion(zero, reading, None, None, None, void)
-        if not clear:
-            return Opinion(zero, reading, None, None, None, "two sounds fit equally well")
-        foot = find_second_foot(found, reading.touchdown, take.rate_hz)
-        second = None if foot is None else replace(reading.touchdown, at=foot)
-        touchdown, other, step = (self._onset(take, rise) for rise in (reading.touchdown, second, reading.step))
-        return Opinion(zero, reading, touchdown, other, step, void)
+        touchdown = reading.touchdown
+        if touchdown is not None:
+            touchdown = find_first_foot(found, touchdown, self.profile.noise(), take.rate_hz) or touchdown
+        return _Look(residual, own + contact, found, reading, touchdown)
+
+    def _learn_own(self, played: np.ndarray, heard: np.ndarray, seen: _Look, rate_hz: float) -> None:
+        """Learn from a rep how our own sound arrives, the landing left out."""
+        if seen.touchdown is not None:
+            first = max(0, int(seen.touchdown.at) - round(LANDING_LEAD_S * rate_hz))
+            last = first + round(LANDING_S * rate_hz)
+            heard = heard.copy()
+            heard[first:last] = seen.predicted[first:last]
+        self.own.learn(played, heard)
 
     def _zero(
         self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
@@ -172,13 +212,8 @@ class Ear:
         sigma_ms = ms_from_s(arrival.uncertainty * take.step / self._rate_hz)
         return Zero(expected.contact + lag, True, max(sigma_ms, 0.03), arrival.ratio)
 
-    def _own(
-        self, take: Take, heard: np.ndarray, expected: Expectation, lag: float, learn: bool
-    ) -> tuple[np.ndarray, np.ndarray]:
+    def _own(self, take: Take, played: np.ndarray, expected: Expectation, lag: float) -> tuple[np.ndarray, np.ndarray]:
         """Our own sound as heard: everything but the contact cue, and the contact cue."""
-        played = shift(take.played, lag)
-        if learn:
-            self.own.learn(played, heard)
         start = round(take.sample(expected.contact))
         alone = np.zeros_like(take.played)
         if not expected.withheld:
@@ -204,12 +239,27 @@ class Ear:
     def _onset(self, take: Take, rise: Rise | None) -> Onset | None:
         if rise is None:
             return None
-        return Onset(take.frame(rise.at), rise.level_db, onset_uncertainty_ms(rise), min(1.0, rise.strength / 2.0))
+        late = s_from_ms(lateness_ms(rise)) * self._rate_hz
+        return Onset(take.frame(rise.at) - late, rise.level_db, scatter_ms(rise), min(1.0, rise.strength / 2.0))
 
 
-def onset_uncertainty_ms(rise: Rise) -> float:
-    """One sigma of an onset's time, from how far it stands above the noise."""
-    return 0.3 + 3.0 / (1.0 + math.sqrt(rise.contrast))
+def lateness_ms(rise: Rise) -> float:
+    """How much later than the touchdown the picker puts it: the time until its energy stands clear of the noise."""
+    return 0.25 + 0.6 / math.sqrt(max(rise.contrast, 0.3))
+
+
+def scatter_ms(rise: Rise) -> float:
+    """One sigma of the picker's error about that: measured, it is most of the stretch of doubt."""
+    return math.hypot(0.12, min(0.85 * ms_from_s(rise.vague_s), VAGUEST_MS))
+
+
+def _doubt_ms(reading: Reading, touchdown: Rise, take: Take) -> float:
+    """Root mean square distance to other touchdowns of the same landing, each by its share of the likelihood.
+
+    Readings of another sound altogether are not a matter of milliseconds: those are told apart or the rep is void.
+    """
+    apart_s = [((rival.at - touchdown.at) / take.rate_hz, share) for rival, share in reading.rivals]
+    return ms_from_s(math.sqrt(sum(share * s**2 for s, share in apart_s if abs(s) < SAME_LANDING_S)))
 
 
 def _silent(why: str) -> Opinion:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
+from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.ear import Ear, Opinion
 from drilltimer.hear.tape import ANALYSIS_RATE_HZ, Take, Tape
 from drilltimer.model import Block, Expectation, Heard, Landing, Onset
@@ -71,25 +72,29 @@ class Listener:
     @property
     def round_trip_ms(self) -> float | None:
         """Typical time from playing to hearing; None before a contact was heard."""
-        lag = self.ears[0].line.lag(self._tape.end)
+        lag = self._best_line().lag(self._tape.end)
         return None if lag is None else ms_from_s(lag / self.rate_hz)
 
     @property
     def round_trip_sd_ms(self) -> float | None:
         """Spread of the round trip about the session's clock line."""
-        line = self.ears[0].line
+        line = self._best_line()
         return ms_from_s(line.spread / self.rate_hz) if line.settled else None
 
     @property
     def drift_ppm(self) -> float | None:
         """By how much the microphone's clock runs faster than the loudspeaker's."""
-        line = self.ears[0].line
+        line = self._best_line()
         return line.slope * 1e6 if line.settled else None
 
     @property
     def noise_db(self) -> float | None:
         """Typical noise of the quietest channel, re full scale."""
         return min((ear.noise_db for ear in self.ears if ear.noise_db is not None), default=None)
+
+    def _best_line(self) -> ClockLine:
+        """Clock line of the channel that heard the most contacts: another may be dead."""
+        return max((ear.line for ear in self.ears), key=len)
 
     def _rate(self, time_s: float) -> int:
         return frames_from_s(time_s, self.rate_hz)
@@ -99,7 +104,7 @@ class Listener:
         return self._rate(3.0) + int(self._lags[1])
 
     def _lag_range(self, expected: Expectation) -> tuple[float, float]:
-        line = self.ears[0].line
+        line = self._best_line()
         known = line.lag(expected.contact)
         if known is None or not line.settled:
             return self._lags

@@ -12,20 +12,26 @@ import numpy as np
 
 FIRST_ARRIVAL_SHARE = 0.5
 HEARD_RATIO = 5.5  # envelope peak over its median; the greatest of 10^4 Rayleigh samples is at 3.7
+HEARD_SHARE = 0.06  # least share of the power, in the template's band and time, that is the template
 
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """Lag of a template in a signal, in samples, and how far its correlation stands above the rest."""
+    """Lag of a template in a signal, in samples, and how sure it is.
+
+    `ratio` tells how far its correlation stands above the rest, `share` how much of the power there it explains: a
+    sound that only resembles it, such as a landing's slap, explains little.
+    """
 
     lag: float
     ratio: float
+    share: float
     uncertainty: float  # one sigma, samples
 
     @property
     def heard(self) -> bool:
         """Whether the sound is there at all."""
-        return self.ratio >= HEARD_RATIO
+        return self.ratio >= HEARD_RATIO and self.share >= HEARD_SHARE
 
 
 def locate_cue(signal: np.ndarray, template: np.ndarray, expected: float | None = None) -> Arrival | None:
@@ -50,8 +56,8 @@ def locate_cue(signal: np.ndarray, template: np.ndarray, expected: float | None 
     if count < 8 or energy <= 0.0:
         return None
     size = 1 << int(np.ceil(np.log2(len(signal) + len(template))))
-    spectrum = np.fft.rfft(signal, size) * np.conj(np.fft.rfft(template, size))
-    envelope = np.abs(hilbert(np.fft.irfft(spectrum, size)[:count]))
+    signal_spectrum, template_spectrum = np.fft.rfft(signal, size), np.fft.rfft(template, size)
+    envelope = np.abs(hilbert(np.fft.irfft(signal_spectrum * np.conj(template_spectrum), size)[:count]))
     peak = float(envelope.max())
     if peak <= 0.0:
         return None
@@ -73,4 +79,14 @@ def locate_cue(signal: np.ndarray, template: np.ndarray, expected: float | None 
     ratio = float(at / max(np.median(envelope), 1e-12 * peak))
     # Woodward: sigma = 1 / (effective bandwidth * amplitude SNR); the bend of the peak is the bandwidth squared.
     width = np.sqrt(max(-bend / at, 1e-6))
-    return Arrival(first + float(part), ratio, float(1.0 / (width * max(ratio, 1.0))))
+    share = _share(signal_spectrum, template_spectrum, size, first, len(template))
+    return Arrival(first + float(part), ratio, share, float(1.0 / (width * max(ratio, 1.0))))
+
+
+def _share(signal: np.ndarray, template: np.ndarray, size: int, lag: int, frames: int) -> float:
+    """Share of the signal's power at a lag that is the template, both seen through the template's own band."""
+    band = np.abs(template) / max(float(np.abs(template).max()), 1e-30)
+    heard = np.fft.irfft(signal * band, size)[lag : lag + frames]
+    known = np.fft.irfft(template * band, size)[:frames]
+    power = float(np.dot(heard, heard)) * float(np.dot(known, known))
+    return float(np.dot(heard, known)) ** 2 / power if power > 0.0 else 0.0

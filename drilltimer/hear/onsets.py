@@ -20,9 +20,13 @@ HOP_S = 0.001
 LAG_S = 0.016  # a rise is measured over this span
 BANDS = 12
 LOWEST_HZ = 60.0
+QUIET = 1e-10  # power of a sample below which nothing counts: half of 16 bits' last step
+SMEAR_S = 0.004
+LEAST_SHARE = 0.002  # no room stays so still that less than this share of our sound is left
 MERGE_S = 0.005  # two rises traced to the same moment are one
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker around a rise
 PICK_EDGES_HZ = (500.0, 1800.0)  # between the picker's three bands
+VAGUE_GAIN = 12.0  # twice the log-likelihood that a moment may lack and still be possible
 WORTH_QUANTILE = 0.6  # of the local maxima of the strength, this share is not worth tracing back: noise
 COLOUR_S = 0.014
 COLOUR_EDGES_HZ = (60, 150, 300, 600, 1000, 1600, 2500, 4000, 7000)
@@ -42,15 +46,15 @@ class Rise:
         Band powers of its first 14 ms over what was there before.
     contrast : float
         Power of the whitened signal in the 3 ms after the onset over the noise.
-    own_db : float
-        Power of our own sound, removed before, in the same 14 ms: what it left behind may look like a sound.
+    vague_s : float
+        How long the stretch is in which the onset might lie almost as well (log-likelihood within 6 of the best).
     """
 
     at: float
     strength: float
     colour_db: np.ndarray
     contrast: float
-    own_db: float
+    vague_s: float
 
     @property
     def level_db(self) -> float:
@@ -101,15 +105,19 @@ class Leftover:
 
 def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: float) -> Rises:
     """Rises in a take, shape (n,), from which our own sound was removed."""
+    from scipy.ndimage import maximum_filter1d
     from scipy.signal import find_peaks, lfilter
 
     predictor = fit_predictor(residual)
     white = lfilter(predictor, [1.0], residual)
     power, hop = band_powers(white, rate_hz)
     noise = np.median(power, axis=1, keepdims=True) / np.log(2)
+    noise = np.maximum(noise, QUIET * np.sum(predictor**2) * round(FRAME_S * rate_hz))
     for leftover in leftovers:
         own_power, _ = band_powers(lfilter(predictor, [1.0], leftover.own), rate_hz)
-        noise = noise + leftover.share[:, None] * own_power
+        # A filter's own ringing and small moves smear what stays behind by some milliseconds.
+        spread = maximum_filter1d(own_power, 2 * round(SMEAR_S * rate_hz / hop) + 1, axis=1)
+        noise = noise + np.maximum(leftover.share, LEAST_SHARE)[:, None] * spread
     logs = np.log(np.maximum(power / np.maximum(noise, 1e-30), 1.0))
     lag = max(1, round(LAG_S * rate_hz / hop))
     growth = np.zeros_like(logs)
@@ -119,18 +127,17 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
     middle = round(FRAME_S * rate_hz) // 2
     parts = picking_bands(white, rate_hz)
     worth = float(np.quantile(strength[peaks], WORTH_QUANTILE)) if len(peaks) else 0.0
-    found: dict[int, float] = {}
+    found: dict[int, tuple[float, float]] = {}
     for peak in peaks[strength[peaks] >= worth]:
-        at = trace_back(parts, middle + int(peak) * hop, rate_hz)
+        at, vague_s = trace_back(parts, middle + int(peak) * hop, rate_hz)
         near = [other for other in found if abs(other - at) < MERGE_S * rate_hz]
-        if all(found[other] < strength[peak] for other in near):
+        if all(found[other][0] < strength[peak] for other in near):
             for other in near:
                 del found[other]
-            found[at] = float(strength[peak])
-    own = sum((leftover.own for leftover in leftovers), np.zeros_like(residual))
+            found[at] = (float(strength[peak]), vague_s)
     rises = tuple(
-        Rise(float(at), s, colour(residual, at, rate_hz), contrast(white, at, rate_hz), power_db(own, at, rate_hz))
-        for at, s in sorted(found.items())
+        Rise(float(at), s, colour(residual, at, rate_hz), contrast(white, at, rate_hz), vague_s)
+        for at, (s, vague_s) in sorted(found.items())
     )
     return Rises(rises, strength[peaks], white, strength, hop, middle)
 
@@ -195,12 +202,19 @@ def picking_bands(white: np.ndarray, rate_hz: float) -> list[tuple[float, np.nda
     return [(float(np.sqrt(2.0 * width_hz / rate_hz)), sosfilt(sos, white)) for sos, width_hz in shapes]
 
 
-def trace_back(parts: Sequence[tuple[float, np.ndarray]], at: int, rate_hz: float) -> int:
-    """First sample of the sound whose rise was seen around sample `at`; `parts` as from `picking_bands`."""
+def trace_back(parts: Sequence[tuple[float, np.ndarray]], at: int, rate_hz: float) -> tuple[int, float]:
+    """First sample of the sound whose rise was seen around sample `at`, and how vague it is in seconds.
+
+    `parts` as from `picking_bands`.
+    """
     low = max(0, at - round(BACK_S * rate_hz))
     high = at + round(AHEAD_S * rate_hz)
-    gains = sum(weight * split_gain(part[low:high]) for weight, part in parts)
-    return low + int(np.argmax(gains)) if np.ndim(gains) else at
+    gains = np.sum([weight * split_gain(part[low:high]) for weight, part in parts], axis=0)
+    best = int(np.argmax(gains))
+    worse = np.flatnonzero(gains <= gains[best] - VAGUE_GAIN)
+    first = worse[worse < best].max(initial=-1) + 1
+    last = worse[worse > best].min(initial=len(gains)) - 1
+    return low + best, float(last - first + 1) / rate_hz
 
 
 def split_gain(signal: np.ndarray) -> np.ndarray:
@@ -226,11 +240,6 @@ def colour(signal: np.ndarray, at: int, rate_hz: float) -> np.ndarray:
     after = _edge_powers(signal[at : at + n], rate_hz)
     before = _edge_powers(signal[max(0, at - n) : at], rate_hz)
     return np.asarray(10.0 * np.log10(np.maximum(after - before, 0.05 * after) + 1e-14))
-
-
-def power_db(signal: np.ndarray, at: int, rate_hz: float) -> float:
-    """Power of the 14 ms from `at`, in the bands of `colour` together."""
-    return float(10.0 * np.log10(_edge_powers(signal[at : at + round(COLOUR_S * rate_hz)], rate_hz).sum() + 1e-14))
 
 
 def _edge_powers(piece: np.ndarray, rate_hz: float) -> np.ndarray:
