@@ -119,11 +119,11 @@ def test_an_unasked_player_is_told_nothing_on_request():
 
 
 def test_a_guess_comes_before_the_answer_and_is_counted():
-    acts = [(3.0, lambda s: s.guess(Message.ON_TIME)), (5.6, lambda s: s.guess(Message.EARLY))]
+    acts = [(2.6, lambda s: s.guess(Message.ON_TIME)), (5.6, lambda s: s.guess(Message.EARLY))]
     _, events, shots = run(acts, feedback=tellers("each", guess_first=True, delay_s=1.0))
     assert [(p.rep.index, p.cue.sound) for p in told(events)][:2] == [(0, "tone_on_time"), (1, "tone_late")]
     assert (shots[-1].guesses, shots[-1].right_guesses) == (2, 1)
-    before = [shot for shot in shots if 2.5 < shot.elapsed_s < 2.95]
+    before = [shot for shot in shots if 2.5 < shot.elapsed_s < 2.6]
     assert all(shot.asking and shot.shown is None for shot in before)
     assert before
 

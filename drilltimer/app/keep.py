@@ -34,6 +34,10 @@ class Keeper:
         self._heard.write(block.samples)
         self._played.write(block.played)
 
+    def recall(self, now: int) -> None:
+        """Forget sounds that were taken back before they began."""
+        self.plays = [play for play in self.plays if play.start < now]
+
     def close(self, plan: Plan, zero: int, placement: Placement) -> None:
         """Finish the files and write the sheet, with the reps that were played."""
         self._heard.close()

@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 from drilltimer.app.keep import Keeper
+from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
 from drilltimer.errors import DeviceError, RecordingError
 from drilltimer.hear.listen import Listener
 from drilltimer.model import AudioStream, Health, Placement, Rep, Scores, Verdict
-from drilltimer.session import Ended, Judged, Play, Session, Snapshot
+from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
+from drilltimer.ui.lines import move_line
 from drilltimer.units import frames_from_s, s_from_ms
 
+WAIT_S = 120.0  # for a lost device to come back
+TRY_EVERY_S = 1.0
+TICK_S = 0.05  # while waiting: keys must be obeyed all the same
 SETTLE_S = 0.5  # the stream runs before the session's zero: drivers drop sound at their start
+
+
+Tick = Callable[[Session, Callable[[], Health]], None]
+
+
+def _nothing(session: Session, health: Callable[[], Health]) -> None:
+    """No screen, no keys."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +51,13 @@ def run_live(
     placement: Placement,
     *,
     record: Path | None = None,
+    reopen: Open | None = None,
+    wait_s: float = WAIT_S,
     on_rep: Callable[[Rep, Verdict, Snapshot], None],
     on_trouble: Callable[[str], None],
+    on_tick: Tick = _nothing,
 ) -> Outcome:
-    """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost.
+    """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
     Parameters
     ----------
@@ -51,57 +67,81 @@ def run_live(
     placement : Placement
     record : Path, optional
         Where to keep the microphone's sound; the played sound and the cue sheet are put beside it.
+    reopen : callable, optional
+        Opens the device again after it was lost; the session pauses until then.
+    wait_s : float
+        How long to wait for it.
     on_rep, on_trouble : callable
-        Told of each judged rep, and of what goes wrong without ending the session.
+        Told of each judged rep, and of what else is worth a line: faults that do not end the session, and moves to
+        another level.
+    on_tick : callable
+        Called between two blocks, and while a device is awaited: the place for a screen and its keys.
     """
-    rate_hz = stream.rate_hz
+    rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
     bank = load_bank(plan, rate_hz)
     listener = Listener(rate_hz, stream.input_channels)
     zero = frames_from_s(SETTLE_S, rate_hz)
-    session = Session(plan.reps, bank, listener, placement, rate_hz, load_feedback(plan, bank), zero)
+    tellers, progression = load_feedback(plan, bank), plan.drill.progression
+    session = Session(plan.reps, bank, listener, placement, rate_hz, tellers, zero, progression)
     keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
     interrupted, fault = False, None
 
-    def tell(judged: Judged) -> None:
-        on_rep(judged.rep, judged.verdict, session.snapshot())
+    def act(events: Iterable[Event]) -> bool:
+        """Do what the session asks for; False when it has ended."""
+        for event in events:
+            match event:
+                case Play():
+                    stream.play(event.start, event.sound, event.cue, event.rep)
+                    if keeper:
+                        keeper.plays.append(event)
+                case Silence():
+                    stream.silence()
+                    if keeper:
+                        keeper.recall(session.now)
+                case Judged():
+                    on_rep(event.rep, event.verdict, session.snapshot())
+                    if event.move:
+                        on_trouble(move_line(event.move))
+                case Ended():
+                    return False
+        return True
+
+    def tick() -> None:
+        on_tick(session, lambda: session.health(stream.health()))
 
     try:
         stream.start()
         running = True
         while running:
-            block = stream.read()
+            try:
+                block = stream.read()
+            except DeviceError as lost:
+                if not stream.can_return:
+                    raise
+                _await(stream, session, lost, wait_s, act, tick, on_trouble)
+                continue
             if keeper:
                 _kept(partial(keeper.write, block), on_trouble)
-            for event in session.feed(block):
-                match event:
-                    case Play():
-                        stream.play(event.start, event.sound, event.cue, event.rep)
-                        if keeper:
-                            keeper.plays.append(event)
-                    case Judged():
-                        tell(event)
-                    case Ended():
-                        running = False
+            running = act(session.feed(block))
+            tick()
     except KeyboardInterrupt:
         interrupted = True
     except DeviceError as lost:
         fault = lost
     finally:
-        health = stream.health()
+        health = session.health(stream.health())
         stream.close()
-    for event in session.finish():
-        if isinstance(event, Judged):
-            tell(event)
+    act(event for event in session.finish() if isinstance(event, Judged))
+    plan = replace(plan, reps=session.reps_as_judged())
     if keeper:
         _kept(partial(keeper.close, plan, zero, placement), on_trouble)
-    health = replace(
-        health,
-        round_trip_ms=listener.round_trip_ms,
-        round_trip_sd_ms=listener.round_trip_sd_ms,
-        drift_ppm=listener.drift_ppm,
-        noise_db=listener.noise_db,
-    )
-    trip_ms = listener.round_trip_ms
+    return _outcome(plan, session, health, record, interrupted, fault)
+
+
+def _outcome(
+    plan: Plan, session: Session, health: Health, record: Path | None, interrupted: bool, fault: DeviceError | None
+) -> Outcome:
+    trip_ms = health.round_trip_ms
     return Outcome(
         plan,
         tuple(session.verdicts),
@@ -112,6 +152,38 @@ def run_live(
         interrupted,
         fault,
     )
+
+
+def _await(
+    stream: LastingStream,
+    session: Session,
+    lost: DeviceError,
+    wait_s: float,
+    act: Callable[[Iterable[Event]], bool],
+    tick: Callable[[], None],
+    on_trouble: Callable[[str], None],
+) -> None:
+    """Pause the session until the device is back; raises `DeviceError` when it stays away."""
+    by_key = session.paused
+    session.pause(lost.what)
+    act(session.take_events())
+    on_trouble(f"paused: {lost}")
+    ends_s = time.monotonic() + wait_s
+    while not stream.reopen():
+        if time.monotonic() >= ends_s:
+            raise DeviceError(
+                f"the sound device did not come back within {wait_s:.0f} s; it was lost: {lost.what}",
+                fix="What was done until then is scored and kept. Look at 'drilltimer devices'.",
+            )
+        pause_ends_s = time.monotonic() + TRY_EVERY_S
+        while time.monotonic() < min(pause_ends_s, ends_s):
+            tick()
+            time.sleep(TICK_S)
+    session.pause(lost.what)  # a key may have ended the pause while there was nothing to go on with
+    session.resume(lost=True)
+    if by_key:
+        session.pause(by_key)
+    on_trouble("the sound device is back; the session goes on")
 
 
 def _kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:

@@ -70,7 +70,7 @@ class LiveScreen:
         finally:
             self._keys.__exit__(kind, fault, at)
 
-    def tick(self, session: Session, health: Health) -> None:
+    def tick(self, session: Session, health: Callable[[], Health]) -> None:
         """Obey what was pressed, and draw when it is time.
 
         Raises
@@ -86,7 +86,7 @@ class LiveScreen:
         self._due_s = self._now() + FRAME_S
         columns, rows = self._console.size
         look = Look(columns, rows, self._palette, self._ascii_only)
-        self._live.update(draw(self._title, session.snapshot(), health, look, self._wording), refresh=True)
+        self._live.update(draw(self._title, session.snapshot(), health(), look, self._wording), refresh=True)
 
 
 def obey(key: str, session: Session, by_key: str) -> None:

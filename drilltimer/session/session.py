@@ -7,9 +7,9 @@ each rep judged, and finds room for what the player is to be told.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import islice, pairwise
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 
@@ -17,139 +17,33 @@ from drilltimer.hear.listen import Listener
 from drilltimer.model import (
     Block,
     Cue,
-    Expectation,
     Grade,
+    Health,
     Heard,
-    Level,
     Placement,
     Progression,
     Rep,
     Scores,
-    Sound,
     Verdict,
-    Window,
 )
 from drilltimer.score.feedback import CLEARANCE_S, Feedback, Message, Telling
 from drilltimer.score.match import judge
-from drilltimer.score.progress import Ladder, Move
+from drilltimer.score.progress import Ladder
 from drilltimer.score.stats import summarize
+from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
+from drilltimer.session.layout import Bank, expectations, gaps, later, place_cues
 from drilltimer.sound.render import RENDERED
 from drilltimer.units import db_from_ratio, frames_from_s, s_from_frames, s_from_ms
 
 AHEAD_S = 2.0  # sounds are handed out so long before they are due: far more than any latency
 NOTICE_S = 0.4  # feedback cannot sound sooner than this after it was decided on
-OPENS_S = 0.3  # touchdowns are heard from so long before the contact
-CLOSES_S = 1.35  # and first steps until so long after it, unless the next rep comes first
 TAIL_S = 0.3
 RESUME_S = 3.0  # from going on to the next lead-in: time to be back in place
 WORD_SHOWN_S = 1.5  # a word stays on the screen so long at least
+AHEAD_SOUNDS = 8
 RECENT = 24  # verdicts in a snapshot
 PAUSE_WORD, RESUME_WORD = "stop", "get-ready"
 REPEAT_GAIN_DB = -3.0
-
-Bank = Mapping[tuple[str, float | None], Sound]
-
-
-@dataclass(frozen=True, slots=True)
-class Play:
-    """A sound to be played, its first sample at frame `start` of the stream."""
-
-    start: int
-    sound: Sound
-    cue: Cue
-    rep: Rep
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A rep was heard and judged; `move` tells that the next ones are judged at another level."""
-
-    rep: Rep
-    verdict: Verdict
-    move: Move | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Silence:
-    """Everything handed out and not yet sounded must be taken back."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """All reps are judged and the last sound has faded."""
-
-
-Event = Play | Judged | Silence | Ended
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """What the player may see by now: one landing, or the mean of `reps`. Never sooner than the ear is told."""
-
-    grade: Grade
-    error_ms: float
-    reps: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """What a screen may show of a running session.
-
-    `shown` is for the player, who must not be told before feedback is due; `last`, `recent` and `scores` are the
-    coach's. `said` is the word that sounds or has just sounded, `asking` that the player's guess is awaited.
-    """
-
-    done: int
-    total: int
-    elapsed_s: float
-    left_s: float
-    last: Verdict | None
-    recent: tuple[Verdict, ...]
-    scores: Scores
-    level_db: float  # peak of the latest block, re full scale
-    noise_db: float | None
-    level: Level | None = None  # that the last rep was judged at
-    shown: Shown | None = None
-    window: Window | None = None  # of the last rep judged, or of the first to come
-    said: str = ""
-    paused: str = ""  # why; empty while running
-    asking: bool = False
-    guesses: int = 0
-    right_guesses: int = 0
-
-
-def place_cues(rep: Rep, bank: Bank, rate_hz: int, zero: int = 0) -> list[Play]:
-    """Sounds of a rep at their frames; `zero` is the frame of the session's start."""
-    plays = []
-    for cue in rep.cues:
-        sound = bank[cue.sound, cue.length_s]
-        at = zero + frames_from_s(rep.start_s + cue.at_s, rate_hz)
-        plays.append(Play(at - sound.anchor, sound, cue, rep))
-    return plays
-
-
-def expectations(
-    reps: Sequence[Rep], plays: Mapping[int, Sequence[Play]], rate_hz: int, zero: int = 0
-) -> list[Expectation]:
-    """What the listener must look out for, rep by rep; `plays` are each rep's sounds by the rep's index."""
-    contacts = []
-    for rep in reps:
-        contact = next((play for play in plays[rep.index] if play.cue.role == "contact"), None)
-        at = contact.start if contact else zero + frames_from_s(rep.contact_s, rate_hz)
-        contacts.append((rep.index, at, len(contact.sound.samples) if contact else 0, rep.withheld))
-    return list(hearing_ranges(contacts, rate_hz))
-
-
-def hearing_ranges(contacts: Sequence[tuple[int, int, int, bool]], rate_hz: int) -> Iterator[Expectation]:
-    """Expectations from (rep, frame, frames long, withheld) of contacts in time order; neighbours share the time."""
-    before, after = frames_from_s(OPENS_S, rate_hz), frames_from_s(CLOSES_S, rate_hz)
-    for place, (rep, at, frames, withheld) in enumerate(contacts):
-        opens, closes = at - before, at + after
-        if place:
-            opens = max(opens, contacts[place - 1][1] + before)
-        if place + 1 < len(contacts):
-            closes = min(closes, max(contacts[place + 1][1] - before, at + before))
-        yield Expectation(rep, at, frames, opens, closes, withheld)
 
 
 def renewed(listener: Listener, rate_hz: int, lost: bool) -> Listener:
@@ -296,7 +190,7 @@ class Session:
         if rest:
             wanted = self._now + frames_from_s(RESUME_S, self._rate_hz)
             late_s = s_from_frames(max(0, wanted - self._begins[rest[0].index]), self._rate_hz)
-            moved = tuple(_later(rep, late_s) for rep in rest)
+            moved = tuple(later(rep, late_s) for rep in rest)
             self.reps = (*self.reps[: len(self.verdicts)], *moved)
             self._by_index.update((rep.index, rep) for rep in moved)
             self._say(RESUME_WORD)
@@ -335,8 +229,12 @@ class Session:
         self._pending.append(Judged(rep, marked))
 
     def finish(self) -> list[Event]:
-        """The stream stopped early: judge what was heard so far."""
-        return [event for heard in self._listener.finish() for event in self._judge(heard) if isinstance(event, Judged)]
+        """The stream stopped early: judge what was heard so far. Reps not begun are left out."""
+        events = self.take_events()
+        if not self._paused:
+            for heard in self._listener.finish():
+                events.extend(self._judge(heard))
+        return [event for event in events if isinstance(event, Judged)]
 
     def reps_as_judged(self) -> tuple[Rep, ...]:
         """All reps, those judged so far with the level and window that they were judged by."""
@@ -347,6 +245,21 @@ class Session:
         if self._scores is None:
             self._scores = summarize(v for v in self.verdicts if not self._by_index[v.rep].warm_up)
         return self._scores
+
+    @property
+    def now(self) -> int:
+        """Frame of the stream after the last one fed."""
+        return self._now
+
+    def health(self, stream: Health) -> Health:
+        """The stream's health, with what the listener knows of it."""
+        return replace(
+            stream,
+            round_trip_ms=self._listener.round_trip_ms,
+            round_trip_sd_ms=self._listener.round_trip_sd_ms,
+            drift_ppm=self._listener.drift_ppm,
+            noise_db=self._listener.noise_db,
+        )
 
     def snapshot(self) -> Snapshot:
         """State for a screen, at any time."""
@@ -409,7 +322,7 @@ class Session:
             sound = self._repeat.sound
             wanted = self._now + frames_from_s(NOTICE_S, self._rate_hz)
             needed = len(sound.samples) + frames_from_s(CLEARANCE_S, self._rate_hz)
-            for opens, closes in self._gaps(wanted, None):
+            for opens, closes in gaps(self._around(None), wanted, None):
                 if closes is None or closes - opens >= needed:
                     cue = replace(self._repeat.cue, role="feedback", gain_db=REPEAT_GAIN_DB)
                     yield self._added(Play(opens, sound, cue, self._repeat.rep))
@@ -425,7 +338,7 @@ class Session:
         following = self.reps[len(self.verdicts)] if len(self.verdicts) < len(self.reps) else None
         limit = self._begins[following.index] if following else None
         spoken = False
-        for opens, closes in self._gaps(self._now + frames_from_s(NOTICE_S, self._rate_hz), limit):
+        for opens, closes in gaps(self._around(limit), self._now + frames_from_s(NOTICE_S, self._rate_hz), limit):
             telling = teller.place(
                 acted_s=s_from_frames(acted, self._rate_hz),
                 ready_s=s_from_frames(opens, self._rate_hz),
@@ -444,20 +357,10 @@ class Session:
         self._to_show.append((at, Shown(telling.grade, telling.error_ms, telling.reps)))
         return self._added(Play(at, self._bank[cue.sound, cue.length_s], cue, rep))
 
-    def _gaps(self, ready: int, limit: int | None) -> Iterator[tuple[int, int | None]]:
-        """Stretches without a sound from frame `ready` on, up to `limit`; the first two: later ones come by later."""
-        ahead = islice((play for play in self._plays if limit is None or play.start < limit), 8)
-        spans = sorted((play.start, play.start + len(play.sound.samples)) for play in (*self._sounded, *ahead))
-        edges = [(ready, ready), *((a, b) for a, b in spans if b > ready)]
-        if limit is not None:
-            edges.append((limit, limit))
-        reach = ready
-        for (_, end), (start, _) in pairwise(edges):
-            reach = max(reach, end)
-            if start > reach:
-                yield reach, start
-        if limit is None:
-            yield max([reach, *(end for _, end in edges)]), None
+    def _around(self, limit: int | None) -> Iterator[Play]:
+        """Sounds that may be in the way of another one: those handed out last, and the next few to come."""
+        yield from self._sounded
+        yield from islice((play for play in self._plays if limit is None or play.start < limit), AHEAD_SOUNDS)
 
     def _added(self, play: Play) -> Play:
         self._sounded.append(play)
@@ -491,7 +394,3 @@ def _void(rep: Rep, why: str) -> Verdict:
         window_open_ms=rep.window.open_ms,
         window_close_ms=rep.window.close_ms,
     )
-
-
-def _later(rep: Rep, by_s: float) -> Rep:
-    return replace(rep, start_s=rep.start_s + by_s, end_s=rep.end_s + by_s, contact_s=rep.contact_s + by_s)

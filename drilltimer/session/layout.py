@@ -1,0 +1,74 @@
+"""Reps on the frames of a stream: where their sounds start, and where to listen for their landings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from drilltimer.model import (
+    Expectation,
+    Rep,
+    Sound,
+)
+from drilltimer.session.events import Play
+from drilltimer.units import frames_from_s
+
+OPENS_S = 0.3  # touchdowns are heard from so long before the contact
+CLOSES_S = 1.35  # and first steps until so long after it, unless the next rep comes first
+
+Bank = Mapping[tuple[str, float | None], Sound]
+
+
+def place_cues(rep: Rep, bank: Bank, rate_hz: int, zero: int = 0) -> list[Play]:
+    """Sounds of a rep at their frames; `zero` is the frame of the session's start."""
+    plays = []
+    for cue in rep.cues:
+        sound = bank[cue.sound, cue.length_s]
+        at = zero + frames_from_s(rep.start_s + cue.at_s, rate_hz)
+        plays.append(Play(at - sound.anchor, sound, cue, rep))
+    return plays
+
+
+def expectations(
+    reps: Sequence[Rep], plays: Mapping[int, Sequence[Play]], rate_hz: int, zero: int = 0
+) -> list[Expectation]:
+    """What the listener must look out for, rep by rep; `plays` are each rep's sounds by the rep's index."""
+    contacts = []
+    for rep in reps:
+        contact = next((play for play in plays[rep.index] if play.cue.role == "contact"), None)
+        at = contact.start if contact else zero + frames_from_s(rep.contact_s, rate_hz)
+        contacts.append((rep.index, at, len(contact.sound.samples) if contact else 0, rep.withheld))
+    return list(hearing_ranges(contacts, rate_hz))
+
+
+def hearing_ranges(contacts: Sequence[tuple[int, int, int, bool]], rate_hz: int) -> Iterator[Expectation]:
+    """Expectations from (rep, frame, frames long, withheld) of contacts in time order; neighbours share the time."""
+    before, after = frames_from_s(OPENS_S, rate_hz), frames_from_s(CLOSES_S, rate_hz)
+    for place, (rep, at, frames, withheld) in enumerate(contacts):
+        opens, closes = at - before, at + after
+        if place:
+            opens = max(opens, contacts[place - 1][1] + before)
+        if place + 1 < len(contacts):
+            closes = min(closes, max(contacts[place + 1][1] - before, at + before))
+        yield Expectation(rep, at, frames, opens, closes, withheld)
+
+
+def gaps(sounds: Iterable[Play], ready: int, limit: int | None) -> Iterator[tuple[int, int | None]]:
+    """Stretches of frames without a sound, from `ready` on and up to `limit`; without a limit the last one is open."""
+    spans = sorted((play.start, play.start + len(play.sound.samples)) for play in sounds)
+    reach = ready
+    for start, end in spans:
+        if end <= ready or (limit is not None and start >= limit):
+            continue
+        if start > reach:
+            yield reach, start
+        reach = max(reach, end)
+    if limit is None:
+        yield reach, None
+    elif limit > reach:
+        yield reach, limit
+
+
+def later(rep: Rep, by_s: float) -> Rep:
+    """`rep`, moved to `by_s` later."""
+    return replace(rep, start_s=rep.start_s + by_s, end_s=rep.end_s + by_s, contact_s=rep.contact_s + by_s)
