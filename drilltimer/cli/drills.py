@@ -1,18 +1,104 @@
-"""`drilltimer drills`: what can be practised."""
+"""`drilltimer drills`: what can be practised; show, check and begin a drill; the language's schema."""
 
 from __future__ import annotations
 
 import json
+import sys
+from typing import TYPE_CHECKING
 
 import click
 
 from drilltimer.cli.common import json_option, note, print_lines
 
+if TYPE_CHECKING:
+    from drilltimer.app.examine import Examined
 
-@click.command()
+SPORT_NAMES = ("tennis", "badminton", "squash", "padel", "table-tennis", "pickleball")
+
+
+@click.group(invoke_without_command=True)
 @json_option
-def drills(as_json: bool) -> None:
-    """List the shipped drills and your own."""
+@click.pass_context
+def drills(context: click.Context, as_json: bool) -> None:
+    """List the shipped drills and your own; `show`, `check`, `new` and `schema` do more."""
+    if context.invoked_subcommand is None:
+        _list(as_json)
+
+
+@drills.command()
+@click.argument("name")
+def show(name: str) -> None:
+    """Tell what drill NAME asks for: in words, drawn in time, its length, landings and cautions."""
+    from drilltimer.app.examine import examine
+    from drilltimer.drill.load import DEFERENCE
+    from drilltimer.drill.summary import describe
+    from drilltimer.ui.lines import CAUTIONS
+    from drilltimer.ui.sheet import block_lines, load_lines
+
+    examined = examine(name)
+    drill = examined.plan.drill
+    told = [problem.message for problem in (*examined.warnings, *examined.notes)]
+    print_lines(
+        [
+            drill.name,
+            drill.description,
+            "",
+            *describe(drill),
+            "",
+            *block_lines(examined.plan.drill, examined.plan.reps),
+            "",
+            *load_lines(examined.load, examined.plan.length_s),
+            *(f"Caution: {message}." for message in told),
+            DEFERENCE,
+            CAUTIONS,
+        ]
+    )
+
+
+@drills.command()
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+def check(files: tuple[str, ...]) -> None:
+    """Tell all errors and warnings of drill files (or names) at once, each with line and column.
+
+    Ends with 2 when a file cannot be run; warnings alone end with 0.
+    """
+    from drilltimer.app.examine import examine
+    from drilltimer.errors import UserError
+
+    broken = 0
+    for file in files:
+        try:
+            examined = examine(file)
+        except UserError as fault:
+            broken += 1
+            note(str(fault))
+        else:
+            print_lines(_checked(examined))
+    if broken:
+        sys.exit(UserError.exit_code)
+
+
+@drills.command()
+@click.argument("name")
+@click.option("--sport", type=click.Choice(SPORT_NAMES), default="tennis", show_default=True, help="Its rhythm.")
+def new(name: str, sport: str) -> None:
+    """Begin a drill of your own: a commented file NAME (a name for your drills folder, or a path)."""
+    from drilltimer.app.begin import begin_drill
+
+    path = begin_drill(name, sport)
+    click.echo(str(path))
+    note(f"edit it, then: drilltimer drills check {name}")
+
+
+@drills.command()
+def schema() -> None:
+    """Print the JSON Schema of drill files, by which editors complete and check them."""
+    from drilltimer.drill.language import drill_schema
+
+    click.echo(json.dumps(drill_schema(), indent=2))
+
+
+def _list(as_json: bool) -> None:
     from drilltimer.app.catalogue import catalogue
     from drilltimer.audio.files import user_folder
     from drilltimer.ui.lines import table
@@ -24,3 +110,15 @@ def drills(as_json: bool) -> None:
     rows = [(entry.name, entry.length, entry.landings, entry.mode, entry.summary) for entry in entries]
     print_lines(table(rows, ("name", "length", "landings", "mode", "what")))
     note(f"Your own drills belong in {user_folder('drills')}")
+
+
+def _checked(examined: Examined) -> list[str]:
+    """Warnings, or that there are none."""
+    from drilltimer.drill.load import DEFERENCE
+
+    plan, warnings = examined.plan, examined.warnings
+    size = f"{plan.landings} landings in {plan.length_s / 60:.1f} min"
+    if not warnings:
+        return [f"{examined.file}: fine, {size}"]
+    count = "1 warning" if len(warnings) == 1 else f"{len(warnings)} warnings"
+    return [f"{examined.file}: can be run, {size}; {count}", *(f"  {each}" for each in warnings), f"  {DEFERENCE}"]

@@ -20,7 +20,12 @@ MAX_PROBLEMS = 50  # a file with more is the wrong file, not a drill with mistak
 
 
 def load_drill(text: str, file: str) -> Drill:
-    """Read one drill.
+    """Read one drill; see `read_drill`."""
+    return read_drill(text, file)[0]
+
+
+def read_drill(text: str, file: str) -> tuple[Drill, Tree]:
+    """Read one drill, and where everything in it stands.
 
     Parameters
     ----------
@@ -46,7 +51,16 @@ def load_drill(text: str, file: str) -> Drill:
     problems += [_at(tree, fault.path, fault.message) for fault in faults if not fault.needs & faulty]
     if problems or drill is None:
         raise _refusal(file, problems)
-    return drill
+    return drill, tree
+
+
+def place_of(tree: Tree, block: int | None, key: str) -> tuple[int, int]:
+    """Line and column of a block's setting: where the block says it, or else the top, or else the block itself."""
+    within: Path = () if block is None else ("blocks", block)
+    for path in ((*within, key), (key,)):
+        if path in tree.places:
+            return tree.place(path, at_key=True)
+    return tree.place(within)
 
 
 def drill_schema() -> dict[str, Any]:

@@ -136,7 +136,7 @@ def _judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verd
 
 
 def _is_guess(verdict: Verdict, rep: Rep) -> bool:
-    """Whether the first step cannot have answered anything. The call that a switched one took back was an answer too."""
+    """Whether the first step cannot have answered anything; a call that was taken back is something to answer."""
     if verdict.first_step_ms is None:
         return False
     calls_s = [cue.at_s + rep.start_s - rep.contact_s for cue in rep.cues if cue.role == "call"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from drilltimer.model import Grade, Health, Placement, Rep, Scores, Verdict
+from drilltimer.score.progress import Move
 
 HEADER = "rep  call      touchdown     error  grade                  stagger  first step"
 
@@ -32,12 +33,21 @@ def rep_line(rep: Rep, verdict: Verdict) -> str:
         f"{rep.index + 1:3d}  {rep.call or '-':8.8s}  {_ms(verdict.touchdown_ms, 9)}  {_ms(verdict.error_ms, 8)}  "
         f"{verdict.grade.value:21s}  {_ms(verdict.stagger_ms, 7, '.0f')}  {_ms(verdict.first_step_ms, 10, '.0f')}"
     )
-    return f"{row}  ({verdict.void})" if verdict.void else row
+    remark = verdict.void or ("guess: stepped before the call" if verdict.guessed and not rep.withheld else "")
+    return f"{row}  ({remark})" if remark else row
+
+
+def move_line(move: Move) -> str:
+    """A player's move to another level."""
+    way, window = ("up", "narrower") if move.up else ("down", "wider")
+    return f"one level {way}, to {move.level}: {move.hits} of the last {move.reps} in the window; it is {window} now"
 
 
 def score_lines(scores: Scores) -> list[str]:
     """The scores, each with its meaning."""
     lines = [f"{scores.n} reps scored: {scores.timed} timed, {scores.missed} missed; {scores.void} void (not counted)"]
+    if scores.guesses:
+        lines.append(f"guesses            {scores.guesses:6d}      first steps before the call, or without a contact")
     if scores.kept_still or scores.moved:
         lines.append(f"withheld contacts: kept still {scores.kept_still}, moved {scores.moved}")
     if scores.in_window_share is not None:
