@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import difflib
+import json
 import os
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
@@ -13,6 +15,10 @@ import numpy as np
 
 from drilltimer.errors import DrillFileError, SoundError, UserError
 from drilltimer.model import Sound
+from drilltimer.sound.render import CONTACTS
+from drilltimer.sound.shape import PEAK_DB
+from drilltimer.sound.voice import onset_frame
+from drilltimer.units import frames_from_s, ratio_from_db, s_from_ms
 
 Kind = Literal["drills", "sounds"]
 
@@ -26,6 +32,15 @@ PLAIN_NAME = re.compile(r"[\w'-]+")  # a drill may be a stranger's: its words mu
 @dataclass(frozen=True, slots=True)
 class DrillFile:
     """A drill that can be run by its name; `own` when it lies in the user's folder."""
+
+    name: str
+    path: Path
+    own: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WordFile:
+    """A recorded word; `own` when it lies in the user's folder."""
 
     name: str
     path: Path
@@ -53,14 +68,19 @@ def shipped_folder(kind: Kind) -> Path:
     )
 
 
-def user_folder(kind: Kind) -> Path:
-    """Folder for the user's own drills or sounds; need not exist. `DRILLTIMER_HOME` moves it."""
+def data_folder() -> Path:
+    """Folder of everything that is the user's own; need not exist. `DRILLTIMER_HOME` moves it."""
     home = os.environ.get("DRILLTIMER_HOME")
     if home:
-        return Path(home).expanduser() / kind
+        return Path(home).expanduser()
     from platformdirs import user_data_path
 
-    return user_data_path("drilltimer", appauthor=False) / kind
+    return user_data_path("drilltimer", appauthor=False)
+
+
+def user_folder(kind: Kind) -> Path:
+    """Folder for the user's own drills or sounds; need not exist."""
+    return data_folder() / kind
 
 
 def list_drills() -> list[DrillFile]:
@@ -151,7 +171,9 @@ def load_word(name: str, language: str = "en") -> Sound | None:
     Returns
     -------
     Sound | None
-        Mono, at the file's own rate, anchor 0.
+        Mono, at the file's own rate, its sample peak at most -1 dBFS. The anchor is the word's onset, from the
+        manifest for a shipped word and measured for the user's own. What stands in for a contact begins at its
+        onset, because a contact is located by its first sample.
 
     Raises
     ------
@@ -180,4 +202,30 @@ def _read_word(name: str, path: Path) -> Sound:
         raise SoundError(f"{path}: is not a readable sound: {fault}", fix="Record it again as WAV or FLAC.") from fault
     if not 0 < len(samples) <= MAX_WORD_S * rate_hz or not np.isfinite(samples).all():
         raise SoundError(f"{path}: must hold up to {MAX_WORD_S:.0f} s of sound", fix="Trim or record it again.")
-    return Sound(name, np.ascontiguousarray(samples.mean(axis=1, dtype=np.float32)), rate_hz)
+    mono = np.ascontiguousarray(samples.mean(axis=1, dtype=np.float32))
+    mono *= min(1.0, ratio_from_db(PEAK_DB) / max(float(np.max(np.abs(mono))), 1e-12))
+    onset_ms = shipped_onsets_ms(shipped_folder("sounds")).get(path)
+    onset = onset_frame(mono, rate_hz) if onset_ms is None else frames_from_s(s_from_ms(onset_ms), rate_hz)
+    if name in CONTACTS:
+        return Sound(name, mono[onset:], rate_hz)
+    return Sound(name, mono, rate_hz, onset)
+
+
+@lru_cache(maxsize=4)
+def shipped_onsets_ms(folder: Path) -> dict[Path, float]:
+    """Onset of each shipped word by its file, as measured when it was made; empty where no manifest came along."""
+    try:
+        manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    return {folder / entry["file"]: float(entry["onset_ms"]) for entry in manifest["words"]}
+
+
+def list_words(language: str = "en") -> list[WordFile]:
+    """Every recorded word, sorted; the user's own stand in for shipped ones of the same name."""
+    found: dict[str, WordFile] = {}
+    for folder, own in ((shipped_folder("sounds"), False), (user_folder("sounds"), True)):
+        for suffix in reversed(WORD_SUFFIXES):
+            for path in (folder / language).glob(f"*{suffix}"):
+                found[path.stem.casefold()] = WordFile(path.stem.casefold().replace("-", " "), path, own)
+    return [found[name] for name in sorted(found)]

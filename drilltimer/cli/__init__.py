@@ -19,6 +19,7 @@ from drilltimer.cli.drills import drills
 from drilltimer.cli.render import render
 from drilltimer.cli.run import run
 from drilltimer.cli.score import score
+from drilltimer.cli.sounds import sounds
 from drilltimer.errors import UserError
 
 
@@ -49,10 +50,12 @@ def main() -> None:
       drilltimer devices
       drilltimer run steady-contact --distance 3
     """  # noqa: D301 - click takes a real backspace for "keep these lines as they are"
-    signal.signal(signal.SIGTERM, _interrupt)
+    for name in ("SIGTERM", "SIGHUP"):  # asked to end, or the terminal was closed; Windows knows no SIGHUP
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), _interrupt)
 
 
-for verb in (run, render, score, drills, devices):
+for verb in (run, render, score, drills, sounds, devices):
     main.add_command(verb)
 
 

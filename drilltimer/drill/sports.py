@@ -40,7 +40,7 @@ SPORTS: dict[str, Sport] = {
     ),
     "badminton": Sport(
         interval_s=2.0,
-        interval_source="about 1.0 s a stroke (Phomsoupha and Laffaye 2015, Sports Med 45:473-495, abstract), twice that",
+        interval_source="1.0 s a stroke (Phomsoupha and Laffaye 2015, Sports Med 45:473-495, abstract), twice that",
         rally="3-5",
         rally_source="8-10 strokes a point (the same), half of them the opponent's",
         rest_s=15,

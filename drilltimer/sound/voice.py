@@ -195,9 +195,7 @@ def limit_peaks(wave: Wave, rate_hz: int) -> Wave:
 
 def _measure(wave: Wave, rate_hz: int, corner_hz: float, snr_db: float | None) -> Word:
     """Figures of a finished word."""
-    loudest = float(np.max(_hop_rms(wave, frames_from_s(HOP_S, rate_hz))))
-    onset_hop = frames_from_s(ONSET_HOP_S, rate_hz)
-    onset = int(np.argmax(_hop_rms(wave, onset_hop) >= loudest * ratio_from_db(START_DB))) * onset_hop
+    onset = onset_frame(wave, rate_hz)
     energy = np.cumsum(wave**2)
     half = int(np.searchsorted(energy, 0.5 * energy[-1]))
     return Word(
@@ -212,6 +210,13 @@ def _measure(wave: Wave, rate_hz: int, corner_hz: float, snr_db: float | None) -
         corner_hz=corner_hz,
         snr_db=snr_db,
     )
+
+
+def onset_frame(wave: Wave, rate_hz: int) -> int:
+    """Frame of the word's moment: its first millisecond within 35 dB of its loudest 5 ms."""
+    loudest = float(np.max(_hop_rms(wave, max(1, frames_from_s(HOP_S, rate_hz)))))
+    hop = max(1, frames_from_s(ONSET_HOP_S, rate_hz))
+    return int(np.argmax(_hop_rms(wave, hop) >= loudest * ratio_from_db(START_DB))) * hop
 
 
 def _judge_length(name: str, word: Word) -> Word:
