@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from types import TracebackType
+from typing import Protocol, Self
 
 from drilltimer.app.keep import Keeper
 from drilltimer.app.lasting import LastingStream, Open
@@ -24,11 +27,17 @@ TICK_S = 0.05  # while waiting: keys must be obeyed all the same
 SETTLE_S = 0.5  # the stream runs before the session's zero: drivers drop sound at their start
 
 
-Tick = Callable[[Session, Callable[[], Health]], None]
+class Screen(Protocol):
+    """What shows a session and reads its keys; `tick` raises `KeyboardInterrupt` when a key ends the session."""
 
+    def tick(self, session: Session, health: Callable[[], Health]) -> None:
+        """Called often: obey keys, draw when it is time."""
 
-def _nothing(session: Session, health: Callable[[], Health]) -> None:
-    """No screen, no keys."""
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None
+    ) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +64,7 @@ def run_live(
     wait_s: float = WAIT_S,
     on_rep: Callable[[Rep, Verdict, Snapshot], None],
     on_trouble: Callable[[str], None],
-    on_tick: Tick = _nothing,
+    screen: Screen | None = None,
 ) -> Outcome:
     """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
@@ -74,8 +83,8 @@ def run_live(
     on_rep, on_trouble : callable
         Told of each judged rep, and of what else is worth a line: faults that do not end the session, and moves to
         another level.
-    on_tick : callable
-        Called between two blocks, and while a device is awaited: the place for a screen and its keys.
+    screen : Screen, optional
+        Shown while the session runs; ticks between two blocks, and while a device is awaited.
     """
     rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
     bank = load_bank(plan, rate_hz)
@@ -107,23 +116,23 @@ def run_live(
         return True
 
     def tick() -> None:
-        on_tick(session, lambda: session.health(stream.health()))
+        if screen:
+            screen.tick(session, lambda: session.health(stream.health()))
 
     try:
-        stream.start()
-        running = True
-        while running:
-            try:
-                block = stream.read()
-            except DeviceError as lost:
-                if not stream.can_return:
-                    raise
-                _await(stream, session, lost, wait_s, act, tick, on_trouble)
-                continue
-            if keeper:
-                _kept(partial(keeper.write, block), on_trouble)
-            running = act(session.feed(block))
-            tick()
+        with screen or nullcontext():
+            stream.start()
+            running = True
+            while running:
+                try:
+                    block = stream.read()
+                except DeviceError as lost:
+                    _await(stream, session, lost, wait_s, act, tick, on_trouble)
+                    continue
+                if keeper:
+                    _kept(partial(keeper.write, block), on_trouble)
+                running = act(session.feed(block))
+                tick()
     except KeyboardInterrupt:
         interrupted = True
     except DeviceError as lost:
@@ -164,6 +173,8 @@ def _await(
     on_trouble: Callable[[str], None],
 ) -> None:
     """Pause the session until the device is back; raises `DeviceError` when it stays away."""
+    if not stream.can_return:
+        raise lost
     by_key = session.paused
     session.pause(lost.what)
     act(session.take_events())

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import difflib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from drilltimer.errors import UserError
 from drilltimer.model import AudioStream, Placement
+
+if TYPE_CHECKING:
+    from drilltimer.audio.claim import Claim
+    from drilltimer.audio.stream import SoundCard
 
 
 def open_room(skill: str, seed: int, placement: Placement, speed: float) -> AudioStream:
@@ -26,8 +32,45 @@ def open_room(skill: str, seed: int, placement: Placement, speed: float) -> Audi
     return SimulatedRoom(settings, SimulatedPlayer(SKILLS[skill], seed), seed, output_channels=2, speed=speed)
 
 
-def open_card(input_name: str | None, output_name: str | None) -> AudioStream:
-    """The sound card, at the device's own rate."""
+@dataclass(frozen=True, slots=True)
+class Card:
+    """An open sound card, how to open the same one again, and the claim on its devices."""
+
+    stream: SoundCard
+    claim: Claim
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """Full names of microphone and loudspeaker."""
+        return self.stream.source.full_name, self.stream.sink.full_name
+
+    def again(self) -> AudioStream:
+        """The same devices at the same rate, after they were lost."""
+        from drilltimer.audio.stream import SoundCard
+
+        card = self.stream
+        return SoundCard(
+            *self.names,
+            rate_hz=card.rate_hz,
+            input_channels=card.input_channels,
+            output_channels=card.output_channels,
+        )
+
+
+def open_card(input_name: str | None, output_name: str | None) -> Card:
+    """The sound card, at the device's own rate.
+
+    Raises
+    ------
+    DeviceError
+        There is none, it does not open, or another session uses it.
+    """
+    from drilltimer.audio.claim import Claim
     from drilltimer.audio.stream import SoundCard
 
-    return SoundCard(input_name, output_name)
+    stream = SoundCard(input_name, output_name)
+    try:
+        return Card(stream, Claim([stream.source.full_name, stream.sink.full_name]))
+    except UserError:
+        stream.close()
+        raise

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep
@@ -24,6 +25,7 @@ class Plan:
     drill: Drill
     seed: int
     reps: tuple[Rep, ...]
+    language: str = "en"  # of the words
 
     @property
     def length_s(self) -> float:
@@ -50,8 +52,9 @@ def load_bank(plan: Plan, rate_hz: int) -> Bank:
     for block in plan.drill.blocks:
         cues += [Cue("feedback", name, 0.0) for name in feedback_sounds(feedback_of(block), _words(block)).values()]
     wished = (*REMINDERS, PAUSE_WORD, RESUME_WORD)
-    cues += [Cue("feedback", word, 0.0) for word in wished if load_word(word) is not None]
-    return build_bank(cues, rate_hz, load_word)
+    words = partial(load_word, language=plan.language)
+    cues += [Cue("feedback", word, 0.0) for word in wished if words(word) is not None]
+    return build_bank(cues, rate_hz, words)
 
 
 def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:

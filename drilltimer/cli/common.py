@@ -6,6 +6,7 @@ import click
 
 INTERRUPTED = 130
 LEVELS = ("beginner", "club", "advanced")
+FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
 DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
 SPEAKER_TO_MIC_M = 0.3  # a laptop's own, or a loudspeaker beside it
 
@@ -13,6 +14,9 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 air_option = click.option("--air-c", type=click.FloatRange(-40, 60), help="Air temperature, °C.")
 seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")
 level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows for this level instead of the drill's.")
+language_option = click.option(
+    "--language", default="en", show_default=True, help="Of texts and words: a file and a sounds folder of that name."
+)
 
 
 def new_seed() -> int:

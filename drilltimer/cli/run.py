@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
 from pathlib import Path
@@ -11,19 +12,21 @@ import click
 
 from drilltimer.cli.common import (
     DISTANCE_M,
+    FEEDBACK,
     INTERRUPTED,
     SPEAKER_TO_MIC_M,
     air_option,
     json_option,
+    language_option,
     level_option,
     new_seed,
     note,
-    print_lines,
     seed_option,
 )
 
 if TYPE_CHECKING:
-    from drilltimer.model import Level, Rep, Verdict
+    from drilltimer.app.live import Outcome
+    from drilltimer.model import FeedbackKind, Level, Rep, Verdict
     from drilltimer.session import Snapshot
 
 
@@ -55,6 +58,16 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, dir_okay=False),
     help="Keep the microphone's sound (.wav, .flac), the played sound and the cue sheet. Off by default.",
 )
+@click.option("--feedback", type=click.Choice(FEEDBACK), help="When you are told, instead of the drill's own way.")
+@click.option("--plain", is_flag=True, help="Lines of text instead of the live screen.")
+@language_option
+@click.option(
+    "--wait-s",
+    type=click.FloatRange(0, 3600),
+    default=120.0,
+    show_default=True,
+    help="How long to wait for a lost sound device to come back.",
+)
 @json_option
 def run(
     drill: str,
@@ -67,49 +80,105 @@ def run(
     simulate: str | None,
     speed: float,
     record: Path | None,
+    feedback: FeedbackKind | None,
+    plain: bool,
+    language: str,
+    wait_s: float,
     as_json: bool,
 ) -> None:
     """Play and score a session of DRILL (a name, or a file).
 
-    Prints a line after each rep and the scores at the end. Ctrl-C ends the session and scores what was done.
+    In a terminal a live screen shows the last error in big figures. Keys: space pauses and goes on, r repeats the
+    call, f asks for feedback, v declares the last rep void (again: takes that back), q ends. With guess_first in the
+    drill: e, o, l for early, on time, late.
+
+    Elsewhere, and with --plain, a line is printed after each rep. The scores come at the end. Ctrl-C ends the session
+    and scores what was done.
     """
+    from dataclasses import replace
+
+    from drilltimer.app.examine import about_load
     from drilltimer.app.later import with_distance
     from drilltimer.app.live import run_live
     from drilltimer.app.open import open_card, open_room
-    from drilltimer.app.plan import make_plan
+    from drilltimer.app.plan import make_plan, with_feedback
+    from drilltimer.cli.live import open_screen
     from drilltimer.model import Placement
-    from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.score.match import correction_ms
-    from drilltimer.ui.lines import CAUTIONS, HEADER, health_lines, placement_line, rep_line, score_lines
+    from drilltimer.ui.lines import CAUTIONS, HEADER, placement_line, rep_line
 
     seed = new_seed() if seed is None else seed
-    plan = make_plan(drill, seed, level)
+    plan = replace(make_plan(drill, seed, level), language=language)
+    if feedback:
+        plan = with_feedback(plan, feedback)
     placement = with_distance(Placement(speaker_to_mic_m=SPEAKER_TO_MIC_M), distance_m, air_c)
-    stream = open_room(simulate, seed, placement, speed) if simulate else open_card(input_name, output_name)
-    say = _quiet if as_json else click.echo
+    card = None if simulate else open_card(input_name, output_name)
+    stream = card.stream if card else open_room(simulate or "", seed, placement, speed)
+    screen = None if plain or as_json else open_screen(plan.drill.name, language)
+    say = _quiet if as_json else _say
     note(CAUTIONS)
     note(f"{plan.drill.name}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {seed}")
+    for caution in about_load(plan):
+        note(caution)
     note(placement_line(placement, correction_ms(placement)))
     if record:
         note(f"recording the microphone to {record}; tell everybody who can be heard")
-    say(HEADER)
+    lines = [HEADER]
+    troubles: list[str] = []
+    if not screen:
+        say(HEADER)
 
     def on_rep(rep: Rep, verdict: Verdict, snapshot: Snapshot) -> None:
-        say(rep_line(rep, verdict))
+        lines.append(rep_line(rep, verdict))
+        if not screen:
+            say(lines[-1])
 
-    outcome = run_live(plan, stream, placement, record=record, on_rep=on_rep, on_trouble=note)
+    outcome = run_live(
+        plan,
+        stream,
+        placement,
+        record=record,
+        reopen=card.again if card else None,
+        wait_s=wait_s,
+        on_rep=on_rep,
+        on_trouble=troubles.append if screen else _note,
+        screen=screen,
+    )
+    if screen:
+        say("\n".join(lines))
+    for trouble in troubles:
+        _note(trouble)
+    _conclude(outcome, as_json)
+
+
+def _conclude(outcome: Outcome, as_json: bool) -> None:
+    """Scores or document, and how it ended."""
+    from drilltimer.score.document import RecordingClock, score_document
+    from drilltimer.ui.lines import health_lines, score_lines
+
     if as_json:
         clock = RecordingClock(outcome.offset_s, outcome.health.drift_ppm)
         document = score_document(outcome.recording, clock, outcome.verdicts, outcome.scores, outcome.health)
         click.echo(json.dumps(document, allow_nan=False))
     else:
-        click.echo("")
-        print_lines([*score_lines(outcome.scores), *health_lines(outcome.health)])
+        _say("\n".join(["", *score_lines(outcome.scores), *health_lines(outcome.health)]))
     if outcome.fault is not None:
         raise outcome.fault
     if outcome.interrupted:
         note("ended early; what was done is scored above")
         sys.exit(INTERRUPTED)
+
+
+def _say(text: str) -> None:
+    """Results; a terminal that was closed, or a full disk behind a redirection, does not end the session."""
+    with contextlib.suppress(OSError):
+        click.echo(text)
+
+
+def _note(text: str) -> None:
+    """Messages, forgiving likewise."""
+    with contextlib.suppress(OSError):
+        note(text)
 
 
 def _quiet(text: str) -> None:
