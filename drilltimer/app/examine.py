@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from drilltimer.app.plan import Plan
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.language import place_of, read_drill
-from drilltimer.drill.load import Caution, Load, cautions, measure_load
+from drilltimer.drill.load import DEFERENCE, Caution, Load, cautions, measure_load
 from drilltimer.drill.schedule import room_after_s, schedule
 from drilltimer.errors import Problem
 from drilltimer.model import Drill, DrillBlock
@@ -64,6 +64,12 @@ def _about_load(drill: Drill, loads: list[Load]) -> list[Caution]:
             if caution.kind == "warning":
                 told.setdefault((caution.key, caution.block), caution)
     return [*told.values(), *(caution for caution in cautions(drill, loads[0]) if caution.kind == "note")]
+
+
+def about_load(plan: Plan) -> list[str]:
+    """What a plan asks for beyond guidance, in lines to tell before it begins; none where it stays within."""
+    told = cautions(plan.drill, measure_load(plan.reps))
+    return [*(f"{caution.kind}: {caution.message}" for caution in told), *[DEFERENCE] * bool(told)]
 
 
 def _doubts(drill: Drill) -> Iterator[Caution]:
