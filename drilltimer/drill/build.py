@@ -63,7 +63,8 @@ class _Settings:
         return getattr(self._holder(key), key)
 
     def path(self, *keys: str) -> tuple[str | int, ...]:
-        own = self.index is not None and keys[0] in self.block.model_fields_set
+        """Where a setting is written; a setting that is written nowhere is missing from the block."""
+        own = keys[0] in self.block.model_fields_set or keys[0] not in self.top.model_fields_set
         prefix: tuple[str | int, ...] = ("blocks", self.index) if own and self.index is not None else ()
         return (*prefix, *keys)
 
