@@ -26,12 +26,12 @@ FLOORS = (
     {"cli", "__main__"},
     {"app"},
     {"audio", "records", "group", "ui", "sim"},
-    {"session"},
+    {"session", "checkup"},
     {"drill", "sound", "hear", "score"},
     {"model"},
     {"units", "errors"},
 )
-PURE_ROOMS = {"session", "drill", "sound", "hear", "score", "model", "units", "errors"}
+PURE_ROOMS = {"session", "checkup", "drill", "sound", "hear", "score", "model", "units", "errors"}
 
 # Where a library may be imported, and why not elsewhere.
 HOMES = {
