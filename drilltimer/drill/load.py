@@ -70,7 +70,9 @@ class Caution:
 def measure_load(reps: Sequence[Rep]) -> Load:
     """Landings, bouts and rests of laid-out reps. Two feet count as one landing, withheld contacts as none."""
     landed = [rep for rep in reps if not rep.withheld]
-    groups: list[list[Rep]] = [landed[:1]] if landed else []
+    if not landed:
+        return Load(0, (), None, None)
+    groups = [landed[:1]]
     for before, rep in pairwise(landed):
         if rep.contact_s - before.contact_s < BOUT_GAP_S - 1e-6 and rep.block == before.block:
             groups[-1].append(rep)

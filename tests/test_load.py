@@ -1,0 +1,100 @@
+"""Landings, bouts and rests by hand, and what is told when a plan goes beyond guidance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from drilltimer.drill.language import load_drill
+from drilltimer.drill.load import BOUT_GAP_S, Bout, Load, cautions, measure_load
+from drilltimer.drill.schedule import schedule
+from drilltimer.model import Drill, Level, Rep, Window
+
+WINDOW = Window(100.0, 160.0, 220.0)
+PLAIN = """
+name: Plain
+level: {level}
+reps: {reps}
+lead_in: {{kind: swing, length_s: 0.5}}
+rhythm: {{interval_s: 2.5, rally: {rally}, rest_s: {rest_s}}}
+"""
+
+
+def reps_at(*contacts_s: float, withheld: tuple[int, ...] = (), block: int = 0) -> list[Rep]:
+    return [
+        Rep(i, at_s - 1.0, at_s + 1.0, at_s, (), None, WINDOW, withheld=i in withheld, block=block)
+        for i, at_s in enumerate(contacts_s)
+    ]
+
+
+def drill(level: Level = "club", reps: int = 20, rally: int = 4, rest_s: float = 20.0) -> Drill:
+    return load_drill(PLAIN.format(level=level, reps=reps, rally=rally, rest_s=rest_s), "plain.yaml")
+
+
+def told(made: Drill) -> list[tuple[str, str]]:
+    return [(caution.kind, caution.message) for caution in cautions(made, measure_load(schedule(made, 1)))]
+
+
+def test_bouts_are_parted_by_four_seconds_and_rests_are_counted_between_landings() -> None:
+    load = measure_load(reps_at(10.0, 12.5, 15.0, 35.0, 37.5, 41.5))
+    assert load.bouts == (Bout(0, 3, 5.0, 20.0), Bout(0, 2, 2.5, 4.0), Bout(0, 1, 0.0, None))
+    assert load.landings == 6
+    assert load.longest == load.bouts[0]
+    assert load.hurried is None  # no bout lasts more than 10 s
+    assert BOUT_GAP_S == 4.0
+
+
+def test_a_withheld_contact_is_no_landing() -> None:
+    load = measure_load(reps_at(1.0, 3.0, 5.0, withheld=(1,)))
+    assert load.landings == 2
+    assert [bout.landings for bout in load.bouts] == [1, 1]  # 4 s without a landing: a rest
+
+
+def test_the_most_hurried_bout_has_the_least_rest_for_its_work() -> None:
+    first = [3.0 * i for i in range(6)]  # 15 s, then 15 s
+    second = [30.0 + 3.0 * i for i in range(5)]  # 12 s, then 6 s
+    load = measure_load(reps_at(*first, *second, 48.0))
+    assert load.hurried == Bout(0, 5, 12.0, 6.0)
+    assert load.longest == Bout(0, 6, 15.0, 15.0)
+
+
+def test_nothing_is_asked_by_nothing() -> None:
+    assert measure_load([]) == Load(0, (), None, None)
+
+
+@pytest.mark.parametrize(("level", "most"), [("beginner", 90), ("club", 120), ("advanced", 140)])
+def test_landings_beyond_guidance_are_a_warning(level: Level, most: int) -> None:
+    assert [kind for kind, _ in told(drill(level, most))] == ["note"]  # more than a child's 50
+    (warning,) = told(drill(level, most + 1))
+    assert warning[0] == "warning"
+    assert f"{most + 1} landings" in warning[1]
+    assert f"ends at {most}" in warning[1]
+
+
+@pytest.mark.parametrize(("reps", "kinds"), [(50, []), (51, ["note"])])
+def test_what_is_too_much_for_children_is_noted(reps: int, kinds: list[str]) -> None:
+    assert [kind for kind, _ in told(drill("beginner", reps))] == kinds
+
+
+def test_a_bout_beyond_half_a_minute_is_a_warning_and_beyond_ten_seconds_a_note() -> None:
+    assert told(drill(rally=5, rest_s=20)) == []  # 10 s
+    (note,) = told(drill(rally=6, rest_s=20))  # 12.5 s
+    assert note[0] == "note"
+    assert "longest bout 12 s" in note[1]
+    (warning,) = told(drill(reps=28, rally=14, rest_s=40))  # 32.5 s
+    assert warning[0] == "warning"
+    assert "14 landings in 32 s" in warning[1]
+
+
+def test_less_rest_than_work_is_a_warning() -> None:
+    # 15 s of work; from the last landing to the next first one are 0.7 s of hearing, the rest, 0.5 s of swing.
+    assert "warning" not in [kind for kind, _ in told(drill(reps=21, rally=7, rest_s=14))]
+    assert "warning" in [kind for kind, _ in told(drill(reps=21, rally=7, rest_s=13))]
+
+
+def test_the_lowest_level_of_all_blocks_counts() -> None:
+    mixed = drill("advanced", 100)
+    easy = replace(mixed.blocks[0], level="beginner")
+    both = replace(mixed, blocks=(*mixed.blocks, easy))
+    assert "beginner level ends at 90" in cautions(both, measure_load(schedule(mixed, 1)))[0].message
