@@ -74,6 +74,10 @@ class SoundError(UserError):
     """A sound that a drill asks for is missing or unusable."""
 
 
+class HistoryError(UserError):
+    """The history cannot be opened, read or written, or does not hold what was asked for."""
+
+
 class DeviceError(UserError):
     """No usable sound device, or it was lost and did not come back."""
 

@@ -13,9 +13,14 @@ from typing import Any, NoReturn
 import click
 
 from drilltimer import __version__
+from drilltimer.cli.backup import backup
 from drilltimer.cli.common import INTERRUPTED
 from drilltimer.cli.devices import devices
 from drilltimer.cli.drills import drills
+from drilltimer.cli.export import export
+from drilltimer.cli.forget import forget
+from drilltimer.cli.history import history
+from drilltimer.cli.import_ import import_
 from drilltimer.cli.render import render
 from drilltimer.cli.run import run
 from drilltimer.cli.score import score
@@ -55,7 +60,7 @@ def main() -> None:
             signal.signal(getattr(signal, name), _interrupt)
 
 
-for verb in (run, render, score, drills, sounds, devices):
+for verb in (run, render, score, drills, sounds, devices, history, export, import_, forget, backup):
     main.add_command(verb)
 
 

@@ -14,6 +14,9 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 air_option = click.option("--air-c", type=click.FloatRange(-40, 60), help="Air temperature, °C.")
 seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")
 level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows for this level instead of the drill's.")
+player_option = click.option(
+    "--player", metavar="NAME", help="Keep the session in the history, under this name or number."
+)
 language_option = click.option(
     "--language", default="en", show_default=True, help="Of texts and words: a file and a sounds folder of that name."
 )

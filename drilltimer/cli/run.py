@@ -21,6 +21,7 @@ from drilltimer.cli.common import (
     level_option,
     new_seed,
     note,
+    player_option,
     seed_option,
 )
 
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, dir_okay=False),
     help="Keep the microphone's sound (.wav, .flac), the played sound and the cue sheet. Off by default.",
 )
+@player_option
 @click.option("--feedback", type=click.Choice(FEEDBACK), help="When you are told, instead of the drill's own way.")
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live screen.")
 @language_option
@@ -80,6 +82,7 @@ def run(
     simulate: str | None,
     speed: float,
     record: Path | None,
+    player: str | None,
     feedback: FeedbackKind | None,
     plain: bool,
     language: str,
@@ -98,6 +101,7 @@ def run(
     from dataclasses import replace
 
     from drilltimer.app.examine import about_load
+    from drilltimer.app.journal import open_journal
     from drilltimer.app.later import with_distance
     from drilltimer.app.live import run_live
     from drilltimer.app.open import open_card, open_room
@@ -125,10 +129,14 @@ def run(
         note(f"recording the microphone to {record}; tell everybody who can be heard")
     lines = [HEADER]
     troubles: list[str] = []
+    on_trouble = troubles.append if screen else _note
+    journal = open_journal(player, plan, placement, stream, bool(simulate), on_trouble) if player else None
     if not screen:
         say(HEADER)
 
     def on_rep(rep: Rep, verdict: Verdict, snapshot: Snapshot) -> None:
+        if journal:
+            journal.rep(rep, verdict)
         lines.append(rep_line(rep, verdict))
         if not screen:
             say(lines[-1])
@@ -141,9 +149,11 @@ def run(
         reopen=card.again if card else None,
         wait_s=wait_s,
         on_rep=on_rep,
-        on_trouble=troubles.append if screen else _note,
+        on_trouble=on_trouble,
         screen=screen,
     )
+    if journal and (number := journal.end(outcome)):
+        on_trouble(f"kept as session {number} of {player}; 'drilltimer history {number}' shows it")
     if screen:
         say("\n".join(lines))
     for trouble in troubles:

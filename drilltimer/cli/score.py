@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import air_option, json_option, note, print_lines
+from drilltimer.cli.common import air_option, json_option, note, player_option, print_lines
+from drilltimer.errors import HistoryError
+
+if TYPE_CHECKING:
+    from drilltimer.app.later import Scored
+    from drilltimer.model import Placement
 
 
 @click.command()
@@ -20,8 +26,11 @@ from drilltimer.cli.common import air_option, json_option, note, print_lines
     help="Metres from the player to loudspeaker and recorder, standing together; the sheet's when left out.",
 )
 @air_option
+@player_option
 @json_option
-def score(recording: Path, sheet: Path, distance_m: float | None, air_c: float | None, as_json: bool) -> None:
+def score(
+    recording: Path, sheet: Path, distance_m: float | None, air_c: float | None, player: str | None, as_json: bool
+) -> None:
     """Score RECORDING (WAV, FLAC, OGG, MP3), made by any recorder, against the cue sheet of what was played."""
     from drilltimer.app.later import read_sheet, score_recording, with_distance
     from drilltimer.score.document import RecordingClock, score_document
@@ -30,6 +39,8 @@ def score(recording: Path, sheet: Path, distance_m: float | None, air_c: float |
 
     placement = with_distance(read_sheet(sheet).placement, distance_m, air_c)
     scored = score_recording(recording, sheet, placement)
+    if player:
+        _keep(player, scored, sheet, placement)
     if as_json:
         clock = RecordingClock(scored.clock.offset_s, scored.clock.skew_ppm)
         document = score_document(scored.recording, clock, scored.verdicts, scored.scores, scored.health)
@@ -39,3 +50,15 @@ def score(recording: Path, sheet: Path, distance_m: float | None, air_c: float |
     by_index = {rep.index: rep for rep in scored.reps}
     lines = [rep_line(by_index[verdict.rep], verdict) for verdict in scored.verdicts]
     print_lines([HEADER, *lines, "", *score_lines(scored.scores), *health_lines(scored.health)])
+
+
+def _keep(player: str, scored: Scored, sheet: Path, placement: Placement) -> None:
+    """Into the history; its failure is told and the scores are printed all the same."""
+    from drilltimer.app.journal import keep_scored
+
+    try:
+        number, again = keep_scored(player, scored, sheet, placement)
+    except HistoryError as fault:
+        note(f"not kept: {fault}")
+    else:
+        note(f"kept as session {number} of {player}" + (", in place of an earlier scoring" if again else ""))

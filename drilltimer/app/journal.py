@@ -1,0 +1,251 @@
+"""A running session, written into the history rep by rep; whatever fails there is told and the session goes on."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from drilltimer import __version__
+from drilltimer.app.archive import history_path
+from drilltimer.app.later import Scored, read_sheet
+from drilltimer.app.live import Outcome
+from drilltimer.app.plan import Plan, make_plan
+from drilltimer.errors import HistoryError, UserError
+from drilltimer.model import AudioStream, Placement, Rep, Verdict
+from drilltimer.records.connect import WAIT_S, DamagedHistoryError, set_aside
+from drilltimer.records.entries import RepEntry, SessionEntry, clean_name
+from drilltimer.records.export import save_session
+from drilltimer.records.history import History
+from drilltimer.records.protocol import block_entries, protocol_of
+
+PATIENCE_S = 0.5  # with another program's write while sound is running; the stream's ring holds ten seconds
+
+
+class Journal:
+    """Keeps one session.
+
+    Parameters
+    ----------
+    path : Path
+        Of the history.
+    entry : SessionEntry
+    on_trouble : callable
+        Told of each kind of trouble once.
+
+    Notes
+    -----
+    All reps stay in memory until the end. What could not be written is tried again with every rep, and at the end with
+    more patience; failing that, the session is saved as a file that `drilltimer import` takes.
+    """
+
+    def __init__(self, path: Path, entry: SessionEntry, on_trouble: Callable[[str], None]) -> None:
+        self._path = path
+        self._entry = entry
+        self._on_trouble = on_trouble
+        self._told: set[str] = set()
+        self._history: History | None = None
+        self._number: int | None = None
+        self._reps: dict[int, RepEntry] = {}
+        self._waiting: dict[int, RepEntry] = {}
+        self._write(PATIENCE_S)
+
+    def rep(self, rep: Rep, verdict: Verdict) -> None:
+        """Keep a rep as it was judged."""
+        self._take((RepEntry(rep, verdict),))
+        self._write(PATIENCE_S)
+
+    def end(self, outcome: Outcome) -> int | None:
+        """Keep how the session went, and verdicts that were changed later; answers its number in the history."""
+        by_index = {rep.index: rep for rep in outcome.plan.reps}
+        self._take(RepEntry(by_index[verdict.rep], verdict) for verdict in outcome.verdicts)
+        ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
+        self._entry = replace(self._entry, ending=ending, health=outcome.health)
+        if not self._write(WAIT_S):
+            self._save_apart()
+        if self._history:
+            self._history.close()
+        return self._number
+
+    def _take(self, entries: Iterable[RepEntry]) -> None:
+        changed = {entry.rep.index: entry for entry in entries if self._reps.get(entry.rep.index) != entry}
+        self._reps |= changed
+        self._waiting |= changed
+
+    def _write(self, patience_s: float) -> bool:
+        """Write what waits; False when it still does."""
+        try:
+            self._try_write(patience_s)
+        except DamagedHistoryError as fault:
+            if not self._begin_anew(fault):
+                return False
+        except HistoryError as fault:
+            self._tell(f"{fault}\nThe session goes on; its reps are kept in memory and written as soon as it works.")
+            return False
+        return True
+
+    def _try_write(self, patience_s: float) -> None:
+        if self._history is None:
+            self._history = History(self._path, wait_s=patience_s)
+        self._history.wait(patience_s)
+        if self._number is None:
+            self._number = self._history.begin(self._entry)
+        if self._waiting:
+            self._history.add_reps(self._number, self._waiting.values())
+            self._waiting = {}
+        if self._entry.ending is not None:
+            self._history.end(self._number, self._entry.ending, self._entry.health)
+
+    def _begin_anew(self, damage: DamagedHistoryError) -> bool:
+        """Set a damaged file aside and write all of this session into a new one."""
+        if self._history:
+            self._history.close()
+        self._history, self._number, self._waiting = None, None, dict(self._reps)
+        try:
+            aside = set_aside(self._path)
+            self._tell(
+                f"{damage.what}\nIt was set aside as {aside.name} and a new history was begun.\n"
+                f"'drilltimer import {aside}' fetches what can still be read in it."
+            )
+            self._try_write(WAIT_S)
+        except HistoryError as fault:
+            self._tell(str(fault))
+            return False
+        return True
+
+    def _save_apart(self) -> None:
+        target = self._path.parent / f"unsaved-{self._entry.uid}.json"
+        try:
+            save_session(target, self._entry, self._reps.values())
+        except HistoryError as fault:
+            self._tell(f"this session's reps could not be kept: {fault}")
+        else:
+            self._tell(f"this session was saved as {target} instead; 'drilltimer import {target}' takes it in.")
+
+    def _tell(self, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            self._on_trouble(text)
+
+
+def open_journal(
+    player: str,
+    plan: Plan,
+    placement: Placement,
+    stream: AudioStream,
+    simulated: bool,
+    on_trouble: Callable[[str], None],
+) -> Journal:
+    """Begin to keep a live session of a player.
+
+    Raises
+    ------
+    HistoryError
+        The name cannot be a player's.
+    """
+    entry = SessionEntry(
+        uid=uuid.uuid4().hex,
+        player=clean_name(player),
+        started_utc=now_utc(),
+        drill=plan.drill.name,
+        protocol=protocol_of(plan.drill),
+        seed=plan.seed,
+        source="simulated" if simulated else "live",
+        placement=placement,
+        input_device=_device(stream, "source"),
+        output_device=_device(stream, "sink"),
+        rate_hz=stream.rate_hz,
+        versions=versions(),
+        blocks=block_entries(plan.drill),
+    )
+    return Journal(history_path(), entry, on_trouble)
+
+
+def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placement) -> tuple[int, bool]:
+    """Keep a scored recording; answers its number, and whether it took an earlier scoring's place.
+
+    The same recording, sheet and player give the same session, so that scoring twice does not count twice.
+    """
+    sheet = read_sheet(sheet_file)
+    plan = _plan_behind(sheet.drill, sheet.seed, scored.reps)
+    if plan:
+        blocks = {rep.index: rep.block for rep in plan.reps}
+        reps = {rep.index: replace(rep, block=blocks[rep.index]) for rep in scored.reps}
+    else:
+        reps = {rep.index: rep for rep in scored.reps}
+    windows = sorted({(rep.mode, rep.window.open_ms, rep.window.centre_ms, rep.window.close_ms) for rep in scored.reps})
+    entry = SessionEntry(
+        uid=_uid_of(clean_name(player), Path(scored.recording), sheet_file),
+        player=clean_name(player),
+        started_utc=_taken_utc(Path(scored.recording)),
+        drill=sheet.drill or "unnamed drill",
+        protocol=protocol_of(plan.drill) if plan else _digest(repr((sheet.drill, windows)).encode())[:16],
+        seed=sheet.seed,
+        source="recording",
+        placement=placement,
+        input_device=Path(scored.recording).name,
+        output_device=sheet.audio,
+        rate_hz=sheet.rate_hz,
+        versions=versions(),
+        ending="done",
+        health=scored.health,
+        blocks=block_entries(plan.drill) if plan else (),
+    )
+    entries = [RepEntry(reps[verdict.rep], verdict) for verdict in scored.verdicts]
+    with History(history_path()) as history:
+        known = next(history.rows("SELECT number FROM sessions WHERE uid = ?", (entry.uid,)), None)
+        return history.replace_session(entry, entries), known is not None
+
+
+def now_utc() -> str:
+    """The present moment, ISO 8601 to the second."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def versions() -> dict[str, str]:
+    """Of the program and of what computes its figures."""
+    import platform
+    from importlib.metadata import version
+
+    found = {"drilltimer": __version__, "python": platform.python_version()}
+    return found | {name: version(name) for name in ("numpy", "scipy")} | {"system": platform.system()}
+
+
+def _device(stream: AudioStream, side: str) -> str:
+    """Name of a sound card's device; the simulated room has none."""
+    return str(getattr(getattr(stream, side, None), "full_name", ""))
+
+
+def _plan_behind(drill: str, seed: int | None, reps: tuple[Rep, ...]) -> Plan | None:
+    """The plan that a sheet was rendered from, where its drill is still the same and has its name."""
+    try:
+        plan = make_plan("-".join(drill.casefold().split()), seed or 0)
+    except UserError:
+        return None
+    asked = {rep.index: (rep.mode, rep.withheld, rep.warm_up, rep.window) for rep in plan.reps}
+    matches = all(asked.get(rep.index) == (rep.mode, rep.withheld, rep.warm_up, rep.window) for rep in reps)
+    return plan if plan.drill.name == drill and matches else None
+
+
+def _uid_of(player: str, *files: Path) -> str:
+    return _digest(player.casefold().encode() + b"".join(_digest_of(path) for path in files))[:32]
+
+
+def _digest_of(path: Path) -> bytes:
+    import hashlib
+
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").digest()
+
+
+def _digest(content: bytes) -> str:
+    import hashlib
+
+    return hashlib.sha256(content).hexdigest()
+
+
+def _taken_utc(recording: Path) -> str:
+    """When the recording was last written, which is when it was made unless it was edited."""
+    return datetime.fromtimestamp(recording.stat().st_mtime, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

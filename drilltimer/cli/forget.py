@@ -1,0 +1,42 @@
+"""`drilltimer forget`: a player, deleted for good."""
+
+from __future__ import annotations
+
+import click
+
+from drilltimer.cli.common import note, print_lines
+
+
+@click.command()
+@click.argument("player", required=False)
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@click.option("--sweep", is_flag=True, help="Only wipe traces that an interrupted 'forget' left.")
+def forget(player: str | None, yes: bool, sweep: bool) -> None:
+    """Delete PLAYER and every session of theirs from the history, and overwrite the freed space.
+
+    Exports, backups and recordings that were made are files of their own: they are not touched, and those that lie
+    beside the history are named.
+    """
+    from drilltimer.app.archive import history_path, open_history
+    from drilltimer.records.backup import copies_beside
+    from drilltimer.records.queries import count_sessions, find_player
+
+    with open_history() as kept:
+        if sweep:
+            kept.sweep()
+            note("traces of what was deleted are wiped")
+            return
+        if player is None:
+            raise click.UsageError("Missing argument 'PLAYER'.")
+        name = find_player(kept, player).name
+        count = count_sessions(kept, name)
+        if not yes:
+            click.confirm(f"Delete {name} and {count} sessions? This cannot be undone.", abort=True, err=True)
+        kept.forget(name)
+    print_lines([f"{name} and {count} sessions are deleted from {history_path()}."])
+    note(
+        "Not touched: exports, backups, reports and recordings that were made of this player, on this computer or "
+        "given away. A disk that moves data by itself (SSD) may keep old blocks for a while."
+    )
+    for copy in copies_beside(history_path()):
+        note(f"may hold the player still: {copy}")

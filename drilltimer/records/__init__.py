@@ -1,0 +1,1 @@
+"""What is kept of sessions and what is made of it: history, comparisons, reports, exports."""

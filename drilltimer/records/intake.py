@@ -1,0 +1,295 @@
+"""In: another computer's export or database, merged. Doing it twice changes nothing; where two disagree, ours stays.
+
+A session is known by its uid, so that copies of copies meet again. The one case in which ours gives way: it was cut off
+or still running, and theirs begins with the very same reps and goes on.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from itertools import groupby, islice
+from pathlib import Path
+from typing import Any
+
+from drilltimer.errors import HistoryError
+from drilltimer.records.connect import DamagedHistoryError, explain
+from drilltimer.records.entries import Player, name_key
+from drilltimer.records.export import CSV_COLUMNS, FORMAT, SCHEMA, Session
+from drilltimer.records.history import History
+from drilltimer.records.rows import (
+    BLOCK_COLUMNS,
+    REP_COLUMNS,
+    SESSION_COLUMNS,
+    block_entry,
+    rep_entry,
+    rep_row,
+    session_entry,
+)
+from drilltimer.records.schema import SCHEMA as TABLES
+
+BATCH = 200  # sessions in one transaction: few enough that a running session need not wait long
+BIGGEST_WHOLE_BYTES = 200_000_000  # of JSON that is not laid out line by line and must be read at once
+_INTEGERS = {
+    "session_seed", "session_rate_hz", "block_number", "block_warm_up", "rep", "block", "warm_up", "withheld",
+    "guessed",
+}  # fmt: skip
+_TEXTS = {
+    *("player", "player_level", "player_sport", "level", "mode", "cues", "call", "grade", "void"),
+    *("block_name", "block_mode", "block_level", "block_situation", "block_feedback"),
+    *(
+        f"session_{name}"
+        for name in ("uid", "started_utc", "drill", "protocol", "source", "versions", "ending", "health")
+    ),
+    *("session_input_device", "session_output_device"),
+}
+_NEVER_NONE = {"void", "session_input_device", "session_output_device", "block_name"}
+
+
+@dataclass(slots=True)
+class Intake:
+    """What an import did."""
+
+    added: int = 0
+    completed: int = 0
+    known: int = 0
+    conflicts: list[str] = field(default_factory=list)
+    damage: str = ""
+
+
+def import_history(history: History, source: Path) -> Intake:
+    """Merge an export (.csv, .json) or another history database.
+
+    Raises
+    ------
+    HistoryError
+        It is missing, none of ours, newer than the program, or broken; what was read before the fault stays merged.
+    """
+    if not source.is_file():
+        raise HistoryError(
+            f"{source}: there is no such file", fix="Give an export (.csv, .json) or a history (.sqlite)."
+        )
+    if source.resolve() == history.path.resolve():
+        raise HistoryError(f"{source}: is the history itself", fix="Give another computer's.")
+    reader: Callable[[Path, Intake], Iterator[Session]]
+    reader = {".csv": _from_csv, ".json": _from_json}.get(source.suffix.lower(), _from_database)
+    done = Intake()
+    sessions = reader(source, done)
+    while batch := list(islice(sessions, BATCH)):
+        with history.transaction():
+            for each in batch:
+                _merge(history, each, done, source)
+    return done
+
+
+def _merge(history: History, theirs: Session, done: Intake, source: Path) -> None:
+    try:
+        blocks = tuple(block_entry(block) for block in theirs["blocks"])
+        entry = session_entry(theirs | {"number": 0}, blocks)
+        reps = [rep_entry(rep) for rep in theirs["reps"]]
+        name_key(entry.player)
+    except (KeyError, TypeError, ValueError, AttributeError) as fault:
+        raise HistoryError(
+            f"{source}: session {theirs.get('uid', '?')} does not make sense: {type(fault).__name__}: {fault}",
+            why="The file was changed by hand or by another program.",
+            fix="Export it again.",
+        ) from fault
+    _merge_player(history, Player(entry.player, theirs.get("player_level"), theirs.get("player_sport")), done)
+    database = history.database
+    own = database.execute("SELECT number, ending FROM sessions WHERE uid = ?", (entry.uid,)).fetchone()
+    if own is None:
+        history.put_reps(history.put_session(entry), reps)
+        done.added += 1
+        return
+    query = f"SELECT {', '.join(REP_COLUMNS)} FROM reps WHERE session = ? ORDER BY rep"
+    ours = [dict(row) for row in database.execute(query, (own["number"],))]
+    new = [rep_row(each) for each in sorted(reps, key=lambda each: each.rep.index)]
+    if ours == new:
+        done.known += 1
+        if own["ending"] is None and entry.ending is not None:
+            database.execute("UPDATE sessions SET ending = ? WHERE number = ?", (entry.ending, own["number"]))
+    elif own["ending"] is None and ours == new[: len(ours)]:
+        history.put_reps(own["number"], reps[len(ours) :])
+        database.execute("UPDATE sessions SET ending = ? WHERE number = ?", (entry.ending, own["number"]))
+        done.completed += 1
+    elif new == ours[: len(new)]:
+        done.known += 1  # theirs is an earlier state of ours
+    else:
+        done.conflicts.append(
+            f"session {own['number']} ({entry.player}, {entry.drill}, {entry.started_utc}) differs; ours was kept"
+        )
+
+
+def _merge_player(history: History, theirs: Player, done: Intake) -> None:
+    query = "SELECT name, level, sport FROM players WHERE key = ?"
+    own = history.database.execute(query, (name_key(theirs.name),)).fetchone()
+    kept = {}
+    for name in ("level", "sport"):
+        ours, other = own[name] if own else None, getattr(theirs, name)
+        if ours and other and ours != other:
+            told = f"player {own['name']}: {name} is {ours!r} here and {other!r} there; ours was kept"
+            if told not in done.conflicts:
+                done.conflicts.append(told)
+        kept[name] = ours or other
+    history.put_player(Player(theirs.name, kept["level"], kept["sport"]))
+
+
+def _from_json(source: Path, done: Intake) -> Iterator[Session]:
+    """Sessions of a JSON export; line by line where it is laid out as we do, else as a whole."""
+    try:
+        with source.open(encoding="utf-8") as file:
+            head = file.readline()
+            try:
+                document = json.loads(head.rstrip("\n") + "]}")
+            except ValueError:
+                document = None
+            if document is None:
+                if source.stat().st_size > BIGGEST_WHOLE_BYTES:
+                    raise HistoryError(
+                        f"{source}: is too big to be read at once", fix="Import the export as it was written."
+                    )
+                document = json.loads(source.read_text(encoding="utf-8"))
+                lines: Iterator[Session] = (
+                    iter(document.get("sessions", ())) if isinstance(document, dict) else iter(())
+                )
+            else:
+                lines = (json.loads(line.rstrip().rstrip(",")) for line in file if line.startswith("{"))
+            _check_format(document, source)
+            about = {each["name"]: each for each in document.get("players", ())}
+            for session in lines:
+                player = about.get(session["player"], {})
+                yield session | {"player_level": player.get("level"), "player_sport": player.get("sport")}
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as fault:
+        raise HistoryError(
+            f"{source}: is no export of drilltimer, or is broken: {fault}", fix="Export it again, and copy it whole."
+        ) from fault
+    except OSError as fault:
+        raise HistoryError(f"{source}: cannot be read: {fault.strerror or fault}") from fault
+
+
+def _check_format(document: Any, source: Path) -> None:
+    if not isinstance(document, dict) or document.get("format") != FORMAT:
+        raise HistoryError(f"{source}: is no export of drilltimer", fix="'drilltimer export' writes one.")
+    if not isinstance(document.get("schema"), int) or document["schema"] > SCHEMA:
+        raise HistoryError(
+            f"{source}: was written by a newer drilltimer (schema {document.get('schema')})", fix="Update drilltimer."
+        )
+
+
+def _from_csv(source: Path, done: Intake) -> Iterator[Session]:
+    """Sessions of a CSV export; rows of one session must follow each other, as we write them."""
+    try:
+        with source.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file)
+            missing = [name for name in CSV_COLUMNS if name not in (reader.fieldnames or ())]
+            if missing:
+                raise HistoryError(
+                    f"{source}:1: is no export of drilltimer: column {missing[0]!r} is missing",
+                    fix="'drilltimer export' writes one.",
+                )
+            rows = (_typed(row, reader.line_num, source) for row in reader)
+            for _, group in groupby(rows, key=lambda row: row["session_uid"]):
+                yield _session_of(list(group))
+    except (csv.Error, UnicodeDecodeError) as fault:
+        raise HistoryError(f"{source}: is no CSV text: {fault}", fix="Export it again.") from fault
+    except OSError as fault:
+        raise HistoryError(f"{source}: cannot be read: {fault.strerror or fault}") from fault
+
+
+def _typed(row: dict[str, Any], line: int, source: Path) -> dict[str, Any]:
+    values: dict[str, Any] = {}
+    for name in CSV_COLUMNS:
+        cell = row[name]
+        try:
+            values[name] = _value(name, cell)
+        except (TypeError, ValueError) as fault:
+            raise HistoryError(
+                f"{source}:{line}: {name}: {cell!r} is not a number", why="A spreadsheet may have changed it."
+            ) from fault
+    return values
+
+
+def _value(name: str, cell: str | None) -> Any:
+    if cell is None:
+        raise ValueError("the row is cut off")
+    if name in _TEXTS:
+        plain = cell[1:] if cell.startswith("'") else cell
+        return plain if plain or name in _NEVER_NONE else None
+    if not cell:
+        return None
+    return int(cell) if name in _INTEGERS else float(cell)
+
+
+def _session_of(rows: list[dict[str, Any]]) -> Session:
+    first = rows[0]
+    blocks = {row["block_number"]: row for row in rows if row["block_number"] is not None}
+    return {name: first[f"session_{name}"] for name in SESSION_COLUMNS} | {
+        "player": first["player"],
+        "player_level": first["player_level"],
+        "player_sport": first["player_sport"],
+        "blocks": [{name: row[f"block_{name}"] for name in BLOCK_COLUMNS} for row in blocks.values()],
+        "reps": [{name: row[name] for name in REP_COLUMNS} for row in rows],
+    }
+
+
+def _from_database(source: Path, done: Intake) -> Iterator[Session]:
+    """Sessions of another history, which is opened to read alone; a damaged one gives what can be read."""
+    try:
+        with closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            database.row_factory = sqlite3.Row
+            version = database.execute("PRAGMA user_version").fetchone()[0]
+            if version > TABLES:
+                raise HistoryError(
+                    f"{source}: was written by a newer drilltimer (schema {version}; this one knows {TABLES})",
+                    fix="Update drilltimer.",
+                )
+            numbers = _readable_numbers(database, done)
+            for number in numbers:
+                try:
+                    yield _read_session(database, number)
+                except sqlite3.DatabaseError as fault:
+                    done.damage = done.damage or f"{source}: some sessions could not be read: {fault}"
+    except sqlite3.Error as fault:
+        told = explain(fault, source)
+        if isinstance(told, DamagedHistoryError):
+            told = HistoryError(f"{source}: is no history, or is damaged beyond reading: {fault}")
+        raise told from fault
+
+
+def _readable_numbers(database: sqlite3.Connection, done: Intake) -> list[int]:
+    """Numbers of the sessions that can be listed, from either end of a damaged table."""
+    numbers: dict[int, None] = {}
+    for order in ("", " DESC"):
+        try:
+            for row in database.execute(f"SELECT number FROM sessions NOT INDEXED ORDER BY number{order}"):
+                numbers[row["number"]] = None
+        except sqlite3.DatabaseError as fault:
+            if "no such table" in str(fault) or getattr(fault, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
+                raise
+            done.damage = f"the list of sessions is damaged: {fault}"
+        else:
+            break
+    return sorted(numbers)
+
+
+def _read_session(database: sqlite3.Connection, number: int) -> Session:
+    query = (
+        "SELECT s.*, p.name AS player_name, p.level AS player_level, p.sport AS player_sport "
+        "FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
+    )
+    row = database.execute(query, (number,)).fetchone()
+    if row is None:
+        raise sqlite3.DatabaseError(f"session {number} has no player")
+    blocks = database.execute(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", (number,))
+    reps = database.execute(f"SELECT {', '.join(REP_COLUMNS)} FROM reps WHERE session = ?", (number,))
+    return {name: row[name] for name in SESSION_COLUMNS} | {
+        "player": row["player_name"],
+        "player_level": row["player_level"],
+        "player_sport": row["player_sport"],
+        "blocks": [dict(block) for block in blocks],
+        "reps": [dict(rep) for rep in reps],
+    }
