@@ -77,7 +77,7 @@ def arrival(heard, pattern, first, frames):
     "noise_db",
     [
         -36,  # 28 dB under the landings' peaks: a room with people in it
-        pytest.param(-66, marks=pytest.mark.xfail(strict=True, reason="in a quiet room landings leave ghosts")),
+        -66,
     ],
 )
 def test_ten_reps_are_timed_through_portaudio(sound_card, plan, capsys, noise_db, tmp_path):

@@ -199,7 +199,7 @@ def _listen(
     """Hear the recording twice: what the first hearing learned of the room and the player sharpens the second."""
     ears: list[Ear] | None = None
     for _ in range(2):
-        listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears)
+        listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
         marks = []
         for piece in pieces:
             at = round(clock.recorded_s(piece.start / played.rate_hz) * heard.rate_hz)

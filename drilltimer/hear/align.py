@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.locate import locate_cue
+from drilltimer.hear.locate import NEAR_SHARE, locate_cue
 from drilltimer.hear.warp import ClockMap
 from drilltimer.model import Samples
 
@@ -194,7 +194,7 @@ def _locate(
     first = int((expected_s - reach_s) * rate_hz)
     frames = int(2 * reach_s * rate_hz) + len(contact.template)
     arrival = locate_cue(read(first, frames), contact.template, expected=reach_s * rate_hz)
-    return (first + arrival.lag) / rate_hz if arrival is not None and arrival.heard else None
+    return (first + arrival.lag) / rate_hz if arrival is not None and arrival.heard(NEAR_SHARE) else None
 
 
 def _consensus(pairs: list[tuple[float, float]]) -> tuple[float, float] | None:

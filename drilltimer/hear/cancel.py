@@ -25,6 +25,10 @@ class OwnSound:
         self._lead = round(LEAD_S * rate_hz)
         self._taps = self._lead + round(LONGEST_S * rate_hz)
         self._least = self._lead + round(SHORTEST_S * rate_hz)
+        self.forget()
+
+    def forget(self) -> None:
+        """Begin anew."""
         self._auto = np.zeros(self._taps)
         self._cross = np.zeros(self._taps)
         self._material = 0.0

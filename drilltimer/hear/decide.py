@@ -42,6 +42,7 @@ STEP_AFTER = 1.38
 EARLY = -4.0  # touchdown more than 160 ms before the contact
 LATE = -3.0  # of each 100 ms later than 420 ms after it
 NO_LANDING = 3.68
+NEVER_LANDED = 1.2  # more, until this player was heard to land: noise must not teach what a landing is
 
 RIVAL_SLOPE = 1.5  # how much stronger a neighbour must be to take a part away
 RIVAL_LEAST = 0.75  # and how strong at all
@@ -83,9 +84,10 @@ def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float,
     strength = np.array([rise.strength for rise in heard])
     weights = _own_weights(heard, profile, rep) + _neighbour_weights(times_s, strength) + _time_weights(times_s)
     best = int(np.argmax(weights))
-    others = np.append(weights[np.arange(len(heard)) != best], NO_LANDING)
-    if weights[best] <= NO_LANDING:
-        return Reading(None, None, NO_LANDING - float(weights[best]))
+    none = NO_LANDING + (0.0 if profile.knows_landings(rep) else NEVER_LANDED)
+    others = np.append(weights[np.arange(len(heard)) != best], none)
+    if weights[best] <= none:
+        return Reading(None, None, none - float(weights[best]))
     step = _first_step(heard, times_s, best, profile)
     shares = np.exp(weights - np.logaddexp.reduce(weights))
     rivals = tuple((heard[i], float(shares[i])) for i in range(len(heard)) if i != best and shares[i] > 1e-3)

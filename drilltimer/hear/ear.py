@@ -13,7 +13,7 @@ from drilltimer.hear.cancel import OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.decide import Reading, decide
 from drilltimer.hear.feet import find_first_foot, find_second_foot
-from drilltimer.hear.locate import locate_cue
+from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
 from drilltimer.hear.onsets import BANDS, Leftover, Rise, Rises, find_rises, leftover_share
 from drilltimer.hear.profile import Profile
 from drilltimer.hear.tape import Take
@@ -23,6 +23,7 @@ from drilltimer.units import db_from_ratio, ms_from_s, s_from_ms
 KNOWN_LAG_S = 0.015  # a settled clock line bounds the search for a contact to this much either side
 STRAY_RATIO = 8.0
 UNKNOWN_SHARE = 0.01
+NEW_SHARES = (0.01, 0.1)
 LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted than its middle
 EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
 CUT_HZ = 40.0
@@ -109,9 +110,12 @@ class Ear:
             return _silent(void or "no contact cue was heard, and none before it")
         played = shift(take.played, (zero.at - expected.contact) / take.step)
         young = self.own.young
-        if zero.heard and self.own.blank:
+        first_ever = zero.heard and self.own.blank
+        if first_ever:
             self.own.learn(played, heard)
         seen = self._look(take, played, heard, expected, zero)
+        if first_ever:
+            self.own.forget()  # that was learned with the landing in it
         if zero.heard:
             self._learn_own(played, heard, seen, take.rate_hz)
             if young:  # while the room is new, each rep teaches enough to be worth a second look
@@ -170,7 +174,7 @@ class Ear:
             return inferred, ""
         reach = KNOWN_LAG_S * self._rate_hz
         if known is not None and self.line.settled:
-            near = self._measure(take, heard, expected, (known - reach, known + reach), known)
+            near = self._measure(take, heard, expected, (known - reach, known + reach), known, NEAR_SHARE)
             if near is not None:
                 self._stray = None
                 self.line.put([(expected.contact, near.at - expected.contact)])
@@ -199,6 +203,7 @@ class Ear:
         expected: Expectation,
         lags: tuple[float, float],
         known: float | None,
+        least_share: float = HEARD_SHARE,
     ) -> Zero | None:
         start = round(take.sample(expected.contact))
         template = take.played[start : start + max(8, expected.contact_frames // take.step)]
@@ -206,7 +211,7 @@ class Ear:
         last = min(len(heard), start + math.ceil(lags[1] / take.step) + len(template) + 4)
         near = None if known is None else start + known / take.step - first
         arrival = locate_cue(heard[first:last], template, near)
-        if arrival is None or not arrival.heard:
+        if arrival is None or not arrival.heard(least_share):
             return None
         lag = (first + arrival.lag - start) * take.step
         sigma_ms = ms_from_s(arrival.uncertainty * take.step / self._rate_hz)
@@ -232,7 +237,8 @@ class Ear:
                 warnings.simplefilter("ignore", RuntimeWarning)  # a band in which our sound never dominates is all NaN
                 typical = np.nanmedian(np.array(shares), axis=0)
             if len(shares) < 3:
-                typical = np.minimum(typical, 0.1)  # a landing on top of the first cue must not pass for leakage
+                # A landing on top of the first cue must not pass for leakage, nor leakage, not yet learned, for one.
+                typical = np.clip(typical, *NEW_SHARES)
             leftovers.append(Leftover(own, LEFTOVER_MARGIN * np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
         return leftovers or [Leftover(np.zeros_like(residual), np.zeros(BANDS))]
 

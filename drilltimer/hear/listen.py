@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from drilltimer.hear.clockline import ClockLine
+from drilltimer.hear.clockline import SETTLED, ClockLine
 from drilltimer.hear.ear import Ear, Opinion
 from drilltimer.hear.tape import ANALYSIS_RATE_HZ, Take, Tape
 from drilltimer.model import Block, Expectation, Heard, Landing, Onset
@@ -27,6 +27,8 @@ class Listener:
         Least and greatest time after which the microphone may hear what was played.
     ears : list of Ear, optional
         What another listener has learned, to go on with.
+    known_lag_s : float, optional
+        The lag, when something else has measured it: a contact that cannot be heard is then put there.
     """
 
     def __init__(
@@ -35,10 +37,14 @@ class Listener:
         channels: int = 1,
         lags_s: tuple[float, float] = LIVE_LAGS_S,
         ears: list[Ear] | None = None,
+        known_lag_s: float | None = None,
     ) -> None:
         self.rate_hz = rate_hz
         step = max(1, rate_hz // ANALYSIS_RATE_HZ)
         self.ears = ears or [Ear(rate_hz / step, rate_hz) for _ in range(channels)]
+        if known_lag_s is not None and ears is None:
+            for ear in self.ears:
+                ear.line.put((frame, known_lag_s * rate_hz) for frame in range(SETTLED))
         self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
         self._tape = Tape()
         self._due: deque[Expectation] = deque()

@@ -12,7 +12,8 @@ import numpy as np
 
 FIRST_ARRIVAL_SHARE = 0.5
 HEARD_RATIO = 5.5  # envelope peak over its median; the greatest of 10^4 Rayleigh samples is at 3.7
-HEARD_SHARE = 0.06  # least share of the power, in the template's band and time, that is the template
+HEARD_SHARE = 0.3  # least share of the power, in the template's band and time, that is the template
+NEAR_SHARE = 0.06  # and where it must come anyhow: room and noise may take the rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +29,9 @@ class Arrival:
     share: float
     uncertainty: float  # one sigma, samples
 
-    @property
-    def heard(self) -> bool:
+    def heard(self, least_share: float = HEARD_SHARE) -> bool:
         """Whether the sound is there at all."""
-        return self.ratio >= HEARD_RATIO and self.share >= HEARD_SHARE
+        return self.ratio >= HEARD_RATIO and self.share >= least_share
 
 
 def locate_cue(signal: np.ndarray, template: np.ndarray, expected: float | None = None) -> Arrival | None:
@@ -84,9 +84,14 @@ def locate_cue(signal: np.ndarray, template: np.ndarray, expected: float | None 
 
 
 def _share(signal: np.ndarray, template: np.ndarray, size: int, lag: int, frames: int) -> float:
-    """Share of the signal's power at a lag that is the template, both seen through the template's own band."""
+    """Share of the signal's power at a lag that is the template, both seen through the template's own band.
+
+    The template's analytic signal is used: a fraction of a sample turns the phase of the product, not its size.
+    """
+    from scipy.signal import hilbert
+
     band = np.abs(template) / max(float(np.abs(template).max()), 1e-30)
     heard = np.fft.irfft(signal * band, size)[lag : lag + frames]
     known = np.fft.irfft(template * band, size)[:frames]
     power = float(np.dot(heard, heard)) * float(np.dot(known, known))
-    return float(np.dot(heard, known)) ** 2 / power if power > 0.0 else 0.0
+    return float(np.abs(np.dot(heard, hilbert(known)))) ** 2 / power if power > 0.0 else 0.0

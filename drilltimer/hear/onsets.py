@@ -22,6 +22,7 @@ BANDS = 12
 LOWEST_HZ = 60.0
 QUIET = 1e-10  # power of a sample below which nothing counts: half of 16 bits' last step
 SMEAR_S = 0.004
+LEAKAGE = 1e-4  # of a loud band into all others, through the analysis window's side lobes
 LEAST_SHARE = 0.002  # no room stays so still that less than this share of our sound is left
 MERGE_S = 0.005  # two rises traced to the same moment are one
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker around a rise
@@ -117,7 +118,8 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
         own_power, _ = band_powers(lfilter(predictor, [1.0], leftover.own), rate_hz)
         # A filter's own ringing and small moves smear what stays behind by some milliseconds.
         spread = maximum_filter1d(own_power, 2 * round(SMEAR_S * rate_hz / hop) + 1, axis=1)
-        noise = noise + np.maximum(leftover.share, LEAST_SHARE)[:, None] * spread
+        everywhere = LEAKAGE * spread.max(axis=0, keepdims=True)
+        noise = noise + np.maximum(np.maximum(leftover.share, LEAST_SHARE)[:, None] * spread, everywhere)
     logs = np.log(np.maximum(power / np.maximum(noise, 1e-30), 1.0))
     lag = max(1, round(LAG_S * rate_hz / hop))
     growth = np.zeros_like(logs)

@@ -19,6 +19,7 @@ ENOUGH = 3  # landings from which they are a measure for others
 SHAPE_WEIGHT = 0.3  # neighbouring bands say the same thing twice
 ALIKE_DB, UNLIKE_DB = 6.0, 11.0  # spread of a band between two landings of a player, and between any two sounds
 START_STRENGTH = 1.5  # before anything is known
+LEAST_USUAL = 1.0  # landings usually stand out more than this; otherwise noise would become the measure of itself
 START_NOISE = (0.22, 0.2)
 
 
@@ -50,12 +51,17 @@ class Profile:
         middle, high = np.median(np.array(list(self._noise.values())), axis=0)
         return float(middle), max(float(high - middle) / 1.2, 0.02)
 
+    def knows_landings(self, rep: int) -> bool:
+        """Whether enough landings, this rep's left out, were heard to be a measure for others."""
+        return len(self._others(rep)) >= ENOUGH
+
     def usual_strength(self, rep: int) -> float:
         """Strength of this player's landings; of the reps' strongest sounds until landings are known."""
         known = [landing.strength for landing in self._others(rep)]
         if len(known) >= ENOUGH:
-            return float(np.median(known))
-        return float(np.median(list(self._strongest.values()))) if self._strongest else START_STRENGTH
+            return max(float(np.median(known)), LEAST_USUAL)
+        known = list(self._strongest.values())
+        return max(float(np.median(known)), LEAST_USUAL) if known else START_STRENGTH
 
     def level_beside_usual_db(self, rises: Sequence[Rise], rep: int) -> np.ndarray:
         """Level of each rise over that of this player's landings, -30 to +15 dB; zeros until they are known."""
