@@ -393,3 +393,92 @@ def test_every_shipped_drill_runs_in_a_club_hour(path):
     reps = schedule(drill, 1)
     assert 10 <= sum(not rep.withheld for rep in reps) <= 140  # landings: NSCA's upper figure, from memory
     assert 30.0 < reps[-1].end_s < 25 * 60.0
+
+
+# ---------------------------------------------------------------- many draws
+
+
+def test_a_hundred_thousand_contacts_follow_their_weights_and_shares():
+    lengths = (RallyLength(1, 1, 40.0), RallyLength(2, 2, 23.0), RallyLength(3, 4, 22.0), RallyLength(5, 6, 15.0))
+    rhythm = Rhythm(2.5, rally=lengths, rest_s=20.0)
+    made = block(
+        lead_in=LeadIn("swing", 0.5, 0.1),
+        rhythm=rhythm,
+        hitters=(Hitter("smack"), Hitter("tock")),
+        reps=100_000,
+    )
+    reps = plan(made, seed=11)
+    assert len(reps) == 100_000
+    rallies = [1]
+    for before, rep in itertools.pairwise(reps):
+        if rep.start_s > before.end_s + 10.0:
+            rallies.append(1)
+        else:
+            rallies[-1] += 1
+    expected = {1: 0.40, 2: 0.23, 3: 0.11, 4: 0.11, 5: 0.075, 6: 0.075}
+    for length, share in expected.items():  # five standard errors of a share
+        assert rallies.count(length) / len(rallies) == pytest.approx(share, abs=5 * math.sqrt(share / len(rallies)))
+    swings_s = [cue.length_s for rep in reps for cue in rep.cues if cue.sound == "swing"]
+    assert statistics.fmean(swings_s) == pytest.approx(0.5, abs=0.0005)
+    assert statistics.pstdev(swings_s) == pytest.approx(0.1 / math.sqrt(12.0), abs=0.0005)
+    contacts = [cue.sound for rep in reps for cue in rep.cues if cue.role == "contact"]
+    assert contacts.count("tock") / len(contacts) == pytest.approx(0.5, abs=0.008)
+
+
+def test_withheld_contacts_of_many_draws_have_their_share():
+    rhythm = Rhythm(2.0, rally=(RallyLength(4, 4),), rest_s=10.0)
+    reps = plan(block(rhythm=rhythm, withheld_share=0.2, reps=80_000))
+    # reps are drawn until 80 000 have sounded: the share of withheld ones among all is 0.2 all the same
+    assert sum(rep.withheld for rep in reps) / len(reps) == pytest.approx(0.2, abs=0.0065)
+
+
+def test_calls_of_many_blocks_have_their_weights_delays_and_switches():
+    calls = Calls(("left", "right", "back"), (2.0, 2.0, 1.0), 0.1, 0.2, share=0.7, switch_share=0.25)
+    rhythm = Rhythm(2.5, rally=(RallyLength(4, 4),), rest_s=20.0)
+    reps = [rep for seed in range(250) for rep in plan(block(rhythm=rhythm, calls=calls, reps=100), seed=seed)]
+    called = [rep for rep in reps if rep.call]
+    cues = [[cue for cue in rep.cues if cue.role == "call"] for rep in called]
+    assert len(called) / len(reps) == pytest.approx(0.7, abs=0.015)
+    for word, share in {"left": 0.4, "right": 0.4, "back": 0.2}.items():
+        assert sum(rep.call == word for rep in called) / len(called) == pytest.approx(share, abs=0.005)
+    assert sum(len(each) == 2 for each in cues) / len(called) == pytest.approx(0.25, abs=0.02)
+    delays_s = [rep.start_s + each[0].at_s - rep.contact_s for rep, each in zip(called, cues, strict=True)]
+    assert statistics.fmean(delays_s) == pytest.approx(0.15, abs=0.001)
+    assert statistics.pstdev(delays_s) == pytest.approx(0.1 / math.sqrt(12.0), abs=0.001)
+
+
+# ---------------------------------------------------------------- tones, hitters in turn, levels
+
+
+def test_tones_stand_in_for_left_and_right_and_come_from_their_sides():
+    calls = Calls(("left", "right"), (1.0, 1.0), 0.1, 0.1, tones=True)
+    for rep in plan(block(calls=calls)):
+        (cue,) = [cue for cue in rep.cues if cue.role == "call"] or [None]
+        if cue is not None:
+            assert (cue.sound, cue.pan < 0) == (f"tone_{rep.call}", rep.call == "left")
+
+
+def test_hitters_in_turn_alternate_whatever_the_seed():
+    two = (Hitter("smack", -0.5), Hitter("tock", 0.5))
+    reps = plan(block(hitters=two, hitters_in_turn=True, rhythm=Rhythm(rally=(RallyLength(1, 1),), rest_s=9.0)))
+    sounds = [cue.sound for rep in reps for cue in rep.cues if cue.role == "contact"]
+    assert sounds == ["smack", "tock"] * 10
+
+
+def test_a_rep_knows_the_windows_of_every_level_of_its_own_situation():
+    levels = ("beginner", "club", "advanced")
+    made = block(
+        situation="net",
+        window=window_for("club", "net"),
+        opening=LeadIn("toss", 0.95),
+        opening_situation="return",
+        opening_window=window_for("club", "return"),
+        rhythm=Rhythm(2.5, rally=(RallyLength(2, 2),), rest_s=5.0),
+        reps=2,
+    )
+    first, second = plan(made)
+    assert first.ladder == tuple(window_for(level, "return") for level in levels)
+    assert second.ladder == tuple(window_for(level, "net") for level in levels)
+    assert (first.level, first.window, second.window) == ("club", first.ladder[1], second.ladder[1])
+    for fixed in (replace(made, window_fixed=True), replace(made, mode="reactive")):
+        assert {(rep.level, rep.ladder) for rep in plan(fixed)} == {(None, ())}

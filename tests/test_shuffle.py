@@ -62,6 +62,17 @@ def test_intervals_have_the_mean_and_the_spread_asked_for_and_respect_the_least(
     assert min(intervals_s) > 1.2
 
 
+def test_intervals_are_the_least_plus_a_log_normal():
+    draws = Random(6)
+    spare_s = sorted(draw_interval_s(draws, 2.5, 0.25, 1.2) - 1.2 for _ in range(DRAWS))
+    # ln of the spare time is normal: s^2 = ln(1 + (0.25 * 2.5 / 1.3)^2), mean ln 1.3 - s^2 / 2
+    sigma = math.sqrt(math.log1p((0.625 / 1.3) ** 2))
+    normal = statistics.NormalDist(math.log(1.3) - sigma**2 / 2.0, sigma)
+    for share in (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99):
+        below = sum(value < math.exp(normal.inv_cdf(share)) for value in spare_s) / DRAWS
+        assert below == pytest.approx(share, abs=5.0 * math.sqrt(share * (1.0 - share) / DRAWS))
+
+
 def test_an_interval_without_jitter_is_exact():
     assert draw_interval_s(Random(0), 2.5, 0.0, 2.5) == 2.5
 

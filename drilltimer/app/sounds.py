@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.audio.files import list_words, load_word, shipped_folder, user_folder
+from drilltimer.audio.files import list_words, load_word, save_word, shipped_folder
 from drilltimer.drill.form import WORD_PATTERN
 from drilltimer.errors import SoundError
 from drilltimer.model import AudioStream, Cue, Samples, Sound
@@ -101,7 +101,7 @@ def record_word(text: str, stream: AudioStream, *, call: bool | None, ask: Calla
         )
     raw = _take(stream, text, ask)
     word = prepare_word(text, raw, stream.rate_hz, direction=_is_call(text) if call is None else call, recorded=True)
-    return _keep(text, word), word
+    return save_word(text, word.samples, word.rate_hz, LANGUAGE), word
 
 
 def _take(stream: AudioStream, text: str, ask: Callable[[str], None]) -> Samples:
@@ -133,26 +133,9 @@ def _take(stream: AudioStream, text: str, ask: Callable[[str], None]) -> Samples
 
 
 def _is_call(text: str) -> bool:
-    import json
-
     manifest = json.loads((shipped_folder("sounds") / "manifest.json").read_text(encoding="utf-8"))
     called = {entry["text"]: bool(entry["called"]) for entry in manifest["words"]}
     return called.get(text, " " not in text)
-
-
-def _keep(text: str, word: Word) -> Path:
-    """Write the word beside its place and move it there, so that no half-written file is ever spoken."""
-    import soundfile
-
-    path = user_folder("sounds") / LANGUAGE / f"{text.replace(' ', '-')}.wav"
-    part = path.with_suffix(".part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        soundfile.write(part, word.samples, word.rate_hz, subtype="PCM_24", format="WAV")
-        os.replace(part, path)
-    except (OSError, soundfile.LibsndfileError) as fault:
-        raise SoundError(f"{path}: cannot be written: {fault}", fix="Free some space, or mend the folder.") from fault
-    return path
 
 
 def _entry(name: str, kind: str, sound: Sound) -> SoundEntry:

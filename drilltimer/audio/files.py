@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from drilltimer.errors import DrillFileError, SoundError, UserError
-from drilltimer.model import Sound
+from drilltimer.model import Samples, Sound
 from drilltimer.sound.render import CONTACTS
 from drilltimer.sound.shape import PEAK_DB
 from drilltimer.sound.voice import onset_frame
@@ -189,6 +189,29 @@ def load_word(name: str, language: str = "en") -> Sound | None:
             if path.is_file():
                 return _read_word(stem, path)
     return None
+
+
+def save_word(name: str, samples: Samples, rate_hz: int, language: str = "en") -> Path:
+    """Keep a word in the user's sounds folder; answers its file.
+
+    It is written beside its place and moved there, so that no half-written file is ever spoken.
+
+    Raises
+    ------
+    SoundError
+        It cannot be written there.
+    """
+    import soundfile
+
+    path = user_folder("sounds") / language / f"{name.replace(' ', '-')}.wav"
+    part = path.with_suffix(".part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        soundfile.write(part, samples, rate_hz, subtype="PCM_24", format="WAV")
+        os.replace(part, path)
+    except (OSError, soundfile.LibsndfileError) as fault:
+        raise SoundError(f"{path}: cannot be written: {fault}", fix="Free some space, or mend the folder.") from fault
+    return path
 
 
 def _read_word(name: str, path: Path) -> Sound:
