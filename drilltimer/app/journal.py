@@ -57,17 +57,19 @@ class Journal:
         self._take((RepEntry(rep, verdict),))
         self._write(PATIENCE_S)
 
-    def end(self, outcome: Outcome) -> int | None:
-        """Keep how the session went, and verdicts that were changed later; answers its number in the history."""
+    def end(self, outcome: Outcome) -> None:
+        """Keep how the session went, and verdicts that were changed later; tells where it is found."""
         by_index = {rep.index: rep for rep in outcome.plan.reps}
         self._take(RepEntry(by_index[verdict.rep], verdict) for verdict in outcome.verdicts)
         ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
         self._entry = replace(self._entry, ending=ending, health=outcome.health)
-        if not self._write(WAIT_S):
+        if self._write(WAIT_S):
+            kept = f"session:{self._number}"
+            self._tell(f"kept as session {self._number} of {self._entry.player}; 'drilltimer history {kept}' shows it")
+        else:
             self._save_apart()
         if self._history:
             self._history.close()
-        return self._number
 
     def _take(self, entries: Iterable[RepEntry]) -> None:
         changed = {entry.rep.index: entry for entry in entries if self._reps.get(entry.rep.index) != entry}

@@ -139,3 +139,13 @@ def count_sessions(history: History, player: str) -> int:
     """How many sessions a player has."""
     query = "SELECT count(*) AS n FROM sessions WHERE player = (SELECT id FROM players WHERE key = ?)"
     return int(next(history.rows(query, (name_key(player),)))["n"])
+
+
+def sessions_of_drill(history: History, player: str, drill: str, limit: int = LONGEST_LIST) -> list[SessionEntry]:
+    """Sessions of one drill, oldest first, without their blocks; the latest thousand at most."""
+    query = (
+        "SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player "
+        "WHERE p.key = ? AND s.drill = ? ORDER BY s.started_utc DESC, s.number DESC LIMIT ?"
+    )
+    rows = history.rows(query, (name_key(player), drill, limit))
+    return [session_entry(dict(row) | {"player": row["player_name"]}) for row in rows][::-1]

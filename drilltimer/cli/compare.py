@@ -1,0 +1,97 @@
+"""`drilltimer compare`: an honest before and after."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import click
+
+from drilltimer.cli.common import json_option, note, print_lines
+
+if TYPE_CHECKING:
+    from drilltimer.records.compare import Comparison
+    from drilltimer.score.change import Change
+
+
+@click.command()
+@click.argument("player")
+@click.option("--from", "first", metavar="SESSION|DATE", help="The earlier test; the first one when left out.")
+@click.option("--to", "last", metavar="SESSION|DATE", help="The later test; the latest one when left out.")
+@click.option("--drill", default="Test block", show_default=True, help="Name of the drill that was the test.")
+@json_option
+def compare(player: str, first: str | None, last: str | None, drill: str, as_json: bool) -> None:
+    """Compare two tests of PLAYER, by default the first and the latest test block.
+
+    "Changed" is said only of what exceeds the minimal detectable change and whose 95 % interval excludes zero. Each
+    line by itself is wrong about that in at most 1 of 20 comparisons; of seven lines, one now and then.
+    """
+    from drilltimer.app.archive import open_history
+    from drilltimer.records.compare import compare as compare_tests
+
+    with open_history() as kept:
+        found = compare_tests(kept, player, drill=drill, first=first, last=last)
+    if as_json:
+        click.echo(json.dumps([_document(each) for each in found], allow_nan=False))
+        return
+    for each in found:
+        print_lines(comparison_lines(each))
+        for text in each.notes:
+            note(text)
+
+
+def comparison_lines(found: Comparison) -> list[str]:
+    """A comparison as text."""
+    from drilltimer.records.compare import FIGURES
+    from drilltimer.ui.lines import table
+
+    lines = [f"{found.player}, {found.before.entry.drill} ({found.mode})"]
+    for what, side in (("before", found.before), ("after", found.after)):
+        entry = side.entry
+        lines.append(
+            f"{what:6}  session {entry.number}, {entry.started_utc[:10]}: {side.scored} reps scored, {side.void} void, "
+            f"{side.warm_up} to warm up (neither counts); a touchdown is heard to about {side.ear_ms:.1f} ms"
+        )
+    heads = ("", "before", "after", "change", "95 % interval", "typical error", "least change", "")
+    rows = [(label, *_cells(found.changes[name], unit)) for name, label, unit in FIGURES]
+    trimmed = "Times are 20 % trimmed means: the fifth at either end of a test counts for its place, not for its size."
+    return [*lines, "", *table(rows, heads), "", trimmed]
+
+
+def _cells(change: Change, unit: str) -> tuple[str, ...]:
+    factor = 100.0 if unit == "%" else 1.0
+
+    def cell(value: float | None, form: str = "+.0f") -> str:
+        return "-" if value is None else f"{factor * value + 0.0:{form}} {unit}"
+
+    form = ".0f" if unit == "%" else "+.0f"
+    interval = "-"
+    if change.low is not None and change.high is not None:
+        interval = f"{factor * change.low:+.0f} to {factor * change.high:+.0f} {unit}"
+    return (
+        cell(change.before, form), cell(change.after, form), cell(change.change), interval,
+        cell(change.typical_error, ".0f"), cell(change.minimal_change, ".0f"), change.finding,
+    )  # fmt: skip
+
+
+def _document(found: Comparison) -> dict[str, object]:
+    from dataclasses import asdict
+
+    sides = {
+        what: {
+            "session": side.entry.number,
+            "uid": side.entry.uid,
+            "started_utc": side.entry.started_utc,
+            "scored": side.scored,
+            "void": side.void,
+            "warm_up": side.warm_up,
+            "ear_ms": side.ear_ms,
+        }
+        for what, side in (("before", found.before), ("after", found.after))
+    }
+    changes = {name: asdict(change) for name, change in found.changes.items()}
+    return {"player": found.player, "drill": found.before.entry.drill, "mode": found.mode, **sides} | {
+        "changes": changes,
+        "tests": found.tests,
+        "notes": list(found.notes),
+    }
