@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import difflib
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from drilltimer.errors import UserError
+from drilltimer.errors import DeviceError, UserError
 from drilltimer.model import AudioStream, Placement
 
 if TYPE_CHECKING:
@@ -44,21 +45,23 @@ class Card:
         """Full names of microphone and loudspeaker."""
         return self.stream.source.full_name, self.stream.sink.full_name
 
-    def again(self) -> AudioStream:
-        """The same devices at the same rate, after they were lost."""
+    def again(self) -> SoundCard:
+        """The same devices at the same rate and volume, opened once more."""
         from drilltimer.audio.stream import SoundCard
 
         card = self.stream
-        return SoundCard(
+        stream = SoundCard(
             *self.names,
             rate_hz=card.rate_hz,
             input_channels=card.input_channels,
             output_channels=card.output_channels,
         )
+        stream.volume_db = card.volume_db
+        return stream
 
 
 def open_card(input_name: str | None, output_name: str | None) -> Card:
-    """The sound card, at the device's own rate.
+    """The sound card, at the device's own rate. Without names: the pair that was checked last, where it is there.
 
     Raises
     ------
@@ -66,9 +69,14 @@ def open_card(input_name: str | None, output_name: str | None) -> Card:
         There is none, it does not open, or another session uses it.
     """
     from drilltimer.audio.claim import Claim
+    from drilltimer.audio.settings import load_settings
     from drilltimer.audio.stream import SoundCard
 
-    stream = SoundCard(input_name, output_name)
+    stream = None
+    if input_name is None and output_name is None and (known := load_settings()):
+        with suppress(DeviceError):
+            stream = SoundCard(known[0].input_name, known[0].output_name)
+    stream = stream or SoundCard(input_name, output_name)
     try:
         return Card(stream, Claim([stream.source.full_name, stream.sink.full_name]))
     except UserError:

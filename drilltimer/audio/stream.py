@@ -21,7 +21,7 @@ from drilltimer.audio.stamps import Stamps
 from drilltimer.audio.stderr import HushedStderr
 from drilltimer.errors import DeviceError
 from drilltimer.model import Block, Cue, Health, Rep, Sound
-from drilltimer.sound.mixer import Mixer
+from drilltimer.sound.mixer import MASTER_DB, Mixer
 from drilltimer.units import frames_from_s, ms_from_s, s_from_frames
 
 LEAST_LATENCY_S = 0.1  # measured: with less, sound servers lose blocks on a busy machine
@@ -114,6 +114,15 @@ class SoundCard:
                 fix="Close other programs that use sound, look at 'drilltimer devices', then try again.",
             ) from fault
         _open_cards += 1
+
+    @property
+    def volume_db(self) -> float:
+        """Gain of everything played, 0 dB at most: never louder than the program was made to be."""
+        return self._mixer.master_db - MASTER_DB
+
+    @volume_db.setter
+    def volume_db(self, gain_db: float) -> None:
+        self._mixer.master_db = MASTER_DB + min(0.0, gain_db)
 
     def start(self) -> None:
         """Begin; the first block starts at frame 0."""

@@ -14,7 +14,9 @@ import click
 
 from drilltimer import __version__
 from drilltimer.cli.backup import backup
+from drilltimer.cli.check import check
 from drilltimer.cli.common import INTERRUPTED
+from drilltimer.cli.compare import compare
 from drilltimer.cli.devices import devices
 from drilltimer.cli.drills import drills
 from drilltimer.cli.export import export
@@ -60,7 +62,7 @@ def main() -> None:
             signal.signal(getattr(signal, name), _interrupt)
 
 
-for verb in (run, render, score, drills, sounds, devices, history, export, import_, forget, backup):
+for verb in (run, check, render, score, drills, sounds, devices, history, compare, export, import_, forget, backup):
     main.add_command(verb)
 
 

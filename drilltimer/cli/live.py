@@ -6,19 +6,25 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from drilltimer.ui.live import LiveScreen
+    from drilltimer.ui.wording import Wording
 
 
-def open_screen(title: str, language: str) -> LiveScreen | None:
-    """The live screen, or None where there is no terminal.
+def wording_for(language: str) -> Wording:
+    """Texts in that language, the user's own before the shipped ones.
 
     Raises
     ------
     UserError
-        There are no texts in that language.
+        There are none.
     """
     from drilltimer.audio.files import user_folder
-    from drilltimer.ui.live import LiveScreen, has_screen, this_palette
     from drilltimer.ui.wording import load_wording
 
-    wording = load_wording(language, [user_folder("drills").parent / "texts"])
+    return load_wording(language, [user_folder("drills").parent / "texts"])
+
+
+def open_screen(title: str, wording: Wording) -> LiveScreen | None:
+    """The live screen, or None where there is no terminal."""
+    from drilltimer.ui.live import LiveScreen, has_screen, this_palette
+
     return LiveScreen(title, wording, this_palette()) if has_screen() else None

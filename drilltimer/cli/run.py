@@ -11,10 +11,8 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import (
-    DISTANCE_M,
     FEEDBACK,
     INTERRUPTED,
-    SPEAKER_TO_MIC_M,
     air_option,
     json_option,
     language_option,
@@ -27,7 +25,8 @@ from drilltimer.cli.common import (
 
 if TYPE_CHECKING:
     from drilltimer.app.live import Outcome
-    from drilltimer.model import FeedbackKind, Level, Rep, Verdict
+    from drilltimer.app.plan import Plan
+    from drilltimer.model import FeedbackKind, Level, Placement, Rep, Verdict
     from drilltimer.session import Snapshot
 
 
@@ -41,9 +40,8 @@ if TYPE_CHECKING:
     "--distance",
     "distance_m",
     type=click.FloatRange(0, 60),
-    default=DISTANCE_M,
-    show_default=True,
-    help="Metres from the player to loudspeaker and microphone, standing together.",
+    help="Metres from the player to loudspeaker and microphone, standing together; when left out, as told to the last "
+    "sound check of these devices, or 3.",
 )
 @air_option
 @click.option("--simulate", metavar="SKILL", help="A simulated player (novice, club, expert) instead of a sound card.")
@@ -77,7 +75,7 @@ def run(
     input_name: str | None,
     output_name: str | None,
     level: Level | None,
-    distance_m: float,
+    distance_m: float | None,
     air_c: float | None,
     simulate: str | None,
     speed: float,
@@ -100,33 +98,30 @@ def run(
     """
     from dataclasses import replace
 
-    from drilltimer.app.examine import about_load
     from drilltimer.app.journal import open_journal
-    from drilltimer.app.later import with_distance
     from drilltimer.app.live import run_live
-    from drilltimer.app.open import open_card, open_room
+    from drilltimer.app.open import open_room
     from drilltimer.app.plan import make_plan, with_feedback
-    from drilltimer.cli.live import open_screen
-    from drilltimer.model import Placement
-    from drilltimer.score.match import correction_ms
-    from drilltimer.ui.lines import CAUTIONS, HEADER, placement_line, rep_line
+    from drilltimer.cli.check import ready_card, stand
+    from drilltimer.cli.live import open_screen, wording_for
+    from drilltimer.ui.lines import CAUTIONS, HEADER, rep_line
 
     seed = new_seed() if seed is None else seed
     plan = replace(make_plan(drill, seed, level), language=language)
     if feedback:
         plan = with_feedback(plan, feedback)
-    placement = with_distance(Placement(speaker_to_mic_m=SPEAKER_TO_MIC_M), distance_m, air_c)
-    card = None if simulate else open_card(input_name, output_name)
-    stream = card.stream if card else open_room(simulate or "", seed, placement, speed)
-    screen = None if plain or as_json else open_screen(plan.drill.name, language)
+    wording = wording_for(language)
+    screen = None if plain or as_json else open_screen(plan.drill.name, wording)
+    note("\n".join([CAUTIONS, *about_load(plan)]))
+    card = None
+    if simulate:
+        placement = stand(None, distance_m, air_c)
+        stream = open_room(simulate, seed, placement, speed)
+    else:
+        card, placement = ready_card(input_name, output_name, distance_m, air_c, wording, asks=screen is not None)
+        stream = card.stream
     say = _quiet if as_json else _say
-    note(CAUTIONS)
-    note(f"{plan.drill.name}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {seed}")
-    for caution in about_load(plan):
-        note(caution)
-    note(placement_line(placement, correction_ms(placement)))
-    if record:
-        note(f"recording the microphone to {record}; tell everybody who can be heard")
+    _announce(plan, placement, record)
     lines = [HEADER]
     troubles: list[str] = []
     on_trouble = troubles.append if screen else _note
@@ -152,13 +147,24 @@ def run(
         on_trouble=on_trouble,
         screen=screen,
     )
-    if journal and (number := journal.end(outcome)):
-        on_trouble(f"kept as session {number} of {player}; 'drilltimer history {number}' shows it")
+    if journal:
+        journal.end(outcome)
     if screen:
         say("\n".join(lines))
     for trouble in troubles:
         _note(trouble)
     _conclude(outcome, as_json)
+
+
+def _announce(plan: Plan, placement: Placement, record: Path | None) -> None:
+    """What is about to begin."""
+    from drilltimer.score.match import correction_ms
+    from drilltimer.ui.lines import placement_line
+
+    note(f"{plan.drill.name}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {seed}")
+    note(placement_line(placement, correction_ms(placement)))
+    if record:
+        note(f"recording the microphone to {record}; tell everybody who can be heard")
 
 
 def _conclude(outcome: Outcome, as_json: bool) -> None:

@@ -1,0 +1,209 @@
+"""`drilltimer check`: a guided sound check."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from drilltimer.cli.common import DISTANCE_M, SPEAKER_TO_MIC_M, air_option, json_option, language_option, note
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from drilltimer.app.check import Checked
+    from drilltimer.app.open import Card
+    from drilltimer.model import Placement
+    from drilltimer.ui.wording import Wording
+
+    Say = Callable[[str], None]
+
+UNUSABLE = 4  # exit code: the check ran, and nothing can be scored so
+SOFTEST_DB = -30.0
+STEP_DB = 6.0
+
+
+@click.command()
+@click.option("--input", "input_name", help="Microphone, by (part of) its name.")
+@click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+@click.option(
+    "--distance",
+    "distance_m",
+    type=click.FloatRange(0, 60),
+    help="Metres from the player to loudspeaker and microphone, standing together; asked for when left out.",
+)
+@air_option
+@click.option("--short", is_flag=True, help="Silence and three contacts, no hops.")
+@click.option("--simulate", metavar="SKILL", help="A simulated player (novice, club, expert) instead of a sound card.")
+@language_option
+@json_option
+def check(
+    input_name: str | None,
+    output_name: str | None,
+    distance_m: float | None,
+    air_c: float | None,
+    short: bool,
+    simulate: str | None,
+    language: str,
+    as_json: bool,
+) -> None:
+    """Check microphone, loudspeaker, room and landings in about a minute.
+
+    Says what is wrong and what to move or change. What it finds is kept for sessions on the same devices. The exit
+    code is 4 when nothing could be scored like this.
+    """
+    from drilltimer.app.check import run_check
+    from drilltimer.app.open import open_card, open_room
+    from drilltimer.cli.live import wording_for
+
+    wording = wording_for(language)
+    asks = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
+    say: Say = (lambda text: None) if as_json else click.echo
+    say(wording("check.title"))
+    if distance_m is None:
+        distance_m = _ask(wording("check.distance"), DISTANCE_M, asks)
+    if air_c is None:
+        air_c = _ask(wording("check.air"), 20.0, asks)
+    placement = stand(None, distance_m, air_c)
+    if simulate:
+        room = open_room(simulate, 1, placement, 0.0)
+        checked = run_check(room, placement, short=short, real_time=False, on_step=_steps(wording, say))
+    else:
+        card = open_card(input_name, output_name)
+        say(_devices_line(card, wording))
+        checked, _ = check_card(card, placement, wording, short=short, asks=asks, say=say)
+    if as_json:
+        click.echo(json.dumps(checked.document(), allow_nan=False))
+    else:
+        tell(checked, wording)
+    if checked.result == "unusable":
+        sys.exit(UNUSABLE)
+
+
+def check_card(
+    card: Card, placement: Placement, wording: Wording, *, short: bool, asks: bool, say: Say
+) -> tuple[Checked, float]:
+    """Ask for a comfortable level, check a real card, and keep what was found. Closes the card's stream.
+
+    Returns
+    -------
+    tuple
+        What was found, and the volume in dB that the player found comfortable.
+    """
+    from datetime import UTC, datetime
+
+    from drilltimer.app.check import run_check
+    from drilltimer.audio.settings import DeviceSettings, find_settings, keep_settings
+
+    known = find_settings(*card.names)
+    volume_db = known.volume_db if known else 0.0
+    stream = card.stream
+    if asks:
+        stream.close()
+        volume_db = _comfortable(card, volume_db, wording)
+        stream = card.again()
+    stream.volume_db = volume_db
+    checked = run_check(stream, placement, short=short, on_step=_steps(wording, say))
+    today = datetime.now(UTC).date().isoformat()
+    if keep_settings(DeviceSettings(*card.names, today, checked.result, placement, volume_db)):
+        say(wording("check.stored"))
+    return checked, volume_db
+
+
+def ready_card(
+    input_name: str | None,
+    output_name: str | None,
+    distance_m: float | None,
+    air_c: float | None,
+    wording: Wording,
+    *,
+    asks: bool,
+) -> tuple[Card, Placement]:
+    """The card for a session, as the last sound check left it; with `asks`, checked shortly once a day."""
+    from dataclasses import replace
+    from datetime import UTC, datetime
+
+    from drilltimer.app.open import open_card
+    from drilltimer.audio.settings import find_settings
+
+    card = open_card(input_name, output_name)
+    known = find_settings(*card.names)
+    placement = stand(known.placement if known else None, distance_m, air_c)
+    if known:
+        card.stream.volume_db = known.volume_db
+    note(_devices_line(card, wording))
+    if asks and (known is None or known.checked != datetime.now(UTC).date().isoformat()):
+        note(wording("check.short"))
+        checked, volume_db = check_card(card, placement, wording, short=True, asks=True, say=note)
+        tell(checked, wording)
+        card = replace(card, stream=card.again())
+        card.stream.volume_db = volume_db
+        if checked.findings:
+            click.prompt(wording("check.go_on"), default="", show_default=False)
+    return card, placement
+
+
+def stand(known: Placement | None, distance_m: float | None, air_c: float | None) -> Placement:
+    """Where the player stands: as told now, or to the last sound check, or in front of a laptop on the floor."""
+    from drilltimer.app.later import with_distance
+    from drilltimer.model import Placement
+
+    usual = with_distance(Placement(speaker_to_mic_m=SPEAKER_TO_MIC_M), DISTANCE_M, None)
+    return with_distance(known or usual, distance_m, air_c)
+
+
+def tell(checked: Checked, wording: Wording) -> None:
+    """The result in words."""
+    measured = checked.measured
+    figures = []
+    if measured.round_trip_ms is not None:
+        figures.append(wording("screen.trip", ms=measured.round_trip_ms))
+    if measured.drift_ppm is not None:
+        figures.append(wording("screen.drift", ppm=measured.drift_ppm))
+    if measured.noise_db is not None:
+        figures.append(wording("screen.noise", db=measured.noise_db))
+    if checked.hops is not None and checked.hops.over_noise_db is not None:
+        figures.append(wording("check.landings", heard=checked.hops.heard, db=checked.hops.over_noise_db))
+    click.echo("  ".join(figures))
+    click.echo(wording("check.correction", ms=checked.correction_ms))
+    for finding in checked.findings:
+        mark = "!!" if finding.stops else " !"
+        click.echo(f"{mark} {wording('check.found.' + finding.key, **dict(finding.values))}")
+    click.echo(wording(f"check.{checked.result}"))
+
+
+def _comfortable(card: Card, volume_db: float, wording: Wording) -> float:
+    """Play a soft contact and then one as loud as the session, and ask, until the player is content."""
+    from drilltimer.app.check import play_twice
+
+    note(wording("check.quiet_first"))
+    while True:
+        play_twice(card.again(), volume_db)
+        answer = click.prompt(wording("check.comfortable"), default="", show_default=False).strip()
+        if answer.casefold() == "q":
+            raise KeyboardInterrupt
+        if answer not in ("+", "-"):
+            return volume_db
+        volume_db = max(SOFTEST_DB, min(0.0, volume_db + (STEP_DB if answer == "+" else -STEP_DB)))
+
+
+def _ask(question: str, usual: float, asks: bool) -> float:
+    return float(click.prompt(question, default=usual, type=float)) if asks else usual
+
+
+def _devices_line(card: Card, wording: Wording) -> str:
+    stream = card.stream
+    return wording(
+        "check.devices",
+        input=card.names[0],
+        output=card.names[1],
+        in_channels=stream.input_channels,
+        out_channels=stream.output_channels,
+        rate=stream.rate_hz,
+    )
+
+
+def _steps(wording: Wording, say: Say) -> Callable[[str], None]:
+    return lambda step: say(wording(f"check.{step}"))
