@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from drilltimer.drill.language import load_drill
-from drilltimer.drill.load import BOUT_GAP_S, Bout, Load, cautions, measure_load
+from drilltimer.drill.load import Bout, Load, cautions, measure_load
 from drilltimer.drill.schedule import schedule
 from drilltimer.model import Drill, Level, Rep, Window
 
@@ -33,34 +33,46 @@ def drill(level: Level = "club", reps: int = 20, rally: int = 4, rest_s: float =
 
 
 def told(made: Drill) -> list[tuple[str, str]]:
-    return [(caution.kind, caution.message) for caution in cautions(made, measure_load(schedule(made, 1)))]
+    return [(caution.kind, caution.message) for caution in cautions(made, measure_load(made, schedule(made, 1)))]
 
 
-def test_bouts_are_parted_by_four_seconds_and_rests_are_counted_between_landings() -> None:
-    load = measure_load(reps_at(10.0, 12.5, 15.0, 35.0, 37.5, 41.5))
-    assert load.bouts == (Bout(0, 3, 5.0, 20.0), Bout(0, 2, 2.5, 4.0), Bout(0, 1, 0.0, None))
+def test_bouts_are_parted_by_twice_the_pace_and_rests_are_counted_between_landings() -> None:
+    load = measure_load(drill(), reps_at(10.0, 12.5, 15.0, 35.0, 37.5, 42.5))
+    assert load.bouts == (Bout(0, 3, 5.0, 20.0), Bout(0, 2, 2.5, 5.0), Bout(0, 1, 0.0, None))
     assert load.landings == 6
     assert load.longest == load.bouts[0]
     assert load.hurried is None  # no bout lasts more than 10 s
-    assert BOUT_GAP_S == 4.0
+
+
+@pytest.mark.parametrize(("interval_s", "parts_s"), [(1.1, 4.0), (2.5, 5.0), (3.5, 7.0), (6.0, 8.0)])
+def test_a_slower_rally_needs_a_longer_pause_to_end(interval_s: float, parts_s: float) -> None:
+    plain = drill()
+    paced = replace(plain.blocks[0], rhythm=replace(plain.blocks[0].rhythm, interval_s=interval_s))
+    for gap_s, bouts in ((parts_s - 0.01, 1), (parts_s, 2)):
+        assert len(measure_load(replace(plain, blocks=(paced,)), reps_at(1.0, 1.0 + gap_s)).bouts) == bouts
+
+
+def test_a_rally_that_stumbles_once_is_still_one_bout() -> None:
+    load = measure_load(drill(), reps_at(0.0, 2.5, 7.0, 9.5))  # the pace is 2.5 s, one gap 4.5 s
+    assert load.bouts == (Bout(0, 4, 9.5, None),)
 
 
 def test_a_withheld_contact_is_no_landing() -> None:
-    load = measure_load(reps_at(1.0, 3.0, 5.0, withheld=(1,)))
+    load = measure_load(drill(), reps_at(1.0, 4.0, 7.0, withheld=(1,)))
     assert load.landings == 2
-    assert [bout.landings for bout in load.bouts] == [1, 1]  # 4 s without a landing: a rest
+    assert [bout.landings for bout in load.bouts] == [1, 1]  # 6 s without a landing: a rest
 
 
 def test_the_most_hurried_bout_has_the_least_rest_for_its_work() -> None:
     first = [3.0 * i for i in range(6)]  # 15 s, then 15 s
     second = [30.0 + 3.0 * i for i in range(5)]  # 12 s, then 6 s
-    load = measure_load(reps_at(*first, *second, 48.0))
+    load = measure_load(drill(), reps_at(*first, *second, 48.0))
     assert load.hurried == Bout(0, 5, 12.0, 6.0)
     assert load.longest == Bout(0, 6, 15.0, 15.0)
 
 
 def test_nothing_is_asked_by_nothing() -> None:
-    assert measure_load([]) == Load(0, (), None, None)
+    assert measure_load(drill(), []) == Load(0, (), None, None)
 
 
 @pytest.mark.parametrize(("level", "most"), [("beginner", 90), ("club", 120), ("advanced", 140)])
@@ -97,4 +109,4 @@ def test_the_lowest_level_of_all_blocks_counts() -> None:
     mixed = drill("advanced", 100)
     easy = replace(mixed.blocks[0], level="beginner")
     both = replace(mixed, blocks=(*mixed.blocks, easy))
-    assert "beginner level ends at 90" in cautions(both, measure_load(schedule(mixed, 1)))[0].message
+    assert "beginner level ends at 90" in cautions(both, measure_load(mixed, schedule(mixed, 1)))[0].message

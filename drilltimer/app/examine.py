@@ -42,7 +42,7 @@ def examine(name_or_path: str) -> Examined:
     text, file = find_drill(name_or_path)
     drill, tree = read_drill(text, file)
     laid_out = [schedule(drill, seed) for seed in SEEDS]
-    loads = [measure_load(reps) for reps in laid_out]
+    loads = [measure_load(drill, reps) for reps in laid_out]
     found = [*_about_load(drill, loads), *_doubts(drill)]
 
     def told(kind: str) -> tuple[Problem, ...]:
@@ -68,7 +68,7 @@ def _about_load(drill: Drill, loads: list[Load]) -> list[Caution]:
 
 def about_load(plan: Plan) -> list[str]:
     """What a plan asks for beyond guidance, in lines to tell before it begins; none where it stays within."""
-    told = cautions(plan.drill, measure_load(plan.reps))
+    told = cautions(plan.drill, measure_load(plan.drill, plan.reps))
     return [*(f"{caution.kind}: {caution.message}" for caution in told), *[DEFERENCE] * bool(told)]
 
 

@@ -20,11 +20,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
-from drilltimer.model import Drill, Level, Rep
+from drilltimer.model import Drill, DrillBlock, Level, Rep
 
 LANDINGS_MOST: dict[Level, int] = {"beginner": 90, "club": 120, "advanced": 140}
 CHILD_LANDINGS_MOST = 50
-BOUT_GAP_S = 4.0  # our choice: with more time between two landings a player comes to stand, and each is an effort alone
+# Our choice: twice a rally's own pace is a rest. So are 8 s at any pace, and 4 s where contacts come one by one: then a
+# player comes to stand, and each landing is an effort alone.
+REST_INTERVALS = 2.0
+SHORTEST_REST_S = 4.0
+LONGEST_BREATH_S = 8.0
 MATCH_BOUT_S = 10.0
 MATCH_REST_S = 20.0
 BOUT_MOST_S = 30.0
@@ -67,14 +71,15 @@ class Caution:
     block: int | None = None
 
 
-def measure_load(reps: Sequence[Rep]) -> Load:
+def measure_load(drill: Drill, reps: Sequence[Rep]) -> Load:
     """Landings, bouts and rests of laid-out reps. Two feet count as one landing, withheld contacts as none."""
     landed = [rep for rep in reps if not rep.withheld]
     if not landed:
         return Load(0, (), None, None)
     groups = [landed[:1]]
     for before, rep in pairwise(landed):
-        if rep.contact_s - before.contact_s < BOUT_GAP_S - 1e-6 and rep.block == before.block:
+        rest_s = _shortest_rest_s(drill.blocks[rep.block])
+        if rep.contact_s - before.contact_s < rest_s - 1e-6 and rep.block == before.block:
             groups[-1].append(rep)
         else:
             groups.append([rep])
@@ -95,6 +100,11 @@ def measure_load(reps: Sequence[Rep]) -> Load:
         longest=max(bouts, key=lambda bout: bout.work_s, default=None),
         hurried=min(long, key=lambda bout: (bout.rest_s or 0.0) / bout.work_s, default=None),
     )
+
+
+def _shortest_rest_s(block: DrillBlock) -> float:
+    """Time from one landing to the next that parts two bouts."""
+    return min(max(REST_INTERVALS * (block.rhythm.interval_s or 0.0), SHORTEST_REST_S), LONGEST_BREATH_S)
 
 
 def cautions(drill: Drill, load: Load) -> list[Caution]:
