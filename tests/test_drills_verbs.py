@@ -9,6 +9,8 @@ import jsonschema
 import pytest
 import yaml
 from click.testing import CliRunner, Result
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from drilltimer.audio.files import list_drills
 from drilltimer.cli import main
@@ -228,3 +230,29 @@ def test_a_new_drill_never_takes_another_s_place(name: str, words: str) -> None:
 
 def test_the_schema_is_printed_for_editors() -> None:
     assert json.loads(drills("schema").stdout) == drill_schema()
+
+
+# ------------------------------------------------------------------------------------------------------------- fuzz
+
+PIECES = [path.read_bytes() for path in sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))]
+
+
+@given(
+    st.one_of(
+        st.binary(max_size=400),
+        st.builds(
+            lambda whole, at, put, cut: whole[:at] + put + whole[at + cut :],
+            st.sampled_from(PIECES),
+            st.integers(0, 1500),
+            st.binary(max_size=12),
+            st.integers(0, 40),
+        ),
+    )
+)
+@settings(max_examples=150, deadline=1000, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_bytes_are_checked_without_a_traceback_within_a_second(raw: bytes) -> None:
+    Path("any.yaml").write_bytes(raw)
+    answer = drills("check", "any.yaml")
+    assert answer.exception is None or isinstance(answer.exception, SystemExit)
+    assert answer.exit_code in (0, 2)
+    assert ("any.yaml" in answer.stderr) == (answer.exit_code == 2)

@@ -39,7 +39,16 @@ def begin_of(plan: Plan, reps: int) -> Plan:
 def test_the_whole_path_and_every_sport_is_there() -> None:
     path = {
         *("first-hop", "steady-contact", "random-contact", "serve-return", "baseline-rally", "net-volley"),
-        *("doubles-net-pair", "direction", "feints", "reaction", "test-block", "club-warm-up", "fatigue-set"),
+        *(
+            "doubles-net-pair",
+            "direction",
+            "switched-call",
+            "feints",
+            "reaction",
+            "test-block",
+            "club-warm-up",
+            "fatigue-set",
+        ),
         *("catch", "badminton-rally", "squash-rally", "padel-rally", "table-tennis-rally", "pickleball-rally"),
     }
     assert path <= set(NAMES)
