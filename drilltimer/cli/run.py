@@ -98,6 +98,7 @@ def run(
     """
     from dataclasses import replace
 
+    from drilltimer.app.examine import about_load
     from drilltimer.app.journal import open_journal
     from drilltimer.app.live import run_live
     from drilltimer.app.open import open_room
@@ -161,7 +162,7 @@ def _announce(plan: Plan, placement: Placement, record: Path | None) -> None:
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import placement_line
 
-    note(f"{plan.drill.name}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {seed}")
+    note(f"{plan.drill.name}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {plan.seed}")
     note(placement_line(placement, correction_ms(placement)))
     if record:
         note(f"recording the microphone to {record}; tell everybody who can be heard")
