@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import pytest
 
+from drilltimer.app.live import run_live
+from drilltimer.app.open import open_room
+from drilltimer.app.plan import Plan
+from drilltimer.drill.language import load_drill
+from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import window_for
-from drilltimer.model import LEVELS, Grade, Level, Progression, Rep, Verdict
+from drilltimer.model import LEVELS, Grade, Level, Placement, Progression, Rep, Verdict
 from drilltimer.score.progress import Ladder, Move
 
 RULE = Progression()
@@ -81,3 +86,40 @@ def test_another_rule_looks_back_as_far_as_it_says() -> None:
     ladder = Ladder(Progression(reps=5, up_share=1.0, down_share=0.2))
     assert play(ladder, "lhhhhh") == [Move("advanced", True, 5, 5)]
     assert play(Ladder(Progression(reps=5, up_share=1.0, down_share=0.2)), "hllll") == []
+
+
+# ----------------------------------------------------------------------------------------------------- in a session
+
+CLIMB = """
+name: Climb
+level: beginner
+reps: 12
+progression: {reps: 5}
+lead_in: {kind: swing, length_s: 0.5}
+rhythm: {interval_s: 3, rally: 6, rest_s: 3}
+calls: {words: [left, right], delay_s: 0.2, tones: true}
+"""
+
+
+def test_a_session_moves_an_expert_up_shows_it_and_keeps_it() -> None:
+    drill = load_drill(CLIMB, "climb.yaml")
+    place = Placement(3.0, 3.0, 0.3)
+    shown: list[str] = []
+    outcome = run_live(
+        Plan(drill, 2, schedule(drill, 2)),
+        open_room("expert", 2, place, speed=0),
+        place,
+        on_rep=lambda rep, verdict, snapshot: None,
+        on_trouble=shown.append,
+    )
+    levels = [verdict.level for verdict in outcome.verdicts]
+    assert levels[:5] == ["beginner"] * 5
+    assert levels[5:10] == ["club"] * 5
+    assert shown[0] == "one level up, to club: 5 of the last 5 in the window; it is narrower now"
+    for verdict, judged in zip(outcome.verdicts, outcome.plan.reps, strict=True):
+        assert judged.level == verdict.level
+        window = window_for(judged.level or "club", "baseline")
+        assert (verdict.window_open_ms, verdict.window_close_ms) == (window.open_ms, window.close_ms)
+        assert judged.window == window
+        if verdict.error_ms is not None:
+            assert verdict.error_ms == pytest.approx((verdict.touchdown_ms or 0.0) - window.centre_ms)
