@@ -69,9 +69,11 @@ def connect(path: Path, *, wait_s: float = WAIT_S) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch(mode=0o600)  # about people: for nobody else's eyes
     except OSError as fault:
         raise HistoryError(
-            f"{path.parent}: the folder cannot be made: {fault.strerror or fault}",
+            f"{path}: the history cannot be opened for writing: {fault.strerror or fault}",
+            why="The folder or the file is not yours to write to, or the disk is read-only or full.",
             fix="Mend its permissions, or name another folder in DRILLTIMER_HOME.",
         ) from fault
     with told(path):

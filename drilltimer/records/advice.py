@@ -1,0 +1,109 @@
+"""What to practise next, by rules that the report prints beside its advice. A coach who sees the player knows better.
+
+All limits are this project's choice; that the feet land together and that early costs more than late is taught (common
+practice, no source; for early also Uzu, Shinya & Oda 2009, J Sports Sci 27(12):1233-1240, abstract).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from drilltimer.model import Grade, Scores
+from drilltimer.records.entries import RepEntry
+from drilltimer.score.change import FEWEST_REPS
+
+VOID_SHARE = 0.2
+MISSED_SHARE = 0.2
+GUESS_SHARE = 0.1
+GOOD_SHARE = 0.8
+HABIT_MS = 15.0
+STAGGER_MS = 40.0
+MOST = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do, with which drill ("" for none), and the rule that said so."""
+
+    text: str
+    drill: str
+    rule: str
+
+
+def advise(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[Advice]:
+    """The three rules that matter most and hold, in order of weight. `entries` are the counted reps of one mode."""
+    found = [advice for holds, advice in _rules(entries, scores, mode) if holds]
+    return found[:MOST] or [
+        Advice("Keep going with the same drill; nothing stands out yet.", "", "none of the others holds")
+    ]
+
+
+def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple[bool, Advice]]:
+    asked = scores.n + scores.void
+    half_ms = _half_window_ms(entries)
+    low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
+    early = high_ms is not None and high_ms < -HABIT_MS
+    late = low_ms is not None and low_ms > HABIT_MS
+    staggers_ms = [each.verdict.stagger_ms for each in entries if each.verdict.stagger_ms is not None]
+    before = sum(each.verdict.grade == Grade.BEFORE for each in entries)
+    return [
+        (
+            asked > 0 and scores.void >= VOID_SHARE * asked,
+            Advice(
+                "Mend the measuring first: move the microphone nearer to the feet, and away from noise.",
+                "",
+                f"at least {VOID_SHARE:.0%} of the reps could not be heard",
+            ),
+        ),
+        (
+            scores.n < FEWEST_REPS,
+            Advice("Make a test block: there is too little to go by.", "test-block", f"fewer than {FEWEST_REPS} reps"),
+        ),
+        (
+            scores.n > 0 and scores.missed >= MISSED_SHARE * scores.n,
+            Advice("Hop at every contact, small and easy, with contacts that come evenly.", "steady-contact",
+                   f"at least {MISSED_SHARE:.0%} of the landings were missed"),
+        ),
+        (
+            mode == "predictive" and scores.n > 0 and before >= GUESS_SHARE * scores.n,
+            Advice("Hop later: you are down again before the ball is struck, and settle. Watch the racket.",
+                   "serve-return", f"at least {GUESS_SHARE:.0%} of the landings came before the contact"),
+        ),
+        (
+            mode == "predictive" and late,
+            Advice("Begin the hop sooner, while the hitter swings, so that you come down just after the contact.",
+                   "serve-return", f"the 95 % interval of the constant error lies above +{HABIT_MS:.0f} ms"),
+        ),
+        (
+            mode == "predictive" and early and before < GUESS_SHARE * max(scores.n, 1),
+            Advice("Let the hop come a little later: land after the contact, not with it.", "steady-contact",
+                   f"the 95 % interval of the constant error lies below -{HABIT_MS:.0f} ms"),
+        ),
+        (
+            scores.variable_error_ms is not None and scores.variable_error_ms > half_ms,
+            Advice("Become steadier: even contacts first, then uneven ones.", "steady-contact",
+                   "the variable error is more than half of the window"),
+        ),
+        (
+            scores.timed > 0 and scores.guesses >= GUESS_SHARE * scores.timed,
+            Advice("Wait for the direction before the first step.", "direction",
+                   f"at least {GUESS_SHARE:.0%} of the first steps came before their call"),
+        ),
+        (
+            len(staggers_ms) >= FEWEST_REPS and median(staggers_ms) > STAGGER_MS,
+            Advice("Bring both feet down together, softly, wider than the shoulders.", "first-hop",
+                   f"half of the staggers are above {STAGGER_MS:.0f} ms"),
+        ),
+        (
+            scores.n >= FEWEST_REPS and (scores.in_window_share or 0.0) >= GOOD_SHARE,
+            Advice("Go on to contacts that are harder to foresee, or to a narrower window (--level).", "random-contact",
+                   f"at least {GOOD_SHARE:.0%} were in the window"),
+        ),
+    ]  # fmt: skip
+
+
+def _half_window_ms(entries: Sequence[RepEntry]) -> float:
+    windows = [each.rep.window for each in entries]
+    return median([(window.close_ms - window.open_ms) / 2.0 for window in windows]) if windows else 0.0
