@@ -13,6 +13,7 @@ from drilltimer.hear.onsets import (
     find_rises,
     fit_predictor,
     leftover_share,
+    own_powers,
 )
 
 RATE_HZ = 16_000
@@ -31,7 +32,7 @@ def impact(peak, seed=3):
 
 
 def none_of_ours(frames):
-    return [Leftover(np.zeros(frames), np.zeros(BANDS))]
+    return [Leftover(own_powers(np.zeros(frames), RATE_HZ), np.zeros(BANDS))]
 
 
 @pytest.mark.parametrize("ratio", [6.0, 30.0])
@@ -144,13 +145,14 @@ def test_what_is_left_of_our_own_sound_counts_as_noise():
     own[9000:9800] = white(800, 8, 30.0)
     residual = white(frames, 1) + 0.2 * own
     unaware = max(rise.strength for rise in find_rises(residual, none_of_ours(frames), RATE_HZ).rises)
-    aware = [Leftover(own, np.full(BANDS, 0.04))]
+    aware = [Leftover(own_powers(own, RATE_HZ), np.full(BANDS, 0.04))]
     assert max(rise.strength for rise in find_rises(residual, aware, RATE_HZ).rises) < 0.7 * unaware
 
 
 def test_the_leftover_share_is_the_share_of_power():
     own = np.zeros(20_000)
     own[6000:12_000] = white(6000, 8, 50.0)
-    shares = leftover_share(white(20_000, 1) + 0.3 * own, own, RATE_HZ)
+    left, _ = band_powers(white(20_000, 1) + 0.3 * own, RATE_HZ)
+    shares = leftover_share(left, own_powers(own, RATE_HZ))
     assert shares == pytest.approx(np.full(BANDS, 0.09), rel=0.25)
     assert np.isnan(leftover_share(white(20_000, 1), 1e-3 * own, RATE_HZ)).all()  # it never dominates

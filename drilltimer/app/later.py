@@ -25,6 +25,7 @@ CONTACT_S = 0.08  # a contact cue is taken to be no longer than this
 FADED_SHARE = 0.03  # and to end where it stays below this share of its peak
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 PIECE_S = 10.0
+LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
 DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for sheets that name none
 
 
@@ -188,7 +189,7 @@ def _resampled(sound: np.ndarray, up: int, down: int) -> np.ndarray:
 def _trace(file: AudioFile, templates: list[np.ndarray]) -> np.ndarray:
     trace = Trace(file.rate_hz, templates)
     for block in file.blocks(round(PIECE_S * file.rate_hz)):
-        trace.feed(block.mean(axis=1).astype(np.float64))
+        trace.feed(block.mean(axis=1))
     trace.feed(np.zeros(file.rate_hz))
     return trace.values()
 
@@ -196,19 +197,24 @@ def _trace(file: AudioFile, templates: list[np.ndarray]) -> np.ndarray:
 def _listen(
     sheet: CueSheet, pieces: Sequence[_Piece], clock: ClockMap, played: AudioFile, heard: AudioFile
 ) -> tuple[Listener, list[Heard]]:
-    """Hear the recording twice: what the first hearing learned of the room and the player sharpens the second."""
-    ears: list[Ear] | None = None
-    for _ in range(2):
-        listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
-        marks = []
-        for piece in pieces:
-            at = round(clock.recorded_s(piece.start / played.rate_hz) * heard.rate_hz)
-            frames = 0 if piece.sound is None else round(len(piece.sound) * heard.rate_hz / played.rate_hz)
+    """Hear the recording's beginning twice: what the first hearing learned of room and player sharpens the second."""
+    marks = []
+    for piece in pieces:
+        at = round(clock.recorded_s(piece.start / played.rate_hz) * heard.rate_hz)
+        frames = 0 if piece.sound is None else round(len(piece.sound) * heard.rate_hz / played.rate_hz)
+        if 0 <= at < heard.frames:
             marks.append((piece.rep.rep, at, frames, piece.rep.withheld))
-        inside = [mark for mark in marks if 0 <= mark[1] < heard.frames]
-        for expected in hearing_ranges(inside, heard.rate_hz):
+    ahead = list(hearing_ranges(marks, heard.rate_hz))
+    ears: list[Ear] | None = None
+    for reps in (LEARNING_REPS, len(ahead)):
+        listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
+        for expected in ahead[:reps]:
             listener.expect(expected)
-        found = [each for block in _blocks(played, heard, clock) for each in listener.feed(block)]
+        found: list[Heard] = []
+        for block in _blocks(played, heard, clock):
+            found += listener.feed(block)
+            if len(found) == min(reps, len(ahead)):
+                break
         found += listener.finish()
         ears = listener.ears
     answered = {each.rep for each in found}

@@ -49,16 +49,14 @@ class Trace:
         self._rate_hz = rate_hz
         self._templates = list(templates)
         self._longest = max(len(template) for template in templates)
-        self._tail = np.zeros(0)
+        self._tail = np.zeros(0, np.float32)
         self._pieces: list[np.ndarray] = []
-        self._start = 0  # frame at which the tail begins
 
     def feed(self, samples: np.ndarray) -> None:
         """Take in the next piece of the recording, shape (n,); pieces of a second or more are best."""
-        from scipy.fft import next_fast_len
-        from scipy.signal import hilbert, oaconvolve
+        from scipy.signal import oaconvolve
 
-        signal = np.concatenate([self._tail, samples])
+        signal = np.concatenate([self._tail, samples.astype(np.float32)])
         cell = self._rate_hz / TRACE_RATE_HZ
         cells = int((len(signal) - self._longest) // cell)
         if cells < TRACE_RATE_HZ // 4:
@@ -66,10 +64,9 @@ class Trace:
             return
         loudest = np.zeros(cells)
         for template in self._templates:
-            correlation = oaconvolve(signal, template[::-1] / np.linalg.norm(template), mode="valid")
-            envelope = np.abs(hilbert(correlation, next_fast_len(len(correlation))))
+            filtered = oaconvolve(signal, (template[::-1] / np.linalg.norm(template)).astype(np.float32), mode="valid")
             edges = np.round(np.arange(cells) * cell).astype(int)
-            peaks = np.maximum.reduceat(envelope[: round(cells * cell)], edges)
+            peaks = np.maximum.reduceat(np.abs(filtered[: round(cells * cell)]), edges)
             floor = max(float(np.median(peaks)), 1e-3 * float(peaks.max()), 1e-12)  # digital silence is no noise floor
             loudest = np.maximum(loudest, peaks / floor)
         self._pieces.append(np.minimum(loudest, CEILING))

@@ -16,6 +16,8 @@ SHORTEST_S = 0.05  # reflections that near are in every room; landings on top of
 SAMPLES_PER_TAP = 12  # heard samples with own sound in them per tap of the filter
 FORGET = 0.97  # weight of the past after each rep: half is forgotten after 23
 RIDGE = 1e-3
+SOLVE_EVERY = 3  # reps, once the response has grown up: people move, but not that fast
+SILENT_SHARE = 1e-6  # of its peak, below which a played sound has not begun or has ended
 
 
 class OwnSound:
@@ -32,6 +34,7 @@ class OwnSound:
         self._auto = np.zeros(self._taps)
         self._cross = np.zeros(self._taps)
         self._material = 0.0
+        self._learned = 0
         self._response: np.ndarray | None = None
 
     @property
@@ -56,6 +59,9 @@ class OwnSound:
         self._cross = FORGET * self._cross + np.concatenate([cross[-self._lead :], cross[: self._taps - self._lead]])
         loud = np.abs(played) > 1e-3 * np.abs(played).max(initial=0.0)
         self._material = FORGET * self._material + float(np.count_nonzero(loud))
+        self._learned += 1
+        if not self.young and self._learned % SOLVE_EVERY:
+            return
         taps = int(np.clip(self._material / SAMPLES_PER_TAP, self._least, self._taps))
         column = self._auto[:taps].copy()
         if column[0] <= 0.0:
@@ -64,13 +70,18 @@ class OwnSound:
         self._response = solve_toeplitz(column, self._cross[:taps])
 
     def predict(self, played: np.ndarray) -> np.ndarray:
-        """Our own sound as the microphone hears it; zeros before anything was learned."""
+        """Our own sound as the microphone hears it; zeros before anything was learned, and while nothing sounds."""
         from scipy.signal import oaconvolve
 
-        if self._response is None:
-            return np.zeros_like(played)
-        full = oaconvolve(played, self._response)
-        return np.asarray(full[self._lead : self._lead + len(played)])
+        heard = np.zeros_like(played)
+        loud = np.flatnonzero(np.abs(played) > SILENT_SHARE * np.abs(played).max(initial=0.0))
+        if self._response is None or not len(loud):
+            return heard
+        first, last = int(loud[0]), int(loud[-1]) + 1
+        part = oaconvolve(played[first:last], self._response)
+        begin, end = max(0, first - self._lead), min(len(heard), first - self._lead + len(part))
+        heard[begin:end] = part[begin - first + self._lead : end - first + self._lead]
+        return heard
 
 
 def shift(signal: np.ndarray, lag: float) -> np.ndarray:

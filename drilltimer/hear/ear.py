@@ -14,7 +14,7 @@ from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.decide import Reading, decide
 from drilltimer.hear.feet import find_first_foot, find_second_foot
 from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
-from drilltimer.hear.onsets import BANDS, Leftover, Rise, Rises, find_rises, leftover_share
+from drilltimer.hear.onsets import Leftover, Rise, Rises, band_powers, find_rises, leftover_share, own_powers
 from drilltimer.hear.profile import Profile
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Onset
@@ -229,18 +229,20 @@ class Ear:
 
     def _leftovers(self, residual: np.ndarray, contact: np.ndarray, rest: np.ndarray, rate_hz: float) -> list[Leftover]:
         leftovers = []
+        left, _ = band_powers(residual, rate_hz)
         for own, shares in zip((contact, rest), self._shares, strict=True):
             if not np.any(own):
                 continue
-            shares.append(leftover_share(residual, own, rate_hz))
+            power = own_powers(own, rate_hz)
+            shares.append(leftover_share(left, power))
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", RuntimeWarning)  # a band in which our sound never dominates is all NaN
                 typical = np.nanmedian(np.array(shares), axis=0)
             if len(shares) < 3:
                 # A landing on top of the first cue must not pass for leakage, nor leakage, not yet learned, for one.
                 typical = np.clip(typical, *NEW_SHARES)
-            leftovers.append(Leftover(own, LEFTOVER_MARGIN * np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
-        return leftovers or [Leftover(np.zeros_like(residual), np.zeros(BANDS))]
+            leftovers.append(Leftover(power, LEFTOVER_MARGIN * np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
+        return leftovers
 
     def _onset(self, take: Take, rise: Rise | None) -> Onset | None:
         if rise is None:

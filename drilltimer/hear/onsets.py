@@ -28,7 +28,7 @@ MERGE_S = 0.005  # two rises traced to the same moment are one
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker around a rise
 PICK_EDGES_HZ = (500.0, 1800.0)  # between the picker's three bands
 VAGUE_GAIN = 12.0  # twice the log-likelihood that a moment may lack and still be possible
-WORTH_QUANTILE = 0.6  # of the local maxima of the strength, this share is not worth tracing back: noise
+WORTH_QUANTILE = 0.75  # of the local maxima of the strength, this share is not worth tracing back: noise
 COLOUR_S = 0.014
 COLOUR_EDGES_HZ = (60, 150, 300, 600, 1000, 1600, 2500, 4000, 7000)
 
@@ -95,12 +95,17 @@ class Rises:
 
 @dataclass(frozen=True, slots=True)
 class Leftover:
-    """A part of our own sound that was predicted and removed, and the share of its power that stays behind.
+    """A part of our own sound that was predicted and removed.
 
-    `share` has shape (BANDS,); what it predicts counts as noise (clipping, people moving, a response not yet learned).
+    Parameters
+    ----------
+    power : float array, shape (BANDS, frames)
+        Of that part, as from `own_powers`.
+    share : float array, shape (BANDS,)
+        Share of it that stays behind: it counts as noise (clipping, people moving, a response not yet learned).
     """
 
-    own: np.ndarray
+    power: np.ndarray
     share: np.ndarray
 
 
@@ -114,10 +119,10 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
     power, hop = band_powers(white, rate_hz)
     noise = np.median(power, axis=1, keepdims=True) / np.log(2)
     noise = np.maximum(noise, QUIET * np.sum(predictor**2) * round(FRAME_S * rate_hz))
+    whitening = band_gains(predictor, rate_hz)[:, None]
     for leftover in leftovers:
-        own_power, _ = band_powers(lfilter(predictor, [1.0], leftover.own), rate_hz)
         # A filter's own ringing and small moves smear what stays behind by some milliseconds.
-        spread = maximum_filter1d(own_power, 2 * round(SMEAR_S * rate_hz / hop) + 1, axis=1)
+        spread = whitening * maximum_filter1d(leftover.power, 2 * round(SMEAR_S * rate_hz / hop) + 1, axis=1)
         everywhere = LEAKAGE * spread.max(axis=0, keepdims=True)
         noise = noise + np.maximum(np.maximum(leftover.share, LEAST_SHARE)[:, None] * spread, everywhere)
     logs = np.log(np.maximum(power / np.maximum(noise, 1e-30), 1.0))
@@ -137,23 +142,39 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
             for other in near:
                 del found[other]
             found[at] = (float(strength[peak]), vague_s)
+    places = sorted(found)
     rises = tuple(
-        Rise(float(at), s, colour(residual, at, rate_hz), contrast(white, at, rate_hz), vague_s)
-        for at, (s, vague_s) in sorted(found.items())
+        Rise(float(at), found[at][0], colour_db, contrast(white, at, rate_hz), found[at][1])
+        for at, colour_db in zip(places, colours(residual, places, rate_hz), strict=True)
     )
     return Rises(rises, strength[peaks], white, strength, hop, middle)
 
 
-def leftover_share(residual: np.ndarray, own: np.ndarray, rate_hz: float) -> np.ndarray:
-    """Power of `residual` over power of `own` in each band where `own` dominates; NaN elsewhere; shape (BANDS,)."""
-    left, _ = band_powers(residual, rate_hz)
-    gone, _ = band_powers(own, rate_hz)
+def leftover_share(left: np.ndarray, gone: np.ndarray) -> np.ndarray:
+    """Share of our own sound's power `gone` that stays behind in `left`, both of shape (BANDS, frames).
+
+    Told for each band in which our sound dominates, NaN elsewhere; shape (BANDS,).
+    """
     noise = np.median(left, axis=1, keepdims=True) / np.log(2)
     loud = gone > 30.0 * noise
     shares = np.full(len(left), np.nan)
     for band in np.flatnonzero(loud.sum(axis=1) >= 4):
         shares[band] = np.median(np.maximum(left[band] - noise[band], 0.0)[loud[band]] / gone[band][loud[band]])
     return shares
+
+
+def own_powers(own: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Band powers of our own sound, which is silent most of the time; shape (BANDS, frames)."""
+    frame, hop = _framing(rate_hz)
+    frames = (len(own) - frame) // hop + 1
+    power = np.zeros((BANDS, max(frames, 0)))
+    sounding = np.flatnonzero(own)
+    if not len(sounding) or frames <= 0:
+        return power
+    first = max(0, (int(sounding[0]) - frame) // hop)
+    last = min(frames - 1, int(sounding[-1]) // hop)
+    power[:, first : last + 1], _ = band_powers(own[first * hop : last * hop + frame], rate_hz)
+    return power
 
 
 def fit_predictor(signal: np.ndarray) -> np.ndarray:
@@ -176,15 +197,34 @@ def fit_predictor(signal: np.ndarray) -> np.ndarray:
 
 def band_powers(signal: np.ndarray, rate_hz: float) -> tuple[np.ndarray, int]:
     """Power in `BANDS` bands of equal log width; shape (BANDS, frames); and the hop in samples."""
-    frame, hop = round(FRAME_S * rate_hz), max(1, round(HOP_S * rate_hz))
-    size = 1 << int(np.ceil(np.log2(2 * frame)))
-    pieces = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
-    power = np.abs(np.fft.rfft(pieces * np.hanning(frame + 1)[:-1], size, axis=1)) ** 2
+    from scipy.fft import rfft
+
+    frame, hop = _framing(rate_hz)
+    size, low, high = _band_edges(rate_hz)
+    pieces = np.lib.stride_tricks.sliding_window_view(signal.astype(np.float32), frame)[::hop]
+    spectra = rfft(pieces * np.hanning(frame + 1)[:-1].astype(np.float32), size, axis=1)
+    power = np.square(spectra.real) + np.square(spectra.imag)
+    bands = [power[:, a:b].mean(axis=1) for a, b in zip(low, high, strict=True)]
+    return np.array(bands, np.float64), hop
+
+
+def band_gains(predictor: np.ndarray, rate_hz: float) -> np.ndarray:
+    """By how much a filter raises the power in each band; shape (BANDS,)."""
+    size, low, high = _band_edges(rate_hz)
+    power = np.abs(np.fft.rfft(predictor, size)) ** 2
+    return np.array([power[a:b].mean() for a, b in zip(low, high, strict=True)])
+
+
+def _framing(rate_hz: float) -> tuple[int, int]:
+    return round(FRAME_S * rate_hz), max(1, round(HOP_S * rate_hz))
+
+
+def _band_edges(rate_hz: float) -> tuple[int, np.ndarray, np.ndarray]:
+    """Size of the transform, and first and last-but-one bin of each band."""
+    size = 1 << int(np.ceil(np.log2(2 * _framing(rate_hz)[0])))
     edges = np.geomspace(LOWEST_HZ, 0.475 * rate_hz, BANDS + 1) * size / rate_hz
     low = np.maximum(1, np.round(edges[:-1]).astype(int))
-    high = np.maximum(low + 1, np.round(edges[1:]).astype(int))
-    sums = np.concatenate([np.zeros((len(power), 1)), np.cumsum(power, axis=1)], axis=1)
-    return ((sums[:, high] - sums[:, low]) / (high - low)).T, hop
+    return size, low, np.maximum(low + 1, np.round(edges[1:]).astype(int))
 
 
 def picking_bands(white: np.ndarray, rate_hz: float) -> list[tuple[float, np.ndarray]]:
@@ -236,21 +276,22 @@ def split_gain(signal: np.ndarray) -> np.ndarray:
     return gain
 
 
-def colour(signal: np.ndarray, at: int, rate_hz: float) -> np.ndarray:
-    """Band powers (dB) of the first 14 ms from `at`, over what was there in the 14 ms before; shape (8,)."""
+def colours(signal: np.ndarray, places: Sequence[int], rate_hz: float) -> np.ndarray:
+    """Band powers (dB) of the 14 ms from each place, over what was there in the 14 ms before; shape (places, 8)."""
     n = round(COLOUR_S * rate_hz)
-    after = _edge_powers(signal[at : at + n], rate_hz)
-    before = _edge_powers(signal[max(0, at - n) : at], rate_hz)
+    padded = np.concatenate([np.zeros(n), signal, np.zeros(n)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, n)
+    at = np.asarray(places, int)
+    after, before = _edge_powers(windows[at + n], rate_hz), _edge_powers(windows[at], rate_hz)
     return np.asarray(10.0 * np.log10(np.maximum(after - before, 0.05 * after) + 1e-14))
 
 
-def _edge_powers(piece: np.ndarray, rate_hz: float) -> np.ndarray:
-    if len(piece) < 8:
-        return np.zeros(len(COLOUR_EDGES_HZ) - 1)
-    power = np.abs(np.fft.rfft(piece * np.hanning(len(piece)), 512)) ** 2 / len(piece)
-    places = np.searchsorted(np.fft.rfftfreq(512, 1.0 / rate_hz), COLOUR_EDGES_HZ)
-    sums = np.concatenate([[0.0], np.cumsum(power)])
-    return np.asarray(sums[places[1:]] - sums[places[:-1]])
+def _edge_powers(pieces: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Powers between `COLOUR_EDGES_HZ` of pieces of shape (pieces, n)."""
+    power = np.abs(np.fft.rfft(pieces * np.hanning(pieces.shape[1]), 512, axis=1)) ** 2 / pieces.shape[1]
+    edges = np.searchsorted(np.fft.rfftfreq(512, 1.0 / rate_hz), COLOUR_EDGES_HZ)
+    sums = np.concatenate([np.zeros((len(power), 1)), np.cumsum(power, axis=1)], axis=1)
+    return np.asarray(sums[:, edges[1:]] - sums[:, edges[:-1]])
 
 
 def contrast(white: np.ndarray, at: int, rate_hz: float) -> float:
