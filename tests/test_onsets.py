@@ -79,7 +79,7 @@ def test_a_tone_is_in_its_band_alone_and_power_is_power():
         mean = power.mean(axis=1)
         assert int(np.argmax(mean)) == band
         louder, _ = band_powers(10.0 * np.sin(2 * np.pi * tone_hz / RATE_HZ * n), RATE_HZ)
-        np.testing.assert_allclose(louder, 100.0 * power, rtol=1e-6, atol=1e-9)
+        np.testing.assert_allclose(louder, 100.0 * power, rtol=1e-4, atol=1e-6)  # single precision
     assert hop == 16  # 1 ms
     assert power.shape[0] == BANDS
 
@@ -155,4 +155,5 @@ def test_the_leftover_share_is_the_share_of_power():
     left, _ = band_powers(white(20_000, 1) + 0.3 * own, RATE_HZ)
     shares = leftover_share(left, own_powers(own, RATE_HZ))
     assert shares == pytest.approx(np.full(BANDS, 0.09), rel=0.25)
-    assert np.isnan(leftover_share(white(20_000, 1), 1e-3 * own, RATE_HZ)).all()  # it never dominates
+    noise, _ = band_powers(white(20_000, 1), RATE_HZ)
+    assert np.isnan(leftover_share(noise, own_powers(1e-3 * own, RATE_HZ))).all()  # it never dominates
