@@ -24,6 +24,7 @@ from drilltimer.cli.forget import forget
 from drilltimer.cli.history import history
 from drilltimer.cli.import_ import import_
 from drilltimer.cli.render import render
+from drilltimer.cli.report import report
 from drilltimer.cli.run import run
 from drilltimer.cli.score import score
 from drilltimer.cli.sounds import sounds
@@ -62,7 +63,22 @@ def main() -> None:
             signal.signal(getattr(signal, name), _interrupt)
 
 
-for verb in (run, check, render, score, drills, sounds, devices, history, compare, export, import_, forget, backup):
+for verb in (
+    run,
+    check,
+    render,
+    score,
+    drills,
+    sounds,
+    devices,
+    history,
+    compare,
+    report,
+    export,
+    import_,
+    forget,
+    backup,
+):
     main.add_command(verb)
 
 

@@ -218,7 +218,8 @@ def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure | None:
         if (each.started_utc, each.number) <= (entry.started_utc, entry.number)
         and (each.protocol, each.source == "simulated") == (entry.protocol, entry.source == "simulated")
     ]
-    dots, days = [], []
+    dots: list[Dot] = []
+    days: list[str] = []
     for each in before[-TREND_SESSIONS:]:
         errors_ms = [e.verdict.error_ms or 0.0 for e in _timed(counted(reps(history, each.number), mode))]
         if len(errors_ms) >= 2:
