@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,6 +12,7 @@ from drilltimer.model import Cue, FeedbackKind, FeedbackPlan, Grade, Verdict, Wi
 from drilltimer.score.feedback import (
     CLEARANCE_S,
     DEFAULT_PLANS,
+    REMINDERS,
     SHORTEST_DELAY_S,
     Feedback,
     Message,
@@ -212,3 +215,52 @@ def test_defaults_fade_with_the_level() -> None:
 def test_numbers_that_make_no_sense_are_refused(numbers: dict[str, float], match: str) -> None:
     with pytest.raises(ValueError, match=match):
         FeedbackPlan("each", **numbers)  # type: ignore[arg-type]
+
+
+REMINDED_S = {**LENGTHS_S, **dict.fromkeys(REMINDERS, 0.8)}
+
+
+def reminded(plan: FeedbackPlan, errors_ms: list[float], stagger_ms: float) -> list[str | None]:
+    voice = Feedback(plan, feedback_sounds(plan), REMINDED_S)
+    sounds = []
+    for error_ms in errors_ms:
+        voice.take(replace(timed(error_ms), stagger_ms=stagger_ms), WINDOW)
+        cue = place(voice)
+        sounds.append(cue.sound if cue else None)
+    return sounds
+
+
+def test_feet_far_apart_are_told_now_and_then_where_a_band_is_silent() -> None:
+    sounds = reminded(FeedbackPlan("band"), [0.0] * 30, 90.0)
+    assert [place for place, sound in enumerate(sounds, 1) if sound] == [12, 24]
+    assert {sound for sound in sounds if sound} == {"both-feet-together"}
+
+
+def test_feet_that_come_together_are_told_other_things_in_turn() -> None:
+    sounds = reminded(FeedbackPlan("band"), [0.0] * 36, 20.0)
+    assert [sound for sound in sounds if sound] == ["soft-landing", "heels-up", "watch-the-hitter"]
+
+
+def test_a_reminder_takes_the_place_of_an_on_time_and_of_no_error() -> None:
+    sounds = reminded(FeedbackPlan("each"), [0.0] * 11 + [100.0, 0.0, 0.0], 90.0)
+    assert sounds[11:] == ["tone_late", "both-feet-together", "tone_on_time"]
+
+
+@pytest.mark.parametrize(
+    "plan", [FeedbackPlan("none"), FeedbackPlan("on_request"), FeedbackPlan("band", reminders=False)]
+)
+def test_no_reminder_where_the_player_wants_silence(plan: FeedbackPlan) -> None:
+    assert reminded(plan, [0.0] * 40, 90.0) == [None] * 40
+
+
+def test_a_guess_is_answered_whatever_the_band() -> None:
+    voice = feedback(FeedbackPlan("band", guess_first=True))
+    voice.take(timed(0), WINDOW)
+    assert voice.asking
+    assert place(voice, ready_s=3.0) is None
+    assert voice.guess(Message.LATE) is False
+    cue = place(voice, ready_s=3.0)
+    assert cue is not None
+    assert cue.sound == "tone_on_time"
+    assert voice.guess(Message.LATE) is None  # only once
+    assert (voice.guesses, voice.right_guesses) == (1, 0)

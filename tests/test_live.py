@@ -130,7 +130,7 @@ def test_a_card_lost_on_the_way_leaves_the_scores_and_the_reason(sound_card, tmp
     path.write_text(DRILL)
     player = start_player(130)
     command = [sys.executable, "-c", "from drilltimer.cli import main; main()", "run", str(path)]
-    command += ["--seed", "3", "--distance", "0", "--input", "dt_room", "--output", "dt_room"]
+    command += ["--seed", "3", "--distance", "0", "--input", "dt_room", "--output", "dt_room", "--wait-s", "1"]
     session = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ)
     try:
         assert session.stdout.readline().startswith("rep ")
@@ -143,5 +143,6 @@ def test_a_card_lost_on_the_way_leaves_the_scores_and_the_reason(sound_card, tmp
         player.communicate(timeout=5)
     assert session.returncode == 3
     assert "reps scored" in rest
-    assert errors.count("drilltimer: lost the sound device") == 1
+    assert errors.count("paused: lost the sound device") == 1
+    assert errors.count("drilltimer: the sound device did not come back within 1 s") == 1
     assert "Traceback" not in errors

@@ -201,10 +201,12 @@ class Feedback:
         return telling
 
     def _due_reminder(self, told: tuple[Grade, float] | None) -> str | None:
-        """A word about the feet: rare, never instead of an error, never where the player wants silence."""
+        """A word about the feet: rare, and only where nothing else is told, or nothing but "on time" once more."""
         if not self.plan.reminders or self.plan.kind in ("none", "on_request", "summary") or not self._timed:
             return None
-        if (told and told[0] is not Grade.ON_TIME) or self._count - self._reminded < REMINDER_EVERY:
+        if told and not (self.plan.kind == "each" and told[0] is Grade.ON_TIME):
+            return None
+        if self._count - self._reminded < REMINDER_EVERY:
             return None
         if self._timed[-1].grade is not Grade.ON_TIME:
             return None
