@@ -43,7 +43,8 @@ def made_reps(
 
 def made_rep(rep: Rep, error_ms: float) -> RepEntry:
     if rep.withheld:
-        return RepEntry(rep, Verdict(rep.index, Grade.KEPT_STILL))
+        window = {"window_open_ms": rep.window.open_ms, "window_close_ms": rep.window.close_ms}
+        return RepEntry(rep, Verdict(rep.index, Grade.KEPT_STILL, level=rep.level, **window))
     touchdown_ms = rep.window.centre_ms + error_ms
     grade = grade_touchdown(touchdown_ms, rep.window, rep.mode)
     verdict = Verdict(

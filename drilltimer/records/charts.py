@@ -122,8 +122,8 @@ def histogram(
 
 
 def _svg(name: str, height: float, parts: Sequence[Markup], told: str) -> Markup:
-    head = Markup('<svg viewBox="0 0 {} {}" role="img" aria-labelledby="{}">').format(int(WIDTH), int(height), name)
-    return head + Markup('<title id="{}">{}</title>').format(name, told) + Markup("").join(parts) + Markup("</svg>")
+    head = Markup('<svg id="{}" viewBox="0 0 {} {}" role="img" aria-label="{}">')
+    return head.format(name, int(WIDTH), int(height), told) + Markup("").join(parts) + Markup("</svg>")
 
 
 def _bottom(x: Axis, floor: float, word: str) -> list[Markup]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from drilltimer.errors import HistoryError
 from drilltimer.records.schema import MIGRATIONS, SCHEMA
 
 FILE_NAME = "history.sqlite"
+TRY_EVERY_S = 0.02
 WAIT_S = 5.0  # for another program's write; a rep's takes milliseconds
 MARK = 0x44524C54  # "DRLT" in the header: SQLite's application_id, so that no other program's file is taken for ours
 SIDE_FILES = ("", "-wal", "-shm")
@@ -80,21 +82,36 @@ def connect(path: Path, *, wait_s: float = WAIT_S) -> sqlite3.Connection:
         database = sqlite3.connect(path, timeout=wait_s, isolation_level=None)
     try:
         with told(path):
-            _prepare(database, path)
+            _prepare(database, path, wait_s)
     except BaseException:
         database.close()
         raise
     return database
 
 
-def _prepare(database: sqlite3.Connection, path: Path) -> None:
+def _prepare(database: sqlite3.Connection, path: Path, wait_s: float) -> None:
     _check_kin(database, path)
     database.execute("PRAGMA foreign_keys = ON")
     database.execute("PRAGMA secure_delete = ON")  # what is forgotten is overwritten, not only unlinked
-    database.execute("PRAGMA journal_mode = WAL")  # readers do not hinder the session that writes
+    _keep_log(database, wait_s)
     database.execute("PRAGMA synchronous = FULL")  # a committed rep outlives a power cut
     if _version(database) < SCHEMA:
         _migrate(database, path)
+
+
+def _keep_log(database: sqlite3.Connection, wait_s: float) -> None:
+    """Switch to a write-ahead log: readers then do not hinder the session that writes.
+
+    SQLite does not wait for others here, so that two programs that open a new file at once would refuse each other.
+    """
+    ends_s = time.monotonic() + wait_s
+    while database.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+        try:
+            database.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as fault:
+            if fault.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() >= ends_s:
+                raise
+            time.sleep(TRY_EVERY_S)
 
 
 def _check_kin(database: sqlite3.Connection, path: Path) -> None:

@@ -119,10 +119,10 @@ def rep_entry(row: Row) -> RepEntry:
 
 
 def _cue(cue: Cue) -> dict[str, Any]:
-    """What differs from an ordinary cue; times are rounded to the microsecond."""
+    """What differs from an ordinary cue."""
     plain = Cue(cue.role, cue.sound, 0.0)
     values = {name: value for name, value in asdict(cue).items() if value != getattr(plain, name)}
-    return {"role": cue.role, "sound": cue.sound} | values | {"at_s": round(cue.at_s, 6)}
+    return {"role": cue.role, "sound": cue.sound, "at_s": cue.at_s} | values
 
 
 def text(value: Any) -> str:

@@ -1,0 +1,268 @@
+"""Which tests may be compared, what is said of them, and what the verbs print."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from history_player import add, made_reps, made_session
+
+from drilltimer.cli import main
+from drilltimer.errors import HistoryError
+from drilltimer.model import Grade, Placement, Verdict
+from drilltimer.records.compare import FIGURES, compare, systematic_ms
+from drilltimer.records.entries import RepEntry
+from drilltimer.records.history import History
+
+
+@pytest.fixture
+def history(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[History]:
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
+    with History(tmp_path / "history.sqlite") as kept:
+        yield kept
+
+
+def add_test(history: History, number: int, habit_ms: float, scatter_ms: float, **changes: object) -> int:
+    entry = made_session(uid=f"t{number}", day=f"2026-03-{number:02}", seed=number)
+    reps = made_reps(seed=number, habit_ms=habit_ms, scatter_ms=scatter_ms)
+    return add(history, replace(entry, **changes), reps)  # type: ignore[arg-type]
+
+
+def voided(entries: list[RepEntry], count: int) -> list[RepEntry]:
+    """The last reps, unheard."""
+    spoilt = [RepEntry(e.rep, Verdict(e.rep.index, Grade.VOID, void="sound was lost")) for e in entries[-count:]]
+    return [*entries[:-count], *spoilt]
+
+
+def test_late_and_scattered_then_steady_is_told(history: History) -> None:
+    add_test(history, 4, 140, 80)
+    add_test(history, 6, 20, 30)
+    (found,) = compare(history, "kim")
+    constant, spread = found.changes["constant_error_ms"], found.changes["variable_error_ms"]
+    assert constant.change == pytest.approx(-120, abs=45)
+    assert spread.change == pytest.approx(-50, abs=30)
+    assert constant.low is not None
+    assert constant.high is not None
+    assert constant.low < -120 < constant.high
+    assert {constant.finding, spread.finding, found.changes["in_window_share"].finding} == {"changed"}
+    assert set(found.changes) == {name for name, _, _ in FIGURES}
+    assert (found.before.scored, found.before.warm_up >= 5) == (30, True)
+    assert found.changes["first_step_ms"].finding == "too few reps to say"  # a test block calls no directions
+
+
+def test_same_player_twice_has_not_changed(history: History) -> None:
+    add_test(history, 4, 20, 40)
+    add_test(history, 5, 20, 40)
+    (found,) = compare(history, "Kim")
+    assert "changed" not in {change.finding for change in found.changes.values()}
+
+
+def test_void_reps_are_stated_and_too_few_are_not_judged(history: History) -> None:
+    add(history, made_session(uid="a", day="2026-03-01"), voided(made_reps(seed=1, habit_ms=200, scatter_ms=10), 12))
+    add_test(history, 2, 0, 10)
+    (found,) = compare(history, "Kim")
+    assert found.before.void >= 11
+    assert found.changes["constant_error_ms"].finding == "too few reps to say"
+    assert found.changes["constant_error_ms"].change == pytest.approx(-200, abs=20)
+
+
+def test_missed_reps_count_as_not_in_the_window(history: History) -> None:
+    missed = [
+        RepEntry(e.rep, Verdict(e.rep.index, Grade.MISSED)) if not e.rep.withheld and e.rep.index % 2 else e
+        for e in made_reps(seed=1, scatter_ms=5)
+    ]
+    add(history, made_session(uid="a", day="2026-03-01"), missed)
+    add_test(history, 2, 0, 5)
+    (found,) = compare(history, "Kim")
+    share, gone = found.changes["in_window_share"], found.changes["missed_share"]
+    assert share.before == pytest.approx(1 - (gone.before or 0))
+    assert (share.after, gone.after) == (1, 0)
+    assert share.finding == gone.finding == "changed"
+
+
+def test_first_and_latest_are_taken_unless_told_otherwise(history: History) -> None:
+    for day in range(1, 6):
+        add_test(history, day, 10.0 * day, 30)
+    (found,) = compare(history, "Kim")
+    assert (found.before.entry.number, found.after.entry.number, found.tests) == (1, 5, 5)
+    (found,) = compare(history, "Kim", first="2", last="2026-03-04")
+    assert (found.before.entry.number, found.after.entry.number) == (2, 4)
+    (found,) = compare(history, "Kim", first="2026-03-03")
+    assert found.before.entry.number == 3
+    with pytest.raises(HistoryError, match="'99'"):
+        compare(history, "Kim", first="99")
+    with pytest.raises(HistoryError, match="one session of 'Test block' to compare"):
+        compare(history, "Kim", first="3", last="3")
+
+
+def test_day_to_day_differences_raise_the_minimal_change(history: History) -> None:
+    for day, habit_ms in enumerate((0, 60, 0, 60, 0, 40), 1):
+        add_test(history, day, habit_ms, 10)
+    (found,) = compare(history, "Kim")
+    constant = found.changes["constant_error_ms"]
+    assert constant.typical_error is not None
+    assert constant.typical_error > 30  # SD of differences of about 60 ms over root 2
+    assert constant.finding == "no change shown"
+    assert not any("day to day" in note for note in found.notes)
+
+
+def test_other_protocols_and_simulated_sessions_are_kept_apart(history: History) -> None:
+    add_test(history, 1, 100, 30, protocol="changed")
+    add_test(history, 2, 100, 30, source="simulated")
+    add_test(history, 3, 0, 30)
+    with pytest.raises(HistoryError, match="takes two\n2 sessions of this drill asked for something else"):
+        compare(history, "Kim")
+    with pytest.raises(HistoryError, match="not comparable"):
+        compare(history, "Kim", first="1")
+
+
+def test_reaction_is_compared_with_reaction_and_said_to_be_other(history: History) -> None:
+    for day in (1, 2):
+        entry = made_session(uid=str(day), day=f"2026-03-0{day}", drill="reaction", seed=day)
+        add(history, entry, made_reps("reaction", day))
+    add_test(history, 3, 0, 30)
+    (found,) = compare(history, "Kim", drill="Reaction")
+    assert found.mode == "reactive"
+    assert any("says nothing about the timing of a split step" in note for note in found.notes)
+    with pytest.raises(HistoryError, match="it takes two"):
+        compare(history, "Kim")
+
+
+def test_modes_of_one_session_are_compared_each_for_itself(history: History) -> None:
+    for day in (1, 2):
+        mixed = [
+            RepEntry(replace(e.rep, mode="reactive" if e.rep.index % 3 == 0 else "predictive"), e.verdict)
+            for e in made_reps(seed=day)
+        ]
+        add(history, made_session(uid=str(day), day=f"2026-03-0{day}"), mixed)
+    found = compare(history, "Kim")
+    assert [each.mode for each in found] == ["predictive", "reactive"]
+    assert sum(each.before.scored for each in found) == 30
+
+
+def test_another_place_is_noted(history: History) -> None:
+    add_test(history, 1, 0, 30)
+    add_test(history, 2, 0, 30, placement=Placement(2.0, 2.0, 0.3))
+    assert any("different places" in note for note in compare(history, "Kim")[0].notes)
+
+
+def test_uncertainty_of_the_ear_and_the_distances_count(history: History) -> None:
+    reps = made_reps()
+    assert systematic_ms(reps) == pytest.approx(math.hypot(1.0, math.sqrt(2) * 0.2914), abs=1e-3)
+    dull = [RepEntry(e.rep, replace(e.verdict, uncertainty_ms=20.0)) for e in reps]
+    add(history, made_session(uid="a", day="2026-03-01"), dull)
+    add(history, made_session(uid="b", day="2026-03-02"), dull)
+    (found,) = compare(history, "Kim")
+    constant = found.changes["constant_error_ms"]
+    assert constant.low is not None
+    assert constant.low < -1.96 * math.sqrt(2) * 20
+
+
+# ---------------------------------------------------------------- the verbs
+
+
+def run(*arguments: str) -> tuple[int, str, str]:
+    answer = CliRunner().invoke(main, list(arguments))
+    return answer.exit_code, answer.stdout, answer.stderr
+
+
+def test_verbs_show_players_sessions_reps_and_trend(history: History) -> None:
+    add_test(history, 1, 140, 80)
+    add_test(history, 2, 20, 30)
+    code, out, _ = run("history")
+    assert code == 0
+    assert out.splitlines()[1].split() == ["Kim", "-", "-", "2", "2026-03-02"]
+    code, _, err = run("history", "kim", "--set-level", "club", "--set-sport", "padel")
+    assert (code, "level club, sport padel" in err) == (0, True)
+    assert run("history")[1].splitlines()[1].split()[1:3] == ["club", "padel"]
+    code, out, err = run("history", "Kim", "--limit", "1")
+    assert [line.split()[0] for line in out.splitlines()] == ["session", "2"]
+    assert "1 of 2 sessions; older ones: --before 2" in err
+    code, out, _ = run("history", "Kim", "--trend")
+    first, second = (line for line in out.splitlines() if "2026-03" in line)
+    assert first.index("o") > second.index("o") > out.splitlines()[0].index(" 0 >") - 20
+    code, out, _ = run("history", "2")
+    assert "30 reps scored" in out
+    assert out.count("warm-up") >= 5
+    code, out, _ = run("history", "2", "--json")
+    document = json.loads(out)
+    assert document["scores"]["n"] == 30
+    assert document["session"]["player"] == "Kim"
+    code, out, err = run("history", "99")
+    assert (code, out) == (2, "")
+    assert "no session 99" in err
+
+
+def test_verb_compare_prints_every_figure_and_its_finding(history: History) -> None:
+    add_test(history, 1, 140, 80)
+    add_test(history, 2, 20, 30)
+    code, out, err = run("compare", "Kim")
+    assert code == 0
+    for _, label, _ in FIGURES:
+        assert sum(line.startswith(label + "  ") for line in out.splitlines()) == 1
+    constant = next(line for line in out.splitlines() if line.startswith("constant error"))
+    assert constant.endswith("changed")
+    assert "not known before 4 tests" in err
+    code, out, _ = run("compare", "Kim", "--json")
+    (document,) = json.loads(out)
+    assert document["changes"]["constant_error_ms"]["finding"] == "changed"
+    code, out, err = run("compare", "Nobody")
+    assert (code, out) == (2, "")
+    assert "no player is called 'Nobody'" in err
+
+
+def test_verbs_take_out_bring_in_back_up_and_forget(history: History, tmp_path: Path) -> None:
+    add_test(history, 1, 0, 30)
+    out_file = tmp_path / "out.csv"
+    assert run("export", str(out_file))[0] == 0
+    assert run("backup")[0] == 0
+    history.database.execute("SELECT 1")
+    code, out, err = run("forget", "kim", "--yes")
+    assert (code, "Kim and 1 sessions are deleted" in out) == (0, True)
+    assert "history.backup-" in err
+    assert "exports" in err
+    code, out, _ = run("import", str(out_file))
+    assert (code, out) == (0, "1 sessions added, 0 completed, 0 known already\n")
+    assert run("forget", "kim")[0] == 1  # asked, and nobody said yes
+    assert run("forget", "--sweep")[0] == 0
+    assert run("forget")[0] == 2
+
+
+def test_verbs_without_a_history_say_how_one_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "none"))
+    for arguments in (
+        ("history",),
+        ("compare", "x"),
+        ("report", "x", "-o", "y.html"),
+        ("export", "x.csv"),
+        ("backup",),
+    ):
+        code, out, err = run(*arguments)
+        assert (code, out) == (2, "")
+        assert "there is no history yet" in err
+    assert not (tmp_path / "none").exists()
+
+
+def test_run_keeps_the_session_under_a_player(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
+    drill = tmp_path / "short.yaml"
+    drill.write_text("name: Short\nreps: 3\nlead_in: {kind: swing, length_s: 0.4}\nrhythm: {interval_s: 2, rally: 3}\n")
+    told = run("run", str(drill), "--simulate", "expert", "--speed", "0", "--seed", "1", "--player", "7", "--plain")
+    assert told[0] == 0
+    assert "kept as session 1 of 7" in told[2]
+    document = json.loads(run("history", "session:1", "--json")[1])
+    assert len(document["reps"]) == 3
+    assert document["session"] | {"started_utc": ""} == document["session"] | {
+        "started_utc": "",
+        "player": "7",
+        "drill": "Short",
+        "seed": 1,
+        "source": "simulated",
+        "ending": "done",
+    }
+    assert run("run", str(drill), "--simulate", "expert", "--speed", "0", "--player", "a\nb")[0] == 2

@@ -1,0 +1,221 @@
+"""Out and in: exports hold everything, imports double nothing, conflicts and broken files are told."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from history_player import add, made_reps, made_session
+
+from drilltimer.errors import HistoryError
+from drilltimer.model import Grade
+from drilltimer.records import queries
+from drilltimer.records.entries import Player, RepEntry
+from drilltimer.records.export import CSV_COLUMNS, export_history, new_file
+from drilltimer.records.history import History
+from drilltimer.records.intake import import_history
+from drilltimer.records.schema import SCHEMA
+
+HOSTILE = '=HYPERLINK("x"), "Q" <i>\''
+
+
+@pytest.fixture
+def history(tmp_path: Path) -> Iterator[History]:
+    with History(tmp_path / "history.sqlite") as kept:
+        add(kept, made_session("Kim", uid="one"), made_reps(seed=1))
+        add(kept, made_session(HOSTILE, uid="two", drill="direction"), made_reps("direction", 2))
+        kept.add_player(Player("Kim", "club", "padel"))
+        yield kept
+
+
+def content(history: History) -> list[object]:
+    numbers = [row["number"] for row in history.rows("SELECT number FROM sessions ORDER BY uid")]
+    entries = [replace(queries.session(history, number), number=0) for number in numbers]
+    players = [line.player for line in queries.players(history)]
+    return [players, entries, [queries.reps(history, number) for number in numbers]]
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".json", ".sqlite"])
+def test_what_goes_out_comes_in_unchanged_and_once(tmp_path: Path, history: History, suffix: str) -> None:
+    out = tmp_path / f"out{suffix}"
+    if suffix == ".sqlite":
+        out = history.path
+    else:
+        assert export_history(history, out) == (2, len(made_reps()) + len(made_reps("direction", 2)) + _extra())
+    with History(tmp_path / "other.sqlite") as other:
+        assert import_history(other, out).added == 2
+        first = content(other)
+        assert first == content(history)
+        again = import_history(other, out)
+        assert (again.added, again.completed, again.known, again.conflicts) == (0, 0, 2, [])
+        assert content(other) == first
+
+
+def _extra() -> int:
+    return len(made_reps(seed=1)) - len(made_reps())
+
+
+def test_csv_has_one_row_per_rep_and_units_in_its_header(tmp_path: Path, history: History) -> None:
+    out = tmp_path / "out.csv"
+    _, reps = export_history(history, out, "kim")
+    with out.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == reps == len(made_reps(seed=1))
+    assert {"touchdown_ms", "error_ms", "contact_s", "session_air_c", "session_speaker_to_player_m"} <= set(rows[0])
+    first = made_reps(seed=1)[0]
+    assert float(rows[0]["touchdown_ms"]) == first.verdict.touchdown_ms
+
+
+def test_spreadsheets_are_given_no_formula(tmp_path: Path, history: History) -> None:
+    out = tmp_path / "out.csv"
+    export_history(history, out)
+    cells = [cell for row in csv.reader(out.read_text(encoding="utf-8").splitlines()) for cell in row]
+    dangerous = [cell for cell in cells if cell[:1] in ("=", "@", "\t") or (cell[:1] in "+-" and not _number(cell))]
+    assert [cell for cell in dangerous if cell] == []
+    assert f"'{HOSTILE}" in cells
+
+
+def _number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
+
+
+def test_exports_overwrite_nothing_and_leave_no_half_files(tmp_path: Path, history: History) -> None:
+    out = tmp_path / "out.json"
+    out.write_text("mine")
+    with pytest.raises(HistoryError, match="is there already"):
+        export_history(history, out)
+    assert out.read_text() == "mine"
+    with pytest.raises(HistoryError, match=r"\.csv or \.json"):
+        export_history(history, tmp_path / "out.xlsx")
+    with pytest.raises(HistoryError, match="no player"):
+        export_history(history, tmp_path / "x.csv", "Nobody")
+    assert not (tmp_path / "x.csv").exists()
+    broken = tmp_path / "broken.txt"
+    with pytest.raises(HistoryError, match="cannot be written: no space"), new_file(broken):
+        raise OSError("no space")
+    assert not broken.exists()
+
+
+def test_session_that_goes_on_elsewhere_is_completed(tmp_path: Path, history: History) -> None:
+    reps = made_reps(seed=5)
+    whole = made_session(uid="three")
+    with History(tmp_path / "here.sqlite") as here, History(tmp_path / "there.sqlite") as there:
+        add(here, replace(whole, ending=None), reps[:10])
+        add(there, whole, reps)
+        assert import_history(here, there.path).completed == 1
+        assert queries.reps(here, 1) == reps
+        assert queries.session(here, 1).ending == "done"
+        assert import_history(there, here.path).known == 1
+
+
+def test_conflicts_are_told_and_ours_stays(tmp_path: Path, history: History) -> None:
+    reps = made_reps(seed=1)
+    changed = [RepEntry(reps[0].rep, replace(reps[0].verdict, grade=Grade.VOID)), *reps[1:]]
+    with History(tmp_path / "there.sqlite") as there:
+        add(there, made_session("Kim", uid="one"), changed)
+        there.add_player(Player("Kim", "beginner", None))
+        done = import_history(history, there.path)
+    assert done.added == 0
+    assert any("session 1 (Kim, Test block" in each and "ours was kept" in each for each in done.conflicts)
+    assert any("level is 'club' here and 'beginner' there" in each for each in done.conflicts)
+    assert queries.reps(history, 1) == reps
+    assert queries.find_player(history, "kim") == Player("Kim", "club", "padel")
+
+
+def _cut(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-2000])
+
+
+def _as_newer(path: Path) -> None:
+    path.write_text(path.read_text().replace('"schema":1', '"schema":2', 1))
+
+
+def _other(path: Path) -> None:
+    path.write_text('{"reps": []}')
+
+
+def _nonsense(path: Path) -> None:
+    path.write_text(path.read_text().replace('"grade":"on time"', '"grade":"perfect"'))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (_cut, "is broken"),
+        (_as_newer, "newer drilltimer"),
+        (_other, "no export of drilltimer"),
+        (_nonsense, "does not make sense"),
+        (lambda path: path.write_bytes(b"\xff\xfe\x00"), "no export of drilltimer"),
+        (lambda path: path.write_text("[" * 100_000), "no export of drilltimer"),
+        (lambda path: path.unlink(), "there is no such file"),
+    ],
+)
+def test_broken_json_is_told(tmp_path: Path, history: History, spoil: Callable[[Path], object], told: str) -> None:
+    out = tmp_path / "out.json"
+    export_history(history, out)
+    spoil(out)
+    with History(tmp_path / "other.sqlite") as other, pytest.raises(HistoryError, match=told):
+        import_history(other, out)
+
+
+def test_reformatted_json_comes_in_too(tmp_path: Path, history: History) -> None:
+    out = tmp_path / "out.json"
+    export_history(history, out)
+    out.write_text(json.dumps(json.loads(out.read_text()), indent=2))
+    with History(tmp_path / "other.sqlite") as other:
+        assert import_history(other, out).added == 2
+        assert content(other) == content(history)
+
+
+def test_changed_csv_is_told_with_its_line_and_column(tmp_path: Path, history: History) -> None:
+    out = tmp_path / "out.csv"
+    export_history(history, out)
+    rows = list(csv.reader(out.read_text(encoding="utf-8").splitlines()))
+    rows[7][CSV_COLUMNS.index("touchdown_ms")] = "1,5"
+    with out.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows(rows)
+    with History(tmp_path / "other.sqlite") as other:
+        with pytest.raises(HistoryError, match=r"out\.csv:8: touchdown_ms: '1,5' is not a number"):
+            import_history(other, out)
+        out.write_text("name,time\nKim,3\n")
+        with pytest.raises(HistoryError, match=r"out\.csv:1: .*column 'player' is missing"):
+            import_history(other, out)
+
+
+def test_damaged_database_gives_what_can_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite"
+    with History(path) as old:
+        for seed in range(40):
+            add(old, made_session(uid=f"s{seed}", seed=0), made_reps(seed=seed))
+        old.sweep()
+        pages = old.database.execute("PRAGMA page_count").fetchone()[0]
+    raw = bytearray(path.read_bytes())
+    raw[(pages - 3) * 4096 : (pages - 2) * 4096] = b"\xa5" * 4096  # deep in the reps of the last sessions
+    path.write_bytes(raw)
+    with History(tmp_path / "new.sqlite") as new:
+        done = import_history(new, path)
+        assert 20 <= done.added < 40
+        assert "could not be read" in done.damage
+        for line in queries.session_lines(new, limit=100):
+            seed = int(queries.session(new, line.number).uid[1:])
+            assert queries.reps(new, line.number) == made_reps(seed=seed)
+
+
+def test_newer_or_foreign_database_is_refused(tmp_path: Path, history: History) -> None:
+    with History(tmp_path / "newer.sqlite") as newer:
+        newer.database.execute(f"PRAGMA user_version = {SCHEMA + 1}")
+    with pytest.raises(HistoryError, match="newer drilltimer"):
+        import_history(history, tmp_path / "newer.sqlite")
+    (tmp_path / "text.sqlite").write_text("hello " * 500)
+    with pytest.raises(HistoryError, match="is no history"):
+        import_history(history, tmp_path / "text.sqlite")
+    with pytest.raises(HistoryError, match="the history itself"):
+        import_history(history, history.path)

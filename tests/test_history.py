@@ -1,0 +1,402 @@
+"""The history: what is written comes back, lists stay bounded, a bad day ends in clear words and nothing is lost."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from history_player import add, made_rep, made_reps, made_session
+
+import drilltimer.records.connect as connecting
+from drilltimer.app.journal import Journal
+from drilltimer.app.live import Outcome
+from drilltimer.app.plan import make_plan
+from drilltimer.errors import DeviceError, HistoryError
+from drilltimer.model import Cue, Grade, Health, Placement, Rep, Verdict, Window
+from drilltimer.records import personal, queries
+from drilltimer.records.backup import back_up, copies_beside
+from drilltimer.records.connect import DamagedHistoryError, connect, set_aside
+from drilltimer.records.entries import Player, RepEntry, clean_name
+from drilltimer.records.history import History
+from drilltimer.records.protocol import protocol_of
+from drilltimer.records.schema import MIGRATIONS, SCHEMA
+from drilltimer.score.stats import summarize
+
+
+@pytest.fixture
+def history(tmp_path: Path) -> Iterator[History]:
+    with History(tmp_path / "history.sqlite") as kept:
+        yield kept
+
+
+def outcome(entries: list[RepEntry], *, interrupted: bool = False, fault: DeviceError | None = None) -> Outcome:
+    verdicts = tuple(each.verdict for each in entries)
+    plan = replace(make_plan("test-block", 0), reps=tuple(each.rep for each in entries))
+    return Outcome(plan, verdicts, summarize(verdicts), Health(blocks=7), None, None, interrupted, fault)
+
+
+# ---------------------------------------------------------------- what is written comes back
+
+
+def test_session_and_reps_come_back_as_they_were(history: History) -> None:
+    entry = replace(
+        made_session(), health=Health(blocks=9, xruns=1, drift_ppm=-3.5, notes=("a note",)), ending="interrupted"
+    )
+    cues = (
+        Cue("precue", "swing", 1.0, length_s=0.5, pan=-0.5),
+        Cue("contact", "smack", 1.0, gain_db=-3.0),
+        Cue("call", "left", 1.2),
+    )
+    rep = Rep(3, 10.0, 13.0, 11.0, cues, "left", Window(73, 133, 193), "reactive", block=1, warm_up=True, level="club")
+    verdict = Verdict(
+        3, Grade.LATE, "left", 1.5, 1.7, 1.72, 2.1, 200.0, 67.0, 0.8, 20.0, 600.0, "", True, "club", 73, 193
+    )
+    number = add(history, entry, [RepEntry(rep, verdict)])
+    assert queries.session(history, number) == replace(entry, number=number)
+    assert queries.reps(history, number) == [RepEntry(rep, verdict)]
+
+
+def test_sessions_list_holds_counted_reps_only(history: History) -> None:
+    reps = made_reps(habit_ms=30, scatter_ms=50)
+    add(history, made_session(), reps)
+    scores = summarize(each.verdict for each in reps if not each.rep.warm_up)
+    (line,) = queries.session_lines(history)
+    assert (line.scored, line.missed, line.void) == (scores.n, scores.missed, scores.void)
+    assert line.scored == 30
+    assert line.on_time == round(30 * (scores.in_window_share or 0))
+    assert line.constant_error_ms == pytest.approx(scores.constant_error_ms, abs=1e-6)
+    assert line.variable_error_ms == pytest.approx(scores.variable_error_ms, abs=1e-6)
+
+
+def test_lists_are_bounded_newest_first_and_go_on_before_a_session(history: History) -> None:
+    for day in range(1, 8):
+        history.begin(made_session(uid=str(day), day=f"2026-03-{day:02}"))
+    newest = queries.session_lines(history, "kim", limit=3)
+    assert [line.started_utc[8:10] for line in newest] == ["07", "06", "05"]
+    older = queries.session_lines(history, "KIM", limit=3, before=newest[-1].number)
+    assert [line.started_utc[8:10] for line in older] == ["04", "03", "02"]
+
+
+def test_names_are_one_player_however_they_are_written(history: History) -> None:
+    assert history.add_player(Player("Zoe\u0301", "club")) == history.add_player(Player(" zo\u00e9 ", None, "padel"))
+    assert queries.find_player(history, "ZO\u00c9") == Player("Zo\u00e9", "club", "padel")
+
+
+@pytest.mark.parametrize("name", ["", "   ", "x" * 81, "a\x1b[2Jb", "a\nb", "a\u202eb"])
+def test_names_that_steer_a_terminal_are_refused(name: str) -> None:
+    with pytest.raises(HistoryError, match="a player's name"):
+        clean_name(name)
+
+
+def test_unknown_player_is_told_the_nearest(history: History) -> None:
+    history.add_player(Player("Marta"))
+    with pytest.raises(HistoryError, match=r"'Mrta'; did you mean 'Marta'\?"):
+        queries.find_player(history, "Mrta")
+
+
+def test_number_is_a_player_before_it_is_a_session(history: History) -> None:
+    number = add(history, made_session("Kim"), made_reps())
+    assert queries.find_target(history, str(number)) == number
+    history.add_player(Player(str(number)))
+    assert queries.find_target(history, str(number)) == Player(str(number))
+    assert queries.find_target(history, f"session:{number}") == number
+
+
+def test_protocol_is_of_what_is_asked_not_of_words() -> None:
+    drill = make_plan("test-block", 1).drill
+    assert protocol_of(drill) == protocol_of(make_plan("test-block", 2).drill)
+    assert protocol_of(replace(drill, name="Test", description="other words")) == protocol_of(drill)
+    harder = replace(drill.blocks[1], window=Window(93, 133, 173))
+    assert protocol_of(replace(drill, blocks=(drill.blocks[0], harder))) != protocol_of(drill)
+
+
+def test_test_block_asks_the_same_of_every_seed_and_level() -> None:
+    for seed in range(30):
+        plan = make_plan("test-block", seed, "advanced")
+        counted = [rep for rep in plan.reps if not rep.warm_up]
+        assert sum(not rep.withheld for rep in counted) == 30
+        assert {rep.window for rep in plan.reps} == {Window(73, 133, 193)}
+        assert sum(rep.warm_up and not rep.withheld for rep in plan.reps) == 5
+        assert {block.feedback.kind for block in plan.drill.blocks if block.feedback} == {"none"}
+    starts = {tuple(rep.contact_s for rep in make_plan("test-block", seed).reps) for seed in range(10)}
+    assert len(starts) == 10
+
+
+# ---------------------------------------------------------------- personal window
+
+
+def test_personal_window_is_mean_and_sd_of_response_times() -> None:
+    responses_ms = [400.0, 440.0] * 10
+    offer = personal.window_from(responses_ms)
+    sd_ms = 20 * (20 / 19) ** 0.5
+    assert offer.centre_ms == pytest.approx(420)
+    assert (offer.open_ms, offer.close_ms) == pytest.approx((420 - sd_ms, 420 + sd_ms))
+    assert "not applied" in offer.told
+    assert personal.window_from(responses_ms[:19]).open_ms is None
+
+
+def test_personal_window_counts_from_the_call_and_leaves_guesses_out(history: History) -> None:
+    entries = []
+    for index in range(25):
+        cues = (Cue("contact", "smack", 1.0), Cue("call", "left", 1.2))
+        rep = Rep(index, 3.0 * index, 3.0 * index + 3, 3.0 * index + 1, cues, "left", Window(73, 133, 193))
+        entry = made_rep(rep, 0.0)
+        guess = index < 4
+        step_ms = 100.0 if guess else 700.0
+        entries.append(RepEntry(rep, replace(entry.verdict, first_step_ms=step_ms, guessed=guess)))
+    add(history, made_session(), entries)
+    offer = personal.personal_window(history, "Kim")
+    assert offer.responses == 21
+    assert offer.centre_ms == pytest.approx(500, abs=1e-6)  # 700 after the contact is 500 after the call
+
+
+# ---------------------------------------------------------------- forgetting
+
+
+def test_forgotten_player_leaves_no_byte_behind(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with History(path) as history:
+        add(history, made_session("Unmistakable Name", uid="gone"), made_reps())
+        add(history, made_session("Kim", uid="stays"), made_reps(seed=1))
+        assert history.forget("unmistakable name") == 1
+        files = [path.with_name(path.name + side) for side in ("", "-wal", "-shm")]
+        for file in files:
+            assert b"Unmistakable" not in (file.read_bytes() if file.exists() else b"")
+        assert [line.player.name for line in queries.players(history)] == ["Kim"]
+        assert len(queries.reps(history, 2)) == len(made_reps(seed=1))
+        assert history.database.execute("SELECT count(*) FROM reps WHERE session = 1").fetchone()[0] == 0
+
+
+def test_forgetting_tells_when_a_reader_keeps_the_traces(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with History(path, wait_s=0.1) as history, History(path) as reader:
+        add(history, made_session("Kim"), made_reps())
+        reading = reader.database.execute("SELECT * FROM reps")
+        reading.fetchone()
+        with pytest.raises(HistoryError, match="may still hold traces"):
+            history.forget("Kim")
+        reading.close()
+        history.sweep()
+        with pytest.raises(HistoryError, match="no player"):
+            history.forget("Kim")
+
+
+# ---------------------------------------------------------------- bad days
+
+
+def test_newer_history_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    History(path).close()
+    with closing(sqlite3.connect(path)) as database:
+        database.execute(f"PRAGMA user_version = {SCHEMA + 1}")
+    before = path.read_bytes()
+    with pytest.raises(HistoryError, match=f"newer drilltimer .schema {SCHEMA + 1}"):
+        History(path)
+    assert path.read_bytes() == before
+
+
+def test_database_of_another_program_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("CREATE TABLE something (x)")
+    with pytest.raises(HistoryError, match="another program"):
+        History(path)
+
+
+def test_older_history_is_copied_then_brought_up_to_date(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "history.sqlite"
+    with History(path) as history:
+        number = add(history, made_session(), made_reps())
+    grown = (*MIGRATIONS, "ALTER TABLE players ADD COLUMN club TEXT")
+    monkeypatch.setattr(connecting, "MIGRATIONS", grown)
+    monkeypatch.setattr(connecting, "SCHEMA", len(grown))
+    with History(path) as history:
+        assert history.database.execute("PRAGMA user_version").fetchone()[0] == len(grown)
+        assert len(queries.reps(history, number)) == len(made_reps())
+        history.database.execute("SELECT club FROM players")
+    (copy,) = tmp_path.glob(f"history.before-schema-{len(grown)}-*.sqlite")
+    with closing(sqlite3.connect(copy)) as database:
+        assert database.execute("PRAGMA user_version").fetchone()[0] == SCHEMA
+        assert database.execute("SELECT count(*) FROM sessions").fetchone()[0] == 1
+
+
+def test_failed_migration_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "history.sqlite"
+    with History(path) as history:
+        add(history, made_session(), made_reps())
+    grown = (*MIGRATIONS, "ALTER TABLE players ADD COLUMN club TEXT; ALTER TABLE nowhere ADD COLUMN x")
+    with monkeypatch.context() as patch:
+        patch.setattr(connecting, "MIGRATIONS", grown)
+        patch.setattr(connecting, "SCHEMA", len(grown))
+        with pytest.raises(HistoryError, match="nowhere"):
+            History(path)
+    with History(path) as history:
+        columns = [row["name"] for row in history.rows("PRAGMA table_info(players)")]
+        assert "club" not in columns
+        assert len(queries.session_lines(history)) == 1
+
+
+def test_locked_history_is_told_after_the_wait(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with (
+        History(path, wait_s=0.05) as history,
+        History(path) as other,
+        other.transaction(),
+        pytest.raises(HistoryError, match="another program holds the history"),
+    ):
+        history.begin(made_session())
+
+
+def test_two_programs_write_side_by_side(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    reps = made_reps()
+    with History(path) as one, History(path) as two:
+        numbers = [one.begin(made_session(uid="one")), two.begin(made_session("Lee", uid="two"))]
+        for rep in reps:
+            one.add_rep(numbers[0], rep)
+            two.add_rep(numbers[1], rep)
+        assert [len(queries.reps(one, number)) for number in numbers] == [len(reps)] * 2
+
+
+def test_full_disk_is_told_and_what_was_kept_stays(history: History) -> None:
+    number = add(history, made_session(), made_reps()[:5])
+    pages = history.database.execute("PRAGMA page_count").fetchone()[0]
+    history.database.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(HistoryError, match="the disk is full"):
+        history.replace_session(made_session(uid="too much"), made_reps() + made_reps("steady-contact"))
+    assert len(queries.reps(history, number)) == 5
+    assert history.database.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+    history.database.execute("PRAGMA max_page_count = 1000000")
+    assert add(history, made_session(uid="again"), made_reps())
+
+
+@pytest.mark.parametrize(
+    "content", [b"no database, and long enough to be read as one" * 50, b"SQLite format 3\x00" + b"\xff" * 5000]
+)
+def test_what_is_no_database_is_told_as_damaged(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "history.sqlite"
+    path.write_bytes(content)
+    with pytest.raises(DamagedHistoryError, match="damaged"):
+        connect(path)
+    assert path.read_bytes() == content
+
+
+def test_damaged_history_is_set_aside_whole_and_never_twice_under_one_name(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    asides = []
+    for content in (b"first", b"second"):
+        path.write_bytes(content)
+        path.with_name("history.sqlite-wal").write_bytes(content + b" log")
+        asides.append(set_aside(path))
+    assert not path.exists()
+    assert [aside.read_bytes() for aside in asides] == [b"first", b"second"]
+    assert [aside.with_name(aside.name + "-wal").read_bytes() for aside in asides] == [b"first log", b"second log"]
+    assert sorted(asides) == [each for each in copies_beside(path) if each.suffix == ".sqlite"]
+
+
+def test_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(HistoryError, match="cannot be opened for writing"):
+        History(tmp_path / "file" / "history.sqlite")
+
+
+# ---------------------------------------------------------------- a session goes on whatever happens to the history
+
+
+def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> None:
+    path, told = tmp_path / "history.sqlite", list[str]()
+    journal = Journal(path, replace(made_session(), ending=None), told.append)
+    entries = made_reps()
+    with History(path) as watching:
+        for count, entry in enumerate(entries, 1):
+            journal.rep(entry.rep, entry.verdict)
+            assert len(queries.reps(watching, 1)) == count
+        assert queries.session(watching, 1).ending is None
+        changed = replace(entries[4].verdict, grade=Grade.VOID, error_ms=None, void="declared void")
+        entries[4] = RepEntry(entries[4].rep, changed)
+        journal.end(outcome(entries, interrupted=True))
+        assert queries.reps(watching, 1)[4].verdict.grade == Grade.VOID
+        assert queries.session(watching, 1).ending == "interrupted"
+        assert queries.session(watching, 1).health.blocks == 7
+    assert told == ["kept as session 1 of Kim; 'drilltimer history session:1' shows it"]
+
+
+def test_journal_keeps_reps_while_the_history_is_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drilltimer.app.journal.PATIENCE_S", 0.01)
+    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    with History(path) as other:
+        with other.transaction():
+            journal = Journal(path, made_session(), told.append)
+            for entry in entries[:10]:
+                journal.rep(entry.rep, entry.verdict)
+        assert len(told) == 1
+        assert "another program holds the history" in told[0]
+        journal.rep(entries[10].rep, entries[10].verdict)
+        assert len(queries.reps(other, 1)) == 11
+        journal.end(outcome(entries[:11]))
+
+
+def test_journal_sets_a_damaged_history_aside_and_keeps_the_session(tmp_path: Path) -> None:
+    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    path.write_bytes(b"no database, but somebody's only copy of something" * 50)
+    journal = Journal(path, made_session(), told.append)
+    for entry in entries:
+        journal.rep(entry.rep, entry.verdict)
+    journal.end(outcome(entries))
+    (aside,) = tmp_path.glob("history.damaged-*.sqlite")
+    assert aside.read_bytes().startswith(b"no database, but")
+    assert "set aside" in told[0]
+    assert aside.name in told[0]
+    with History(path) as history:
+        assert queries.reps(history, 1) == [RepEntry(e.rep, e.verdict) for e in entries]
+
+
+def test_journal_saves_the_session_apart_when_nothing_else_works(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from drilltimer.records.intake import import_history
+
+    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    History(path).close()
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("PRAGMA user_version = 99")
+    journal = Journal(path, made_session(), told.append)
+    for entry in entries:
+        journal.rep(entry.rep, entry.verdict)
+    journal.end(outcome(entries))
+    assert "newer drilltimer" in told[0]
+    (saved,) = tmp_path.glob("unsaved-*.json")
+    assert str(saved) in told[-1]
+    with History(tmp_path / "other.sqlite") as history:
+        assert import_history(history, saved).added == 1
+        assert queries.reps(history, 1) == entries
+
+
+def test_backup_is_a_checked_copy_taken_while_a_session_runs(history: History) -> None:
+    number = add(history, made_session(), made_reps())
+    with History(history.path) as other:
+        copy = back_up(other)
+    with History(copy) as taken:
+        assert queries.reps(taken, number) == queries.reps(history, number)
+    before = copy.read_bytes()
+    with pytest.raises(HistoryError, match="is there already"):
+        back_up(history, copy)
+    assert copy.read_bytes() == before
+    with pytest.raises(HistoryError, match="cannot be written"):
+        back_up(history, history.path.parent / "nowhere" / "x.sqlite")
+
+
+def test_history_is_for_its_owner_alone(history: History) -> None:
+    if os.name != "posix":
+        pytest.skip("file modes are POSIX's")
+    assert history.path.stat().st_mode & 0o077 == 0
+
+
+def test_placement_stays_with_the_session(history: History) -> None:
+    number = history.begin(replace(made_session(), placement=Placement(2.5, 1.5, 1.0, 31.0)))
+    assert queries.session(history, number).placement == Placement(2.5, 1.5, 1.0, 31.0)
