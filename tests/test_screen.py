@@ -42,7 +42,7 @@ HEALTH = Health(blocks=900, xruns=0, round_trip_ms=170.2, drift_ppm=3.1, noise_d
 def rendered(snapshot=SNAPSHOT, size=(80, 24), health=HEALTH, *, colour=False, ascii_only=False, palette=LIGHT):
     out = io.StringIO()
     console = Console(
-        file=out, width=size[0], height=size[1], force_terminal=colour, color_system="truecolor" if colour else None,
+        file=out, width=size[0], height=size[1], force_terminal=colour, no_color=not colour, color_system="truecolor" if colour else None,
         legacy_windows=False,
     )  # fmt: skip
     console.print(draw("Serve return", snapshot, health, Look(*size, palette, ascii_only), load_wording()), end="")
@@ -170,3 +170,10 @@ def test_big_text_takes_the_room_that_its_scale_asks_for(scale, ascii_only):
     assert {len(row) for row in rows} == {wide}
     assert fitting_scale(wide, high, 4, ascii_only=ascii_only) == scale
     assert fitting_scale(wide - 1, high, 4, ascii_only=ascii_only) == scale - 1
+
+
+def test_a_low_window_gives_up_text_before_the_figure():
+    text = rendered(size=(60, 11))
+    assert sum("█" in line and "░" not in line for line in text.splitlines()) >= 2
+    assert "> late >" in text
+    assert "space pause" in text

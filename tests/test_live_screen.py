@@ -1,0 +1,99 @@
+"""The live screen's pace and its keys, with an injected clock and an injected session."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from rich.console import Console
+from test_screen import SNAPSHOT
+
+from drilltimer.model import Health
+from drilltimer.score.feedback import Message
+from drilltimer.ui.live import LiveScreen, obey
+from drilltimer.ui.palette import DARK
+from drilltimer.ui.wording import load_wording
+
+
+class Recorder:
+    """In the session's place: writes down what was asked of it."""
+
+    def __init__(self, paused=""):
+        self.paused, self.asked, self.snapshots = paused, [], 0
+
+    def snapshot(self):
+        self.snapshots += 1
+        return SNAPSHOT
+
+    def __getattr__(self, name):
+        return lambda *arguments: self.asked.append((name, *arguments))
+
+
+class Typed:
+    def __init__(self, *typed):
+        self.typed = list(typed)
+
+    def pressed(self):
+        return self.typed.pop(0) if self.typed else ""
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        return None
+
+
+def screen(keys, now):
+    console = Console(file=io.StringIO(), force_terminal=True, color_system="truecolor", width=80, height=24)
+    return LiveScreen("Drill", load_wording(), DARK, console=console, keys=keys, now=now)
+
+
+def test_no_more_than_ten_frames_a_second_are_drawn():
+    clock = iter(range(10_000))
+    now_s = [0.0]
+    session = Recorder()
+    with screen(Typed(), lambda: now_s[0]) as live:
+        for step in clock:
+            now_s[0] = step * 0.02  # a block every 20 ms
+            if now_s[0] >= 10.0:
+                break
+            live.tick(session, Health)
+    assert 90 <= session.snapshots <= 101
+
+
+def test_a_key_is_answered_at_once():
+    session = Recorder()
+    with screen(Typed("", "f", ""), lambda: 5.0) as live:
+        for _ in range(3):
+            live.tick(session, Health)
+    assert session.asked == [("request",)]
+    assert session.snapshots == 2
+
+
+@pytest.mark.parametrize(
+    ("key", "asked"),
+    [
+        (" ", [("pause", "by key")]),
+        ("p", [("pause", "by key")]),
+        ("r", [("repeat_call",)]),
+        ("F", [("request",)]),
+        ("v", [("mark_void",)]),
+        ("e", [("guess", Message.EARLY)]),
+        ("o", [("guess", Message.ON_TIME)]),
+        ("l", [("guess", Message.LATE)]),
+        ("z", []),
+        ("\n", []),
+    ],
+)
+def test_keys(key, asked):
+    session = Recorder()
+    obey(key, session, "by key")
+    assert session.asked == asked
+
+
+def test_space_goes_on_after_a_pause_and_q_ends():
+    session = Recorder(paused="rest")
+    obey(" ", session, "by key")
+    assert session.asked == [("resume",)]
+    with pytest.raises(KeyboardInterrupt):
+        obey("q", session, "by key")
