@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -80,6 +81,26 @@ def test_lists_are_bounded_newest_first_and_go_on_before_a_session(history: Hist
     assert [line.started_utc[8:10] for line in newest] == ["07", "06", "05"]
     older = queries.session_lines(history, "KIM", limit=3, before=newest[-1].number)
     assert [line.started_utc[8:10] for line in older] == ["04", "03", "02"]
+
+
+def test_lists_of_one_player_touch_no_other_players_reps(history: History) -> None:
+    """What keeps them fast with 100,000 sessions; `tests/benchmarks/history_size.py` measures it."""
+    asked: list[str] = []
+    history.database.set_trace_callback(asked.append)
+    add(history, made_session(), made_reps())
+    queries.session_lines(history, "kim")
+    list(queries.players(history))
+    personal.personal_window(history, "kim")
+    queries.sessions_of_drill(history, "kim", "Test block")
+    history.database.set_trace_callback(None)
+    plans = [
+        row["detail"]
+        for query in asked
+        if query.lstrip().startswith("SELECT")
+        for row in history.database.execute(f"EXPLAIN QUERY PLAN {query}")
+    ]
+    assert [plan for plan in plans if "SEARCH r " in plan]
+    assert [plan for plan in plans if re.match(r"SCAN (r|reps)\b", plan)] == []
 
 
 def test_names_are_one_player_however_they_are_written(history: History) -> None:

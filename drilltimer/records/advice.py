@@ -41,21 +41,18 @@ def advise(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[Advic
 
 
 def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple[bool, Advice]]:
+    timing = _timing(entries, scores) if mode == "predictive" else []
+    return [*_measuring(scores), *timing, *_practice(entries, scores)]
+
+
+def _measuring(scores: Scores) -> list[tuple[bool, Advice]]:
+    """Is there enough to go by?"""
     asked = scores.n + scores.void
-    half_ms = _half_window_ms(entries)
-    low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
-    early = high_ms is not None and high_ms < -HABIT_MS
-    late = low_ms is not None and low_ms > HABIT_MS
-    staggers_ms = [each.verdict.stagger_ms for each in entries if each.verdict.stagger_ms is not None]
-    before = sum(each.verdict.grade == Grade.BEFORE for each in entries)
     return [
         (
             asked > 0 and scores.void >= VOID_SHARE * asked,
-            Advice(
-                "Mend the measuring first: move the microphone nearer to the feet, and away from noise.",
-                "",
-                f"at least {VOID_SHARE:.0%} of the reps could not be heard",
-            ),
+            Advice("Mend the measuring first: move the microphone nearer to the feet, and away from noise.", "",
+                   f"at least {VOID_SHARE:.0%} of the reps could not be heard"),
         ),
         (
             scores.n < FEWEST_REPS,
@@ -66,21 +63,38 @@ def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple
             Advice("Hop at every contact, small and easy, with contacts that come evenly.", "steady-contact",
                    f"at least {MISSED_SHARE:.0%} of the landings were missed"),
         ),
+    ]  # fmt: skip
+
+
+def _timing(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Advice]]:
+    """Early or late, where the contact was announced."""
+    low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
+    before = sum(each.verdict.grade == Grade.BEFORE for each in entries)
+    many_before = scores.n > 0 and before >= GUESS_SHARE * scores.n
+    return [
         (
-            mode == "predictive" and scores.n > 0 and before >= GUESS_SHARE * scores.n,
+            many_before,
             Advice("Hop later: you are down again before the ball is struck, and settle. Watch the racket.",
                    "serve-return", f"at least {GUESS_SHARE:.0%} of the landings came before the contact"),
         ),
         (
-            mode == "predictive" and late,
+            low_ms is not None and low_ms > HABIT_MS,
             Advice("Begin the hop sooner, while the hitter swings, so that you come down just after the contact.",
                    "serve-return", f"the 95 % interval of the constant error lies above +{HABIT_MS:.0f} ms"),
         ),
         (
-            mode == "predictive" and early and before < GUESS_SHARE * max(scores.n, 1),
+            high_ms is not None and high_ms < -HABIT_MS and not many_before,
             Advice("Let the hop come a little later: land after the contact, not with it.", "steady-contact",
                    f"the 95 % interval of the constant error lies below -{HABIT_MS:.0f} ms"),
         ),
+    ]  # fmt: skip
+
+
+def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Advice]]:
+    """Scatter, guesses, feet, and when to go on."""
+    half_ms = _half_window_ms(entries)
+    staggers_ms = [each.verdict.stagger_ms for each in entries if each.verdict.stagger_ms is not None]
+    return [
         (
             scores.variable_error_ms is not None and scores.variable_error_ms > half_ms,
             Advice("Become steadier: even contacts first, then uneven ones.", "steady-contact",

@@ -19,7 +19,7 @@ from drilltimer.score.stats import constant_error_ms, sample_sd_ms
 from drilltimer.units import ms_from_s
 
 FEWEST = 20
-LATEST = 200  # responses looked back on
+LATEST = 200  # responses, and sessions, looked back on
 FASTEST_MS, SLOWEST_MS = 100.0, 1000.0  # sooner is a guess, later a lapse (laboratory practice, from memory)
 
 
@@ -58,12 +58,15 @@ def window_from(responses_ms: list[float]) -> PersonalWindow:
 def personal_window(history: History, player: str) -> PersonalWindow:
     """The window that can be offered to a player: first steps after the last call of their rep, the latest reps."""
     query = """
-        SELECT r.contact_s, r.start_s, r.cues, r.first_step_ms FROM sessions s JOIN reps r ON r.session = s.number
-        WHERE s.player = (SELECT id FROM players WHERE key = ?) AND r.call IS NOT NULL AND r.first_step_ms IS NOT NULL
-        AND NOT r.guessed ORDER BY s.started_utc DESC, s.number DESC, r.rep DESC LIMIT ?
+        SELECT r.contact_s, r.start_s, r.cues, r.first_step_ms FROM (
+            SELECT number, started_utc FROM sessions WHERE player = (SELECT id FROM players WHERE key = ?)
+            ORDER BY started_utc DESC LIMIT ?
+        ) s JOIN reps r ON r.session = s.number
+        WHERE r.call IS NOT NULL AND r.first_step_ms IS NOT NULL AND NOT r.guessed
+        ORDER BY s.started_utc DESC, s.number DESC, r.rep DESC LIMIT ?
     """
     responses_ms = []
-    for row in history.rows(query, (name_key(player), 2 * LATEST)):
+    for row in history.rows(query, (name_key(player), LATEST, 2 * LATEST)):
         calls_s = [cue["at_s"] for cue in json.loads(row["cues"]) if cue["role"] == "call"]
         if calls_s:
             after_s = max(calls_s) - (row["contact_s"] - row["start_s"])

@@ -89,7 +89,8 @@ def measure(folder: Path, verb: tuple[str, ...]) -> None:
     program = (
         "import json, resource, subprocess, sys, time\n"
         "began = time.perf_counter()\n"
-        "done = subprocess.run([sys.executable, '-c', 'from drilltimer.cli import main; main()', *sys.argv[1:]], capture_output=True, text=True)\n"
+        "command = [sys.executable, '-c', 'from drilltimer.cli import main; main()', *sys.argv[1:]]\n"
+        "done = subprocess.run(command, capture_output=True, text=True)\n"
         "took_s = time.perf_counter() - began\n"
         "peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss\n"
         "print(json.dumps([done.returncode, took_s, peak, len(done.stdout.splitlines()), done.stderr[-200:]]))\n"
