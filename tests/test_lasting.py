@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from drilltimer.app.lasting import LastingStream
+from drilltimer.app.live import run_live
+from drilltimer.app.plan import make_plan
 from drilltimer.audio.claim import Claim
 from drilltimer.audio.settings import DeviceSettings, find_settings, keep_settings, load_settings, settings_file
 from drilltimer.errors import DeviceError, UserError
@@ -163,3 +165,28 @@ def test_broken_device_settings_count_as_none(home, text):
     assert load_settings() == []
     assert keep_settings(settings("a"))
     assert load_settings() == [settings("a")]
+
+
+class Listening(Mortal):
+    """Writes down the gain of what it is given."""
+
+    output_channels = 2
+
+    def __init__(self):
+        super().__init__(600)
+        self.gains_db = []
+
+    def play(self, start, sound, cue, rep=None):
+        self.gains_db.append((cue.role, cue.gain_db))
+
+
+def test_the_first_sound_of_a_session_is_soft_and_no_other():
+    stream = Listening()
+    outcome = run_live(
+        make_plan("serve-return", 1), stream, Placement(), on_rep=lambda *_: None, on_trouble=lambda text: None
+    )
+    assert outcome.fault is not None
+    assert len(stream.gains_db) >= 2
+    assert stream.gains_db[0] == ("precue", -12.0)
+    assert {gain_db for _, gain_db in stream.gains_db[1:]} == {0.0}
+    assert stream.closed == 1

@@ -41,10 +41,8 @@ HEALTH = Health(blocks=900, xruns=0, round_trip_ms=170.2, drift_ppm=3.1, noise_d
 
 def rendered(snapshot=SNAPSHOT, size=(80, 24), health=HEALTH, *, colour=False, ascii_only=False, palette=LIGHT):
     out = io.StringIO()
-    console = Console(
-        file=out, width=size[0], height=size[1], force_terminal=colour, no_color=not colour, color_system="truecolor" if colour else None,
-        legacy_windows=False,
-    )  # fmt: skip
+    options = {"force_terminal": True, "color_system": "truecolor"} if colour else {"color_system": None}
+    console = Console(file=out, width=size[0], height=size[1], legacy_windows=False, **options)
     console.print(draw("Serve return", snapshot, health, Look(*size, palette, ascii_only), load_wording()), end="")
     return out.getvalue()
 

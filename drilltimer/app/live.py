@@ -16,13 +16,14 @@ from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
 from drilltimer.errors import DeviceError, RecordingError
 from drilltimer.hear.listen import Listener
-from drilltimer.model import AudioStream, Health, Placement, Rep, Scores, Verdict
+from drilltimer.model import AudioStream, Cue, Health, Placement, Rep, Scores, Verdict
 from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
 from drilltimer.ui.lines import move_line
 from drilltimer.units import frames_from_s, s_from_ms
 
 WAIT_S = 120.0  # for a lost device to come back
 TRY_EVERY_S = 1.0
+QUIET_FIRST_DB = -12.0
 TICK_S = 0.05  # while waiting: keys must be obeyed all the same
 SETTLE_S = 0.5  # the stream runs before the session's zero: drivers drop sound at their start
 
@@ -92,6 +93,7 @@ def run_live(
     zero = frames_from_s(SETTLE_S, rate_hz)
     tellers, progression = load_feedback(plan, bank), plan.drill.progression
     session = Session(plan.reps, bank, listener, placement, rate_hz, tellers, zero, progression)
+    soften = _soften_first()
     keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
     interrupted, fault = False, None
 
@@ -100,7 +102,7 @@ def run_live(
         for event in events:
             match event:
                 case Play():
-                    stream.play(event.start, event.sound, event.cue, event.rep)
+                    stream.play(event.start, event.sound, soften(event.cue), event.rep)
                     if keeper:
                         keeper.plays.append(event)
                 case Silence():
@@ -145,6 +147,18 @@ def run_live(
     if keeper:
         _kept(partial(keeper.close, plan, zero, placement), on_trouble)
     return _outcome(plan, session, health, record, interrupted, fault)
+
+
+def _soften_first() -> Callable[[Cue], Cue]:
+    """Make the first sound of a session soft, for ears near the loudspeaker; a contact stays what it is."""
+    first = True
+
+    def soften(cue: Cue) -> Cue:
+        nonlocal first
+        softly, first = first and cue.role == "precue", False
+        return replace(cue, gain_db=cue.gain_db + QUIET_FIRST_DB) if softly else cue
+
+    return soften
 
 
 def _outcome(

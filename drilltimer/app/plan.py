@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep
@@ -106,7 +107,11 @@ def feedback_of(block: DrillBlock) -> FeedbackPlan:
     return block.feedback or DEFAULT_PLANS[block.level]
 
 
-def with_feedback(plan: Plan, kind: FeedbackKind) -> Plan:
-    """`plan` with another kind of feedback throughout."""
-    blocks = tuple(replace(block, feedback=replace(feedback_of(block), kind=kind)) for block in plan.drill.blocks)
+def with_feedback(
+    plan: Plan, kind: FeedbackKind | None = None, *, spoken: bool | None = None, guess_first: bool | None = None
+) -> Plan:
+    """`plan` with other feedback throughout; what is None stays as each block has it."""
+    wished = {"kind": kind, "spoken": spoken, "guess_first": guess_first}
+    changes: dict[str, Any] = {name: value for name, value in wished.items() if value is not None}
+    blocks = tuple(replace(block, feedback=replace(feedback_of(block), **changes)) for block in plan.drill.blocks)
     return replace(plan, drill=replace(plan.drill, blocks=blocks))

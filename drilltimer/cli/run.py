@@ -59,6 +59,8 @@ if TYPE_CHECKING:
 )
 @player_option
 @click.option("--feedback", type=click.Choice(FEEDBACK), help="When you are told, instead of the drill's own way.")
+@click.option("--spoken/--tones", default=None, help="Feedback in words or in tones, instead of the drill's own way.")
+@click.option("--guess-first/--no-guess", default=None, help="Say by key early, on time or late before you are told.")
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live screen.")
 @language_option
 @click.option(
@@ -82,6 +84,8 @@ def run(
     record: Path | None,
     player: str | None,
     feedback: FeedbackKind | None,
+    spoken: bool | None,
+    guess_first: bool | None,
     plain: bool,
     language: str,
     wait_s: float,
@@ -109,10 +113,10 @@ def run(
 
     seed = new_seed() if seed is None else seed
     plan = replace(make_plan(drill, seed, level), language=language)
-    if feedback:
-        plan = with_feedback(plan, feedback)
     wording = wording_for(language)
     screen = None if plain or as_json else open_screen(plan.drill.name, wording)
+    guess_first = guess_first if screen else False  # without a screen there are no keys to guess with
+    plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     note("\n".join([CAUTIONS, *about_load(plan)]))
     card = None
     if simulate:
