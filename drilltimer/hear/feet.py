@@ -15,13 +15,14 @@ SPAN_S = (0.006, 0.092)
 FIRST_SPAN_S = (0.005, 0.095)
 PATTERN_S = 0.008  # of the first foot that the second is compared with
 NEAR_S = 0.0015  # how far a likeness may lie from the rise it speaks for
-ALIKE = 0.3  # least likeness that proposes a second foot by itself
+LONGEST_PATTERN_S = 0.025
+ALIKE = 0.15  # least score that proposes a second foot by itself
 
 # Weights of conditional logits fitted like those of `decide`: for the first foot before a landing's loudest one, ...
 FIRST_LIKENESS, FIRST_SALIENCE, FIRST_STRENGTH, FIRST_LEVEL_LACK = 1.87, 3.2, 0.84, -0.29
 FIRST_UNLIKE, FIRST_CONTRAST, FIRST_NONE = -0.93, 0.5, 3.6
 # ... and for the second foot after the first.
-JUMP, LEVEL, SALIENCE, LEVEL_LACK, NO_JUMP, ALIKE_JUMP, NONE = -0.6, 0.53, 0.75, -1.08, -1.19, 4.52, 2.6
+ALIKE_SCORE, SALIENCE, NO_JUMP, NOT_MOST_ALIKE, NONE = 5.65, 0.71, -1.13, -0.78, 4.2
 LEAST_JUMP_DB = 3.0
 
 
@@ -74,42 +75,53 @@ def find_second_foot(found: Rises, touchdown: Rise, noise: tuple[float, float], 
     rate_hz : float
     """
     start = int(touchdown.at)
-    lags, likeness = _likeness(found.white, start, rate_hz)
-    if not len(lags):
+    scores = _likeness_scores(found.white, start, rate_hz)
+    if not len(scores):
         return None
-    near = round(NEAR_S * rate_hz)
+    lead, near = round(SPAN_S[0] * rate_hz), round(NEAR_S * rate_hz)
     low, high = SPAN_S[0] * rate_hz, SPAN_S[1] * rate_hz
     proposals = {int(rise.at) - start for rise in found.rises if low < rise.at - start < high}
-    for place in _peaks(likeness, round(0.002 * rate_hz)):
-        if all(abs(int(lags[place]) - lag) > near for lag in proposals):
-            proposals.add(int(lags[place]))
+    for place in _peaks(scores, round(0.002 * rate_hz)):
+        if all(abs(lead + int(place) - lag) > near for lag in proposals):
+            proposals.add(lead + int(place))
     best, best_weight = None, NONE
-    first_power = _power(found.white, start, 0.010, rate_hz)
     for lag in sorted(proposals):
-        place, at = lag - int(lags[0]), start + lag
-        alike = float(likeness[max(0, place - near) : place + near + 1].max(initial=0.0))
+        place, at = lag - lead, start + lag
+        alike = float(scores[max(0, place - near) : place + near + 1].max(initial=0.0))
         jump_db = _ratio_db(_power(found.white, at, 0.004, rate_hz), _power(found.white, at, -0.004, rate_hz))
-        jump = min(max(jump_db, -5.0), 20.0) / 5.0
-        level = _ratio_db(_power(found.white, at, 0.010, rate_hz), first_power) / 5.0
+        lack = max(LEAST_JUMP_DB - max(jump_db, -5.0), 0.0) / 5.0
         strength = found.strength_near(at, 0.020, rate_hz)
-        weight = JUMP * jump + LEVEL * level + LEVEL_LACK * min(level, 0.0) ** 2
+        weight = ALIKE_SCORE * alike + NOT_MOST_ALIKE * (alike - float(scores.max())) + NO_JUMP * lack**2
         weight += SALIENCE * float(np.log1p(max((strength - noise[0]) / noise[1], 0.0)))
-        weight += NO_JUMP * max(LEAST_JUMP_DB / 5.0 - jump, 0.0) ** 2 + ALIKE_JUMP * alike * min(max(jump, 0.0), 2.0)
         if weight > best_weight:
             best, best_weight = float(at), weight
     return best
 
 
-def _likeness(white: np.ndarray, start: int, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
-    """Lags after `start` and the normalised correlation, there, with the pattern at `start`."""
-    length = round(PATTERN_S * rate_hz)
+def _likeness_scores(white: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
+    """How like the sound from `start` the sound at each later lag of `SPAN_S` is; empty at the end of a take.
+
+    Fisher's z of the normalised correlation, over as long a pattern as fits before the lag (it ends where the second
+    foot begins), times the root of its length in units of `PATTERN_S`, and less where the later sound is softer.
+    """
     first, last = round(SPAN_S[0] * rate_hz), round(SPAN_S[1] * rate_hz)
-    piece = white[start + first : start + last + length]
-    pattern = white[start : start + length]
-    if start < 0 or len(piece) < 2 * length:
-        return np.zeros(0, int), np.zeros(0)
-    likeness = _correlate(pattern, piece)
-    return np.arange(first, first + len(likeness)), likeness
+    shortest, longest = round(SPAN_S[0] * rate_hz), round(LONGEST_PATTERN_S * rate_hz)
+    piece = white[start : start + last + longest]
+    if start < 0 or len(piece) < last + longest:
+        return np.zeros(0)
+    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
+    scores = np.zeros(last - first)
+    for lag in range(first, last):
+        length = min(max(lag - round(0.001 * rate_hz), shortest), longest)
+        own = energy[length] + 1e-30
+        later = energy[lag + length] - energy[lag]
+        alike = float(piece[:length] @ piece[lag : lag + length]) / np.sqrt(own * later + 1e-30)
+        scores[lag - first] = (
+            np.arctanh(np.clip(alike, -0.99, 0.99))
+            * np.sqrt(length / (PATTERN_S * rate_hz))
+            * min(1.0, np.sqrt(later / own))
+        )
+    return scores
 
 
 def _correlate(pattern: np.ndarray, piece: np.ndarray) -> np.ndarray:
@@ -121,10 +133,10 @@ def _correlate(pattern: np.ndarray, piece: np.ndarray) -> np.ndarray:
     return np.asarray(windows @ pattern / np.maximum(norms, 1e-30))
 
 
-def _peaks(likeness: np.ndarray, distance: int) -> np.ndarray:
+def _peaks(scores: np.ndarray, distance: int) -> np.ndarray:
     from scipy.signal import find_peaks
 
-    places, _ = find_peaks(likeness, height=ALIKE, distance=max(1, distance))
+    places, _ = find_peaks(scores, height=ALIKE, distance=max(1, distance))
     return np.asarray(places)
 
 
