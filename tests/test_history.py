@@ -168,7 +168,7 @@ def test_personal_window_counts_from_the_call_and_leaves_guesses_out(history: Hi
         rep = Rep(index, 3.0 * index, 3.0 * index + 3, 3.0 * index + 1, cues, "left", Window(73, 133, 193))
         entry = made_rep(rep, 0.0)
         guess = index < 4
-        step_ms = 100.0 if guess else 700.0
+        step_ms = 350.0 if guess else 700.0
         entries.append(RepEntry(rep, replace(entry.verdict, first_step_ms=step_ms, guessed=guess)))
     add(history, made_session(), entries)
     offer = personal.personal_window(history, "Kim")
@@ -191,6 +191,25 @@ def test_forgotten_player_leaves_no_byte_behind(tmp_path: Path) -> None:
         assert [line.player.name for line in queries.players(history)] == ["Kim"]
         assert len(queries.reps(history, 2)) == len(made_reps(seed=1))
         assert history.database.execute("SELECT count(*) FROM reps WHERE session = 1").fetchone()[0] == 0
+
+
+def test_what_is_deleted_is_overwritten_even_before_the_file_is_rewritten(history: History) -> None:
+    history.add_player(Player("Unmistakable Name"))
+    history.sweep()
+    assert b"Unmistakable" in history.path.read_bytes()
+    with history.transaction():
+        history.database.execute("DELETE FROM players")
+    history.database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert b"Unmistakable" not in history.path.read_bytes()
+
+
+def test_forgetting_gives_the_space_back(history: History) -> None:
+    for seed in range(20):
+        add(history, made_session(uid=str(seed)), made_reps(seed=seed))
+    history.sweep()
+    size = history.path.stat().st_size
+    history.forget("Kim")
+    assert history.path.stat().st_size < size / 3
 
 
 def test_forgetting_tells_when_a_reader_keeps_the_traces(tmp_path: Path) -> None:
@@ -375,6 +394,25 @@ def test_journal_sets_a_damaged_history_aside_and_keeps_the_session(tmp_path: Pa
     assert aside.name in told[0]
     with History(path) as history:
         assert queries.reps(history, 1) == [RepEntry(e.rep, e.verdict) for e in entries]
+
+
+def test_journal_begins_anew_when_the_history_is_damaged_under_it(tmp_path: Path) -> None:
+    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    journal = Journal(path, made_session(), told.append)
+    for entry in entries[:8]:
+        journal.rep(entry.rep, entry.verdict)
+    for file in (path, path.with_name(path.name + "-wal")):
+        with file.open("r+b") as spoilt:  # as a failing disk would, under the open connection
+            spoilt.write(b"\xa5" * file.stat().st_size)
+    with closing(sqlite3.connect(path)) as other, pytest.raises(sqlite3.DatabaseError):
+        other.execute("SELECT * FROM reps")
+    for entry in entries[8:]:
+        journal.rep(entry.rep, entry.verdict)
+    journal.end(outcome(entries))
+    assert "set aside" in told[0]
+    with History(path) as history:
+        assert queries.reps(history, 1) == entries
+    assert len(list(tmp_path.glob("history.damaged-*.sqlite"))) == 1
 
 
 def test_journal_saves_the_session_apart_when_nothing_else_works(

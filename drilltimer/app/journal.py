@@ -20,7 +20,9 @@ from drilltimer.records.entries import RepEntry, SessionEntry, clean_name
 from drilltimer.records.export import save_session
 from drilltimer.records.history import History
 from drilltimer.records.protocol import block_entries, protocol_of
+from drilltimer.records.queries import reps, session
 
+CHECKED_BYTES = 50_000_000  # a history up to this size is checked whole after a session: a fifth of a second
 PATIENCE_S = 0.5  # with another program's write while sound is running; the stream's ring holds ten seconds
 
 
@@ -63,7 +65,7 @@ class Journal:
         self._take(RepEntry(by_index[verdict.rep], verdict) for verdict in outcome.verdicts)
         ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
         self._entry = replace(self._entry, ending=ending, health=outcome.health)
-        if self._write(WAIT_S):
+        if self._write(WAIT_S) and self._is_there():
             kept = f"session:{self._number}"
             self._tell(f"kept as session {self._number} of {self._entry.player}; 'drilltimer history {kept}' shows it")
         else:
@@ -116,6 +118,26 @@ class Journal:
             self._tell(str(fault))
             return False
         return True
+
+    def _is_there(self) -> bool:
+        """Read the session back from the disk: a file that was damaged while open looks whole from inside."""
+        if self._history:
+            self._history.close()
+            self._history = None
+        try:
+            with History(self._path) as fresh:
+                if self._path.stat().st_size <= CHECKED_BYTES:
+                    fresh.check()
+                session(fresh, self._number or 0)
+                found = reps(fresh, self._number or 0)
+        except DamagedHistoryError as fault:
+            return self._begin_anew(fault)
+        except HistoryError as fault:
+            self._tell(str(fault))
+            return False
+        return {entry.rep.index: entry.verdict for entry in found} == {
+            index: entry.verdict for index, entry in self._reps.items()
+        }
 
     def _save_apart(self) -> None:
         target = self._path.parent / f"unsaved-{self._entry.uid}.json"

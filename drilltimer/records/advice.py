@@ -46,7 +46,7 @@ def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple
 
 
 def _measuring(scores: Scores) -> list[tuple[bool, Advice]]:
-    """Is there enough to go by?"""
+    """Whether there is enough to go by."""
     asked = scores.n + scores.void
     return [
         (

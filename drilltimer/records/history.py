@@ -15,7 +15,7 @@ from typing import Any, Self
 
 from drilltimer.errors import HistoryError
 from drilltimer.model import Health
-from drilltimer.records.connect import WAIT_S, connect, explain
+from drilltimer.records.connect import WAIT_S, DamagedHistoryError, connect, explain
 from drilltimer.records.entries import Player, RepEntry, SessionEntry, clean_name, name_key
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
@@ -172,6 +172,12 @@ class History:
                 fix="Close other programs that use the history, free some space, then run 'drilltimer forget --sweep'.",
             ) from fault
         return int(count)
+
+    def check(self) -> None:
+        """Look through the whole file; raises `DamagedHistoryError` when it is not sound."""
+        found = next(self.rows("PRAGMA quick_check(1)"))[0]
+        if found != "ok":
+            raise DamagedHistoryError(f"{self.path}: the history is damaged: {found}")
 
     def sweep(self) -> None:
         """Rewrite the file without what was deleted, and empty the write-ahead log."""
