@@ -16,6 +16,7 @@ from scipy import integrate, stats
 from drilltimer.score.change import (
     FEWEST_REPS,
     HALF_NORMAL_TRIMMED,
+    DayToDay,
     Estimate,
     change_of,
     scatter,
@@ -23,7 +24,7 @@ from drilltimer.score.change import (
     trimmed,
     wilson,
 )
-from drilltimer.score.stats import mdc95_ms
+from drilltimer.score.stats import mdc95_ms, typical_error_ms
 
 PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
 values = st.lists(st.floats(-500, 500).map(lambda value: round(value, 3)), min_size=8, max_size=40)
@@ -174,10 +175,25 @@ def test_uncertainty_of_the_ear_widens_the_interval() -> None:
 def test_day_to_day_error_raises_the_minimal_change_when_it_is_the_greater() -> None:
     before, after = Estimate(0, 5, 17, 30), Estimate(25, 5, 17, 30)
     assert change_of(before, after).finding == "changed"
-    assert change_of(before, after, day_to_day=4).minimal_change == pytest.approx(mdc95_ms(5), rel=1e-12)
-    restless = change_of(before, after, day_to_day=10)
-    assert restless.minimal_change == pytest.approx(mdc95_ms(10), rel=1e-12)
+    assert change_of(before, after, DayToDay(2, 8)).minimal_change == pytest.approx(mdc95_ms(5), rel=1e-12)
+    restless = change_of(before, after, DayToDay(10, 9))
+    assert restless.typical_error == 10
+    assert restless.minimal_change == pytest.approx(2.262 * math.sqrt(2) * 10, abs=0.01)  # Student's t, 9 degrees
     assert restless.finding == "no change shown"
+
+
+@pytest.mark.parametrize("tests", [4, 6, 12])
+def test_false_changes_are_rare_for_a_player_who_differs_from_day_to_day(tests: int) -> None:
+    draw, rounds, changed, unaware = random.Random(13), 2000, 0, 0
+    for _ in range(rounds):
+        found = [trimmed(_test(draw, 30, 0, 40, normal, 15)) for _ in range(tests)]
+        values = [each.value for each in found]
+        known = DayToDay(typical_error_ms(values[:-1], values[1:]), tests - 2.0)
+        changed += change_of(found[0], found[-1], known).finding == "changed"
+        unaware += change_of(found[0], found[-1]).finding == "changed"
+    print(f"{tests} tests: says changed {changed / rounds:.3f}; without their day-to-day error {unaware / rounds:.3f}")
+    assert changed / rounds <= 0.06
+    assert unaware / rounds == pytest.approx(0.36, abs=0.05)  # what two tests alone cannot know
 
 
 def test_nothing_is_said_of_too_few_reps() -> None:

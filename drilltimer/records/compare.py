@@ -16,7 +16,7 @@ from drilltimer.model import TIMED_GRADES, Grade, Mode
 from drilltimer.records.entries import RepEntry, SessionEntry
 from drilltimer.records.history import History
 from drilltimer.records.queries import find_player, reps, sessions_of_drill
-from drilltimer.score.change import FEWEST_REPS, Change, Estimate, change_of, scatter, share_change, trimmed
+from drilltimer.score.change import FEWEST_REPS, Change, DayToDay, Estimate, change_of, scatter, share_change, trimmed
 from drilltimer.score.stats import typical_error_ms
 
 TEST_DRILL = "Test block"
@@ -172,8 +172,9 @@ def _compare(
         notes.append("reaction drill: it says nothing about the timing of a split step that a swing announces")
     if len(alike) < FEWEST_TESTS:
         notes.append(
-            f"how much {tests[0].player} differs from day to day is not known before {FEWEST_TESTS} tests; until then "
-            "the minimal change counts the scatter within the two tests alone"
+            f"how much {tests[0].player} differs from day to day is not known before {FEWEST_TESTS} tests. Until then "
+            "the minimal change counts the scatter within the two tests alone: a player whose habit moves by 15 ms "
+            "from day to day would be called changed in one of three such comparisons"
         )
     if tests[0].placement != tests[1].placement:
         notes.append("the two were measured from different places: compare with care")
@@ -188,7 +189,7 @@ def _compare(
     )
 
 
-def _day_to_day(history: History, alike: Sequence[SessionEntry], mode: Mode) -> dict[str, float]:
+def _day_to_day(history: History, alike: Sequence[SessionEntry], mode: Mode) -> dict[str, DayToDay]:
     """Typical error of each figure over tests that followed each other; empty while they are too few."""
     latest = alike[-LATEST_TESTS:]
     if len(latest) < FEWEST_TESTS:
@@ -199,7 +200,7 @@ def _day_to_day(history: History, alike: Sequence[SessionEntry], mode: Mode) -> 
             if estimate and estimate.reps >= FEWEST_REPS:
                 series.setdefault(name, []).append(estimate.value)
     return {
-        name: typical_error_ms(values[:-1], values[1:])
+        name: DayToDay(typical_error_ms(values[:-1], values[1:]), len(values) - 2.0)
         for name, values in series.items()
         if len(values) >= FEWEST_TESTS
     }

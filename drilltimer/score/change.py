@@ -104,15 +104,28 @@ def scatter(values: Sequence[float]) -> Estimate:
     return trimmed([scale * abs(value - middle) for value in values])
 
 
-def change_of(before: Estimate | None, after: Estimate | None, day_to_day: float | None = None) -> Change:
+@dataclass(frozen=True, slots=True)
+class DayToDay:
+    """Typical error of a figure over repeated tests, and the degrees of freedom that it was estimated with."""
+
+    typical_error: float
+    freedom: float
+
+    @property
+    def minimal_change(self) -> float:
+        """As `stats.mdc95_ms`, with Student's quantile in place of 1.96: from a few tests the error is known badly."""
+        return _student_975(self.freedom) / NORMAL_975 * mdc95_ms(self.typical_error)
+
+
+def change_of(before: Estimate | None, after: Estimate | None, day_to_day: DayToDay | None = None) -> Change:
     """Change between two estimates.
 
     Parameters
     ----------
     before, after : Estimate | None
         None where nothing could be estimated.
-    day_to_day : float | None
-        Typical error of the figure over repeated tests, where it is known; the greater one counts.
+    day_to_day : DayToDay | None
+        Where repeated tests tell it; the greater minimal change counts.
     """
     reps = (before.reps if before else 0, after.reps if after else 0)
     if before is None or after is None:
@@ -123,8 +136,10 @@ def change_of(before: Estimate | None, after: Estimate | None, day_to_day: float
         half = _student_975(error**4 / squares) * error
     else:
         half = 0.0
-    typical = max(error / math.sqrt(2.0), day_to_day or 0.0)
+    typical = error / math.sqrt(2.0)
     least = mdc95_ms(typical)
+    if day_to_day and day_to_day.minimal_change > least:
+        typical, least = day_to_day.typical_error, day_to_day.minimal_change
     finding = _finding(change, change - half, change + half, least, reps)
     return Change(before.value, after.value, change, change - half, change + half, typical, least, *reps, finding)
 
