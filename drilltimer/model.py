@@ -263,6 +263,7 @@ class Health:
     drift_ppm: float | None = None
     noise_db: float | None = None  # re full scale
     notes: tuple[str, ...] = ()
+    own_left_db: float | None = None  # what is left of our own sound after its removal, re what was heard of it
 
 
 class AudioStream(Protocol):

@@ -99,6 +99,7 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
         round_trip_sd_ms=listener.round_trip_sd_ms,
         drift_ppm=alignment.clock.skew_ppm,
         noise_db=listener.noise_db,
+        own_left_db=listener.own_left_db,
         notes=_notes(alignment, sheet),
     )
     return Scored(str(recording), alignment.clock, reps, verdicts, summarize(counted), health)

@@ -89,6 +89,14 @@ class Ear:
         """Typical level of the microphone's noise, re full scale."""
         return db_from_ratio(math.sqrt(float(np.median(self.noise_power)))) if self.noise_power else None
 
+    @property
+    def own_left_db(self) -> float | None:
+        """Typical power of what is left of the contact cue, re the cue as heard, over the bands in which it is loud."""
+        known = [share for share in self._shares[0] if np.isfinite(share).any()]
+        if not known:
+            return None
+        return db_from_ratio(math.sqrt(float(np.median([np.nanmean(share) for share in known])) + 1e-12))
+
     def read(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> Opinion:
         """Read one take.
 

@@ -98,6 +98,11 @@ class Listener:
         """Typical noise of the quietest channel, re full scale."""
         return min((ear.noise_db for ear in self.ears if ear.noise_db is not None), default=None)
 
+    @property
+    def own_left_db(self) -> float | None:
+        """What is left of our own contact cues after their removal, re what was heard of them; the best channel's."""
+        return min((ear.own_left_db for ear in self.ears if ear.own_left_db is not None), default=None)
+
     def _best_line(self) -> ClockLine:
         """Clock line of the channel that heard the most contacts: another may be dead."""
         return max((ear.line for ear in self.ears), key=len)

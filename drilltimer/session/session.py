@@ -259,6 +259,7 @@ class Session:
             round_trip_sd_ms=self._listener.round_trip_sd_ms,
             drift_ppm=self._listener.drift_ppm,
             noise_db=self._listener.noise_db,
+            own_left_db=self._listener.own_left_db,
         )
 
     def snapshot(self) -> Snapshot:

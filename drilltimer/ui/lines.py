@@ -81,6 +81,8 @@ def health_lines(health: Health) -> list[str]:
         parts.append(f"clock drift {health.drift_ppm:+.0f} ppm")
     if health.noise_db is not None:
         parts.append(f"noise {health.noise_db:.0f} dB")
+    if health.own_left_db is not None:
+        parts.append(f"own sound removed to {health.own_left_db:.0f} dB")
     return ["sound: " + "; ".join(parts)] * bool(parts) + [f"note: {note}" for note in health.notes]
 
 
