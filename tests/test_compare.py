@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import math
 from collections.abc import Iterator
@@ -266,3 +268,32 @@ def test_run_keeps_the_session_under_a_player(tmp_path: Path, monkeypatch: pytes
         "ending": "done",
     }
     assert run("run", str(drill), "--simulate", "expert", "--speed", "0", "--player", "a\nb")[0] == 2
+
+
+def test_test_block_lists_its_reps_only_when_it_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    import drilltimer.app.live as live
+
+    runner, seen = CliRunner(), list[bool]()
+
+    def watched(*arguments: object, on_rep: object, **others: object) -> live.Outcome:
+        def on_rep_watched(*judged: object) -> None:
+            written = io.StringIO()
+            with contextlib.redirect_stdout(written):
+                on_rep(*judged)  # type: ignore[operator]
+            seen.append(bool(written.getvalue()))
+
+        return real(*arguments, on_rep=on_rep_watched, **others)  # type: ignore[arg-type]
+
+    real = live.run_live
+    monkeypatch.setattr(live, "run_live", watched)
+    for drill, tells in (("test-block", False), ("catch", True)):
+        seen.clear()
+        told = runner.invoke(main, ["run", drill, "--simulate", "expert", "--speed", "0", "--seed", "1", "--plain"])
+        assert told.exit_code == 0
+        assert set(seen) == {tells}
+        assert ("tells nothing on the way" in told.stderr) is not tells
+        if not tells:
+            assert (
+                sum(" on time " in line or " late " in line or " early " in line for line in told.stdout.splitlines())
+                >= 25
+            )

@@ -131,14 +131,15 @@ def run(
     troubles: list[str] = []
     on_trouble = troubles.append if screen else _note
     journal = open_journal(player, plan, placement, stream, bool(simulate), on_trouble) if player else None
-    if not screen:
+    late = bool(screen) or _tells_nothing(plan)
+    if not late:
         say(HEADER)
 
     def on_rep(rep: Rep, verdict: Verdict, snapshot: Snapshot) -> None:
         if journal:
             journal.rep(rep, verdict)
         lines.append(rep_line(rep, verdict))
-        if not screen:
+        if not late:
             say(lines[-1])
 
     outcome = run_live(
@@ -154,11 +155,16 @@ def run(
     )
     if journal:
         journal.end(outcome)
-    if screen:
+    if late:
         say("\n".join(lines))
     for trouble in troubles:
         _note(trouble)
     _conclude(outcome, as_json)
+
+
+def _tells_nothing(plan: Plan) -> bool:
+    """Whether the player must not know before the end, as in a test: a line per rep would tell."""
+    return any(block.feedback and block.feedback.kind == "none" for block in plan.drill.blocks)
 
 
 def _announce(plan: Plan, placement: Placement, record: Path | None) -> None:
@@ -168,6 +174,8 @@ def _announce(plan: Plan, placement: Placement, record: Path | None) -> None:
 
     note(f"{plan.drill.name}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {plan.seed}")
     note(placement_line(placement, correction_ms(placement)))
+    if _tells_nothing(plan):
+        note("this drill tells nothing on the way: the reps are listed at the end")
     if record:
         note(f"recording the microphone to {record}; tell everybody who can be heard")
 
