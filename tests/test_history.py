@@ -10,15 +10,19 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from history_player import add, made_rep, made_reps, made_session
 
 import drilltimer.records.connect as connecting
-from drilltimer.app.journal import Journal
+from drilltimer.app.journal import Journal, keep_scored
+from drilltimer.app.later import Scored
 from drilltimer.app.live import Outcome
-from drilltimer.app.plan import make_plan
+from drilltimer.app.plan import make_plan, make_sheet
+from drilltimer.drill.cuesheet import sheet_to_json
 from drilltimer.errors import DeviceError, HistoryError
-from drilltimer.model import Cue, Grade, Health, Placement, Rep, Verdict, Window
+from drilltimer.hear.warp import ClockMap
+from drilltimer.model import Cue, Grade, Health, Placement, Rep, Sound, Verdict, Window
 from drilltimer.records import personal, queries
 from drilltimer.records.backup import back_up, copies_beside
 from drilltimer.records.connect import DamagedHistoryError, connect, set_aside
@@ -27,6 +31,7 @@ from drilltimer.records.history import History
 from drilltimer.records.protocol import protocol_of
 from drilltimer.records.schema import MIGRATIONS, SCHEMA
 from drilltimer.score.stats import summarize
+from drilltimer.session import Play
 
 
 @pytest.fixture
@@ -434,6 +439,48 @@ def test_journal_saves_the_session_apart_when_nothing_else_works(
     with History(tmp_path / "other.sqlite") as history:
         assert import_history(history, saved).added == 1
         assert queries.reps(history, 1) == entries
+
+
+def test_journal_saves_the_session_elsewhere_when_its_folder_is_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from drilltimer.app import journal as journals
+
+    full, elsewhere, told, entries = tmp_path / "full", tmp_path / "elsewhere", list[str](), made_reps()
+    elsewhere.mkdir()
+    full.write_text("no folder: nothing can be written into it")
+    monkeypatch.chdir(elsewhere)
+    journal = journals.Journal(full / "history.sqlite", made_session(), told.append)
+    for entry in entries:
+        journal.rep(entry.rep, entry.verdict)
+    journal.end(outcome(entries))
+    (saved,) = elsewhere.glob("unsaved-*.json")
+    assert f"saved as {saved} instead" in told[-1]
+
+
+def test_scored_recording_is_kept_once_however_often_it_is_scored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
+    sheet, recording, placement = tmp_path / "x.cues.json", tmp_path / "x.wav", Placement(3, 3, 0)
+    plan = make_plan("test-block", 4)
+    recording.write_bytes(b"what the recorder heard")
+    silent = Sound("silent", np.zeros(1, np.float32), 48_000)
+    plays = [Play(round(48e3 * (rep.start_s + cue.at_s)), silent, cue, rep) for rep in plan.reps for cue in rep.cues]
+    sheet.write_text(sheet_to_json(make_sheet(plan, plays, 48_000, 0, "x.flac", placement)), encoding="utf-8")
+    entries = made_reps(seed=4)
+    verdicts = tuple(each.verdict for each in entries)
+    reps = tuple(replace(each.rep, cues=(), block=0) for each in entries)
+    scored = Scored(str(recording), ClockMap(0.0, 0.0), reps, verdicts, summarize(verdicts), Health())
+    assert keep_scored("Kim", scored, sheet, placement) == (1, False)
+    number, again = keep_scored("kim", scored, sheet, placement)
+    assert again
+    with History(tmp_path / "history.sqlite") as history:
+        (line,) = queries.session_lines(history)
+        entry = queries.session(history, number)
+        assert (line.number, line.scored, line.source) == (number, 30, "recording")
+        assert entry.protocol == protocol_of(plan.drill)
+        assert [each.rep.block for each in queries.reps(history, number)] == [rep.block for rep in plan.reps]
 
 
 def test_backup_is_a_checked_copy_taken_while_a_session_runs(history: History) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import uuid
 from collections.abc import Callable, Iterable
 from dataclasses import replace
@@ -140,13 +141,16 @@ class Journal:
         }
 
     def _save_apart(self) -> None:
-        target = self._path.parent / f"unsaved-{self._entry.uid}.json"
-        try:
-            save_session(target, self._entry, self._reps.values())
-        except HistoryError as fault:
-            self._tell(f"this session's reps could not be kept: {fault}")
-        else:
-            self._tell(f"this session was saved as {target} instead; 'drilltimer import {target}' takes it in.")
+        """As a file, beside the history or wherever else there is room."""
+        for folder in (self._path.parent, Path.cwd(), Path(tempfile.gettempdir())):
+            target = folder / f"unsaved-{self._entry.uid}.json"
+            try:
+                save_session(target, self._entry, self._reps.values())
+            except HistoryError as fault:
+                self._tell(f"this session's reps could not be saved: {fault}")
+            else:
+                self._tell(f"this session was saved as {target} instead; 'drilltimer import {target}' takes it in.")
+                return
 
     def _tell(self, text: str) -> None:
         if text not in self._told:
