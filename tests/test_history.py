@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -306,6 +307,19 @@ def test_two_programs_write_side_by_side(tmp_path: Path) -> None:
             one.add_rep(numbers[0], rep)
             two.add_rep(numbers[1], rep)
         assert [len(queries.reps(one, number)) for number in numbers] == [len(reps)] * 2
+
+
+def test_new_file_is_waited_for_while_another_program_opens_it(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with closing(sqlite3.connect(path, isolation_level=None, check_same_thread=False)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT * FROM sqlite_master").fetchall()  # a shared lock: enough to forbid the change of mode
+        with pytest.raises(HistoryError, match="another program holds the history"):
+            History(path, wait_s=0.05)
+        letting_go = threading.Timer(0.1, other.execute, ["ROLLBACK"])
+        letting_go.start()
+        History(path).close()
+        letting_go.join()
 
 
 def test_full_disk_is_told_and_what_was_kept_stays(history: History) -> None:
