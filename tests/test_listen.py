@@ -181,12 +181,15 @@ def test_the_recording_level_does_not_matter(gain_db):
 
 @pytest.mark.parametrize("latency_s", [0.005, 0.0301, 0.15, 0.2999])
 def test_the_devices_latency_does_not_matter(latency_s):
-    """The very same sound, heard earlier or later by whole frames."""
+    """The very same sound, heard earlier or later by whole frames.
+
+    The analysis takes every third frame, so its grid falls otherwise: two of its steps are 0.125 ms.
+    """
     frames = round((latency_s - LATENCY_S) * RATE_HZ)
     noise = 4e-3 * np.random.default_rng(9).standard_normal((abs(frames), 1))
     heard = np.concatenate([noise, PLAIN.heard] if frames > 0 else [PLAIN.heard[-frames:], noise])
     found = replace(PLAIN, heard=heard[: len(PLAIN.heard)]).touchdowns_ms()
-    assert found == pytest.approx(touchdowns_ms(WHOLE), abs=0.1)
+    assert found == pytest.approx(touchdowns_ms(WHOLE), abs=0.13)
 
 
 def test_a_landing_leaves_no_ghost_in_later_reps():

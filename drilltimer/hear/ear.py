@@ -119,13 +119,15 @@ class Ear:
         played = shift(take.played, (zero.at - expected.contact) / take.step)
         young = self.own.young
         first_ever = zero.heard and self.own.blank
+        # Until the lag is known, a take holds the next rep too, and its landing is not for this one to leave out.
+        end = int(take.sample(expected.closes + zero.at - expected.contact))
         if first_ever:
-            self.own.learn(played, heard)
+            self.own.learn(played[:end], heard[:end])
         seen = self._look(take, played, heard, expected, zero)
         if first_ever:
             self.own.forget()  # that was learned with the landing in it
         if zero.heard:
-            self._learn_own(played, heard, seen, take.rate_hz)
+            self._learn_own(played[:end], heard[:end], seen, take.rate_hz)
             if young:  # while the room is new, each rep teaches enough to be worth a second look
                 seen = self._look(take, played, heard, expected, zero)
         clear = seen.reading.lead >= EQUAL_LEAD
