@@ -24,7 +24,7 @@ name: Live
 reps: 10
 lead_in: {kind: swing, length_s: 0.4}
 rhythm: {interval_s: 1.6, jitter_cv: 0.15, rally: 10}
-feedback: {kind: none}
+feedback: {kind: on_request}
 """
 DELAYS_MS = (95.0, 130.0, 160.0, 210.0, 245.0, 110.0, 300.0, 143.0, 190.0, 175.0)  # the player needs 85 ms at least
 SECOND_FOOT_MS = 40.0

@@ -30,7 +30,7 @@ name: Court
 reps: 6
 lead_in: {kind: swing, length_s: 0.4}
 rhythm: {interval_s: 1.8, rally: 6}
-feedback: {kind: none}
+feedback: {kind: on_request}
 """
 PLAYER = Path(__file__).with_name("room_player.py")
 CARD = ("--input", "dt_room", "--output", "dt_room")
