@@ -1,0 +1,149 @@
+"""One case measured: simulate, score as `drilltimer score` does, compare with the truth."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from drilltimer.app.later import score_recording
+from drilltimer.audio.files import find_drill, load_word
+from drilltimer.drill.language import load_drill
+from drilltimer.drill.schedule import schedule
+from drilltimer.session import place_cues
+from drilltimer.sim.player import SimulatedPlayer
+from drilltimer.sim.recording import simulate_recording
+from drilltimer.sound.bank import build_bank
+from tests.accuracy.cases import Case
+
+RATE_HZ = 48_000
+MATCH_S = 0.05
+SECOND_S = 0.005
+START_S = 1.7  # the recorder runs so long before the first sound
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What a case came to. Errors in ms over the landings found; `second` is (right, told, true)."""
+
+    landings: int
+    found: int
+    made_up: int
+    void: int
+    errors_ms: np.ndarray
+    normalised: np.ndarray
+    second: tuple[int, int, int]
+
+    @property
+    def f1(self) -> float:
+        """Harmonic mean of precision and recall."""
+        return 2 * self.found / max(self.landings + self.found + self.made_up, 1)
+
+    def row(self) -> list[str]:
+        """Cells of the table."""
+        size = np.abs(self.errors_ms)
+        told = self.found + self.made_up
+        right, said, true = self.second
+        return [
+            str(self.landings),
+            f"{self.found / max(told, 1):.2f}",
+            f"{self.found / max(self.landings, 1):.2f}",
+            f"{self.f1:.3f}",
+            f"{np.median(size):.2f}" if len(size) else "-",
+            f"{np.quantile(size, 0.95):.1f}" if len(size) else "-",
+            f"{np.median(self.errors_ms):+.2f}" if len(size) else "-",
+            f"{np.quantile(np.abs(self.normalised), 0.68):.2f}" if len(size) else "-",
+            f"{right} of {said} told, {true} true" if true or said else "-",
+            str(self.void),
+        ]
+
+
+HEADS = (
+    "landings", "precision", "recall", "F1", "median |e| ms", "95 % |e| ms", "bias ms", "68 % of |e|/u",
+    "second foot right", "void",
+)  # fmt: skip
+
+
+def measure(case: Case) -> Figures:
+    """Figures of a case over all its seeds."""
+    return add([_measure_once(case, seed) for seed in case.seeds])
+
+
+def add(parts: list[Figures]) -> Figures:
+    """Several recordings taken together."""
+    seconds = tuple(sum(part.second[i] for part in parts) for i in range(3))
+    return Figures(
+        sum(part.landings for part in parts),
+        sum(part.found for part in parts),
+        sum(part.made_up for part in parts),
+        sum(part.void for part in parts),
+        np.concatenate([part.errors_ms for part in parts]),
+        np.concatenate([part.normalised for part in parts]),
+        (seconds[0], seconds[1], seconds[2]),
+    )
+
+
+def _measure_once(case: Case, seed: int) -> Figures:
+    reps = schedule(load_drill(*find_drill(case.drill)), seed)[: case.reps]
+    bank = build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
+    made = simulate_recording(
+        reps,
+        bank,
+        case.room,
+        seed,
+        player=SimulatedPlayer(case.skill, seed),
+        offset_s=START_S,
+        recorder_rate_hz=case.recorder_rate_hz,
+    )
+    sheet_reps = []
+    for rep in reps:
+        cues = [
+            {"role": play.cue.role, "sound": play.cue.sound, "at_s": max(play.start, 0) / RATE_HZ}
+            for play in place_cues(rep, bank, RATE_HZ)
+        ]
+        sheet_reps.append(
+            {
+                "rep": rep.index,
+                "start_s": rep.start_s,
+                "withheld": rep.withheld,
+                "contact_s": rep.contact_s,
+                "cues": cues,
+            }
+        )
+    with tempfile.TemporaryDirectory() as folder:
+        heard, played, sheet = (Path(folder) / name for name in ("heard.flac", "played.flac", "played.cues.json"))
+        soundfile.write(heard, np.clip(made.recorded, -1.0, 1.0), made.recorder_rate_hz)
+        soundfile.write(played, np.clip(made.played, -1.0, 1.0), RATE_HZ)
+        sheet.write_text(json.dumps({"schema": 1, "audio": played.name, "rate_hz": RATE_HZ, "reps": sheet_reps}))
+        verdicts = {verdict.rep: verdict for verdict in score_recording(heard, sheet).verdicts}
+    errors, normalised, made_up, void, landings = [], [], 0, 0, 0
+    right = told = true = 0
+    for truth in made.truth:
+        verdict = verdicts[truth.rep]
+        void += bool(verdict.void)
+        if truth.withheld:
+            continue
+        landings += truth.touchdown_at is not None
+        if verdict.touchdown_s is None:
+            continue
+        if truth.touchdown_at is None:
+            made_up += 1
+            continue
+        error_s = verdict.touchdown_s - truth.touchdown_at / made.recorder_rate_hz
+        if abs(error_s) > MATCH_S:
+            made_up += 1
+            continue
+        errors.append(1e3 * error_s)
+        normalised.append(1e3 * error_s / (verdict.uncertainty_ms or 1.0))
+        apart = truth.second_touchdown_at is not None and (truth.stagger_ms or 0.0) > 1e3 * SECOND_S
+        true += apart
+        if verdict.second_touchdown_s is not None:
+            told += 1
+            second_at = truth.second_touchdown_at
+            if apart and second_at is not None:
+                right += abs(verdict.second_touchdown_s - second_at / made.recorder_rate_hz) < SECOND_S
+    return Figures(landings, len(errors), made_up, void, np.array(errors), np.array(normalised), (right, told, true))
