@@ -22,7 +22,7 @@ ALIKE = 0.15  # least score that proposes a second foot by itself
 FIRST_LIKENESS, FIRST_SALIENCE, FIRST_STRENGTH, FIRST_LEVEL_LACK = 1.87, 3.2, 0.84, -0.29
 FIRST_UNLIKE, FIRST_CONTRAST, FIRST_NONE = -0.93, 0.5, 3.6
 # ... and for the second foot after the first.
-ALIKE_SCORE, SALIENCE, NO_JUMP, NOT_MOST_ALIKE, NONE = 5.65, 0.71, -1.13, -0.78, 4.2
+ALIKE_SCORE, SALIENCE, NO_JUMP, NOT_MOST_ALIKE, NONE = 5.65, 0.71, -1.13, -0.78, 5.2
 LEAST_JUMP_DB = 3.0
 
 
