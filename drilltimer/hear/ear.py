@@ -91,11 +91,15 @@ class Ear:
 
     @property
     def own_left_db(self) -> float | None:
-        """Typical power of what is left of the contact cue, re the cue as heard, over the bands in which it is loud."""
+        """Typical power of what is left of the contact cue, re the cue as heard, over the bands in which it is loud.
+
+        Never less than -60 dB: what is left then is less than the noise.
+        """
         known = [share for share in self._shares[0] if np.isfinite(share).any()]
         if not known:
             return None
-        return db_from_ratio(math.sqrt(float(np.median([np.nanmean(share) for share in known])) + 1e-12))
+        left = float(np.median([np.nanmean(share) for share in known]))
+        return db_from_ratio(math.sqrt(max(left, 1e-6)))
 
     def read(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> Opinion:
         """Read one take.
