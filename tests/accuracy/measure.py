@@ -16,7 +16,7 @@ from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.session import place_cues
 from drilltimer.sim.player import SimulatedPlayer
-from drilltimer.sim.recording import simulate_recording
+from drilltimer.sim.recording import SimulatedRecording, simulate_recording
 from drilltimer.sound.bank import build_bank
 from tests.accuracy.cases import Case
 
@@ -87,7 +87,15 @@ def add(parts: list[Figures]) -> Figures:
     )
 
 
-def _measure_once(case: Case, seed: int) -> Figures:
+def record(case: Case, seed: int, folder: Path) -> tuple[SimulatedRecording, Path, Path]:
+    """Simulate a case; write what was heard, what was played and its sheet.
+
+    Returns
+    -------
+    made : SimulatedRecording
+        With the truth.
+    heard, sheet : Path
+    """
     reps = schedule(load_drill(*find_drill(case.drill)), seed)[: case.reps]
     bank = build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
     made = simulate_recording(
@@ -114,11 +122,16 @@ def _measure_once(case: Case, seed: int) -> Figures:
                 "cues": cues,
             }
         )
+    heard, played, sheet = (folder / name for name in ("heard.flac", "played.flac", "played.cues.json"))
+    soundfile.write(heard, np.clip(made.recorded, -1.0, 1.0), made.recorder_rate_hz)
+    soundfile.write(played, np.clip(made.played, -1.0, 1.0), RATE_HZ)
+    sheet.write_text(json.dumps({"schema": 1, "audio": played.name, "rate_hz": RATE_HZ, "reps": sheet_reps}))
+    return made, heard, sheet
+
+
+def _measure_once(case: Case, seed: int) -> Figures:
     with tempfile.TemporaryDirectory() as folder:
-        heard, played, sheet = (Path(folder) / name for name in ("heard.flac", "played.flac", "played.cues.json"))
-        soundfile.write(heard, np.clip(made.recorded, -1.0, 1.0), made.recorder_rate_hz)
-        soundfile.write(played, np.clip(made.played, -1.0, 1.0), RATE_HZ)
-        sheet.write_text(json.dumps({"schema": 1, "audio": played.name, "rate_hz": RATE_HZ, "reps": sheet_reps}))
+        made, heard, sheet = record(case, seed, Path(folder))
         verdicts = {verdict.rep: verdict for verdict in score_recording(heard, sheet).verdicts}
     errors, normalised, made_up, void, landings = [], [], 0, 0, 0
     right = told = true = 0
