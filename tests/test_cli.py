@@ -221,7 +221,7 @@ def test_a_rendered_sheet_tells_where_the_contacts_are_in_the_sound(tmp_path, na
     drill = tmp_path / "bare.yaml"
     drill.write_text(BARE)
     out = tmp_path / name
-    call("render", drill, out, "--seed", 3, "--rate-hz", rate_hz)
+    call("render", drill, out, "--seed", 3, "--rate-hz", rate_hz, "--no-signature")
     text = (tmp_path / "out.cues.json").read_text()
     Draft202012Validator(sheet_schema()).validate(json.loads(text))
     sheet = sheet_from_json(text, "out.cues.json")
@@ -238,7 +238,7 @@ def test_a_rendered_sheet_tells_where_the_contacts_are_in_the_sound(tmp_path, na
 
 def test_a_rendered_drill_recorded_by_a_stranger_is_scored(drill, tmp_path):
     out = tmp_path / "out.flac"
-    call("render", drill, out, "--seed", 5, "--distance", 3)
+    call("render", drill, out, "--seed", 5, "--distance", 3, "--no-signature")
     plan = make_plan(str(drill), 5)
     settings = replace(PRESETS["court"], clock_ppm=80.0, placement=Placement(3.0, 3.0, 0.0, 20.0))
     recording = simulate_recording(

@@ -77,7 +77,7 @@ def test_every_number_has_a_source_or_is_our_choice(name: str) -> None:
 def test_a_rendered_drill_keeps_its_peaks_levels_and_gaps(name: str, tmp_path: Path) -> None:
     plan = begin_of(make_plan(name, SEED), 8)
     file = tmp_path / "drill.wav"
-    sheet = json.loads(render_plan(plan, file, Placement(), RATE_HZ, 2).read_text(encoding="utf-8"))
+    sheet = json.loads(render_plan(plan, file, Placement(), RATE_HZ, 2).sheet.read_text(encoding="utf-8"))
     sound, rate_hz = soundfile.read(file)
     assert rate_hz == RATE_HZ
     peak_db = db_from_ratio(float(np.max(np.abs(sound))))

@@ -15,17 +15,20 @@ from drilltimer.errors import RecordingError, SheetError
 from drilltimer.hear.align import Alignment, Contact, Trace, align
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
+from drilltimer.hear.signature import Form
 from drilltimer.hear.warp import ClockMap, warp_played
 from drilltimer.model import Block, Cue, Health, Heard, Placement, Rep, Samples, Scores, Verdict, Window
 from drilltimer.score.match import judge
 from drilltimer.score.stats import summarize
 from drilltimer.session import hearing_ranges
+from drilltimer.sound.signature import render_glides
 
 CONTACT_S = 0.08  # a contact cue is taken to be no longer than this
 FADED_SHARE = 0.03  # and to end where it stays below this share of its peak
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 PIECE_S = 10.0
 LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
+SIGNATURE_RATE_HZ = 7000  # the lowest at which signatures are looked for
 DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for sheets that name none
 
 
@@ -249,6 +252,13 @@ def _rep(sheet: SheetRep, window: Window) -> Rep:
         sheet.withheld,
         sheet.warm_up,
     )
+
+
+def signature_form(rate_hz: int) -> Form:
+    """What signatures look like in a recording of that rate, at the lower rate at which they are looked for."""
+    rate = rate_hz / max(1, rate_hz // SIGNATURE_RATE_HZ)
+    glides = render_glides(rate)
+    return Form(glides.preamble, glides.up, glides.down, glides.first_slot_s, glides.slot_s, glides.slots, rate)
 
 
 def with_distance(placement: Placement, distance_m: float | None, air_c: float | None) -> Placement:

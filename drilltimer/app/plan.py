@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from drilltimer.audio.files import find_drill, load_word
-from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep
+from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, Signature
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import at_level
@@ -71,7 +71,15 @@ def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:
 
 
 def make_sheet(
-    plan: Plan, plays: Sequence[Play], rate_hz: int, zero: int, audio: str, placement: Placement
+    plan: Plan,
+    plays: Sequence[Play],
+    rate_hz: int,
+    zero: int,
+    audio: str,
+    placement: Placement,
+    *,
+    unknown: Sequence[str] = (),
+    signature: Signature | None = None,
 ) -> CueSheet:
     """Cue sheet of what was played; `plays` are all sounds, feedback too, at their frames of the audio file."""
     cues: dict[int, list[SheetCue]] = {rep.index: [] for rep in plan.reps}
@@ -95,7 +103,17 @@ def make_sheet(
         for rep in plan.reps
     )
     window = plan.reps[0].window if plan.reps else None
-    return CueSheet(audio, rate_hz, reps, plan.drill.name, plan.seed, placement, window)
+    return CueSheet(
+        audio,
+        rate_hz,
+        reps,
+        plan.drill.name,
+        plan.seed,
+        placement,
+        window,
+        signature=signature,
+        unknown=tuple(unknown),
+    )
 
 
 def _words(block: DrillBlock) -> tuple[str, ...]:

@@ -7,10 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import air_option, level_option, new_seed, seed_option
+from drilltimer.cli.common import Distances, distance_options, level_option, new_seed, seed_option
 
 if TYPE_CHECKING:
+    from drilltimer.app.plan import Plan
+    from drilltimer.app.render import Rendered
     from drilltimer.model import Level
+    from drilltimer.score.distance import Standing
+
+MOST_TAKES = 100
 
 
 @click.command()
@@ -19,29 +24,101 @@ if TYPE_CHECKING:
 @seed_option
 @level_option
 @click.option(
-    "--distance",
-    "distance_m",
-    type=click.FloatRange(0, 60),
-    default=0.0,
+    "--takes",
+    type=click.IntRange(1, MOST_TAKES),
+    default=1,
     show_default=True,
-    help="Metres from the player to loudspeaker and recorder, written into the sheet.",
+    help="Write so many, each with the next seed, named OUT-1, OUT-2 ...",
 )
-@air_option
+@distance_options
 @click.option("--rate-hz", type=click.IntRange(8000, 192_000), default=48_000, show_default=True)
+@click.option(
+    "--loudness-lufs",
+    type=click.FloatRange(-40, -14),
+    default=-23.0,
+    show_default=True,
+    help="Loudness by ITU-R BS.1770, as far as peaks of -1 dBFS allow.",
+)
+@click.option(
+    "--signature/--no-signature",
+    default=True,
+    show_default=True,
+    help="Begin with a soft warble that tells which cue sheet this is.",
+)
+@click.option("--card/--no-card", default=True, show_default=True, help="Write a one-page card, as text and HTML.")
 def render(
-    drill: str, out: Path, seed: int | None, level: Level | None, distance_m: float, air_c: float | None, rate_hz: int
+    drill: str,
+    out: Path,
+    seed: int | None,
+    level: Level | None,
+    takes: int,
+    distances: Distances,
+    rate_hz: int,
+    loudness_lufs: float,
+    signature: bool,
+    card: bool,
 ) -> None:
-    """Write the sound of DRILL to OUT (.flac, .wav) and its cue sheet beside it.
+    """Write the sound of DRILL to OUT (.flac, .wav), and beside it its cue sheet and a card to print.
 
     Play it from any loudspeaker, record the practice with any recorder, and score the recording later.
+    Distances are written into the sheet; they may also be told when the recording is scored.
     """
-    from drilltimer.app.later import with_distance
     from drilltimer.app.plan import make_plan
     from drilltimer.app.render import render_plan
-    from drilltimer.model import Placement
+    from drilltimer.score.distance import Standing
 
-    seed = new_seed() if seed is None else seed
-    plan = make_plan(drill, seed, level)
-    sheet = render_plan(plan, out, with_distance(Placement(), distance_m, air_c), rate_hz, channels=2)
-    click.echo(f"{out}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {seed}")
-    click.echo(f"{sheet}: its cue sheet; keep the two together")
+    first = new_seed() if seed is None else seed
+    standing = distances.on(Standing().nobody_told())
+    for take in range(takes):
+        plan = make_plan(drill, first + take, level)
+        path = out if takes == 1 else out.with_name(f"{out.stem}-{take + 1}{out.suffix}")
+        made = render_plan(
+            plan,
+            path,
+            standing.placement,
+            rate_hz,
+            channels=2,
+            unknown=sorted(standing.unknown),
+            signature=signature,
+            loudness_lufs=loudness_lufs,
+        )
+        click.echo(f"{path}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {plan.seed}")
+        short = "; its peaks allow no more" if made.loudness_lufs < loudness_lufs - 0.05 else ""
+        click.echo(f"{path}: {made.loudness_lufs:.1f} LUFS, peaks at {made.peak_db:.1f} dBFS{short}")
+        code = f", code {made.code}" if made.code else ""
+        click.echo(f"{made.sheet}: its cue sheet{code}; keep the two together")
+        if card:
+            for written in _write_card(plan, path, made, standing):
+                click.echo(f"{written}: card to print")
+
+
+def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> list[Path]:
+    from drilltimer.app.keep import write_text
+    from drilltimer.ui.card import Card, card_page, card_text
+
+    place = standing.placement
+    told = [
+        f"{words} {metres:g} m"
+        for name, words, metres in (
+            ("speaker_to_player_m", "loudspeaker to player", place.speaker_to_player_m),
+            ("player_to_mic_m", "player to recorder", place.player_to_mic_m),
+            ("speaker_to_mic_m", "loudspeaker to recorder", place.speaker_to_mic_m),
+        )
+        if name not in standing.unknown
+    ]
+    card = Card(
+        plan.drill,
+        path.name,
+        made.sheet.name,
+        plan.seed,
+        made.code or "none",
+        plan.length_s,
+        plan.landings,
+        made.loudness_lufs,
+        ", ".join(told) or "measure them, and write them below",
+    )
+    pages = {path.with_name(f"{path.stem}.card.txt"): card_text(card)}
+    pages[path.with_name(f"{path.stem}.card.html")] = card_page(card)
+    for file, text in pages.items():
+        write_text(file, text)
+    return list(pages)

@@ -6,8 +6,10 @@ contact) and ignores keys it does not know, but a key that it does know must be 
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Annotated, Any, Literal
 
@@ -15,11 +17,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic_core import PydanticCustomError
 
 from drilltimer.errors import SheetError
-from drilltimer.model import Mode, Placement, Role, Window
+from drilltimer.model import Mode, Placement, Rep, Role, Window
 
 SCHEMA = 1
 MAX_FAULTS = 10
 MAX_REPS = 10_000
+CODE_DIGITS = 6  # hexadecimal: 24 bits, as many as a signature carries
+DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +54,14 @@ class SheetRep:
 
 
 @dataclass(frozen=True, slots=True)
+class Signature:
+    """The sheet's code, as six hexadecimal digits, and when in the audio file it is told in sound."""
+
+    code: str
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class CueSheet:
     """What was played when.
 
@@ -66,6 +78,10 @@ class CueSheet:
     window : Window | None
         None where a writer left it to the scorer.
     schema : int
+    signature : Signature | None
+        None where the sound has none.
+    unknown : tuple of str
+        Those of `DISTANCES` that nobody told; in `placement` they stand at 0.
     """
 
     audio: str
@@ -76,11 +92,20 @@ class CueSheet:
     placement: Placement = field(default_factory=Placement)
     window: Window | None = None
     schema: int = SCHEMA
+    signature: Signature | None = None
+    unknown: tuple[str, ...] = ()
 
 
 def contact_cue(rep: SheetRep) -> SheetCue | None:
     """Give the rep's contact cue; None when it was withheld."""
     return next((cue for cue in rep.cues if cue.role == "contact"), None)
+
+
+def code_of_reps(drill: str, reps: Iterable[Rep]) -> int:
+    """Code of 24 bits that tells one laid-out drill from another: from its name, and every cue to the millisecond."""
+    told = [(rep.index, [(cue.sound, round(1e3 * (rep.start_s + cue.at_s))) for cue in rep.cues]) for rep in reps]
+    digest = hashlib.sha256(json.dumps([drill, told]).encode()).hexdigest()
+    return int(digest[:CODE_DIGITS], 16)
 
 
 def sheet_from_json(text: str, file: str) -> CueSheet:
@@ -116,6 +141,10 @@ def sheet_to_json(sheet: CueSheet) -> str:
     """Write a cue sheet as JSON that `sheet_from_json` reads back unchanged."""
     value = asdict(sheet)
     value = {"schema": value.pop("schema"), **value}
+    for name in value.pop("unknown"):
+        del value["placement"][name]
+    if value["signature"] is None:
+        del value["signature"]
     reps = [_without_defaults(rep) for rep in value.pop("reps")]
     return json.dumps({**value, "reps": reps}, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
@@ -165,12 +194,19 @@ class _WindowForm(_Form):
 
 
 class _PlacementForm(_Form):
-    """Distances along the sound's way and air temperature."""
+    """Distances along the sound's way and air temperature. A distance that is left out is not known."""
 
     speaker_to_player_m: _Distance = 0.0
     player_to_mic_m: _Distance = 0.0
     speaker_to_mic_m: _Distance = 0.0
     air_c: Annotated[float, Field(ge=-60.0, le=70.0)] = 20.0
+
+
+class _SignatureForm(_Form):
+    """The sheet's code, told in sound before the first rep."""
+
+    code: Annotated[str, Field(pattern=f"^[0-9a-f]{{{CODE_DIGITS}}}$")]
+    at_s: _Time = Field(description="first sample of the signature in the audio file")
 
 
 class _CueForm(_Form):
@@ -220,6 +256,7 @@ class _SheetForm(_Form):
     seed: int | None = None
     placement: _PlacementForm | None = None
     window: _WindowForm | None = None
+    signature: _SignatureForm | None = None
     reps: Annotated[list[_RepForm], Field(min_length=1, max_length=MAX_REPS)]
 
     @model_validator(mode="after")
@@ -233,6 +270,7 @@ class _SheetForm(_Form):
 
 def _sheet(form: _SheetForm) -> CueSheet:
     placement = Placement(**form.placement.model_dump()) if form.placement else Placement()
+    told = form.placement.model_fields_set if form.placement else set()
     return CueSheet(
         audio=form.audio,
         rate_hz=form.rate_hz,
@@ -242,6 +280,8 @@ def _sheet(form: _SheetForm) -> CueSheet:
         placement=placement,
         window=_window(form.window),
         schema=form.schema_,
+        signature=Signature(**form.signature.model_dump()) if form.signature else None,
+        unknown=tuple(name for name in DISTANCES if name not in told),
     )
 
 

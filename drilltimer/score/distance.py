@@ -1,0 +1,111 @@
+"""Who stands where, as far as it is known; what is not known makes every touchdown less certain.
+
+Three distances decide (`score/match`): of loudspeaker to player, player to recorder and loudspeaker to recorder. What
+nobody told is not made up: the touchdowns are computed as told, and the uncertainty grows by how far the truth may lie
+from that. Where two distances are known the triangle they form bounds the third.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
+from itertools import product
+
+from drilltimer.model import Placement
+from drilltimer.units import air_delay_ms
+
+DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
+# Common practice, no source: on a court the loudspeaker and the recorder lie within half its length of the player.
+PLAUSIBLE_M = tuple(0.5 + 0.5 * step for step in range(16))
+# A recorder is mostly laid beside the loudspeaker, but may lie across the court.
+PLAUSIBLE_APART_M = tuple(0.5 * step for step in range(17))
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A placement, and those of its distances that nobody told; they stand at 0 in it."""
+
+    placement: Placement = field(default_factory=Placement)
+    unknown: frozenset[str] = frozenset()
+
+    def nobody_told(self) -> Standing:
+        """The same placement, with every distance unknown."""
+        return replace(self, unknown=frozenset(DISTANCES))
+
+    @property
+    def likeliest(self) -> Placement:
+        """The placement to reckon with: where one of the player's two distances is known alone, the other equals it.
+
+        Loudspeaker and recorder mostly lie together. Where neither is known the touchdowns stay as the recorder heard
+        them.
+        """
+        place, unknown = self.placement, self.unknown & {"speaker_to_player_m", "player_to_mic_m"}
+        if unknown == {"player_to_mic_m"}:
+            return replace(place, player_to_mic_m=place.speaker_to_player_m)
+        if unknown == {"speaker_to_player_m"}:
+            return replace(place, speaker_to_player_m=place.player_to_mic_m)
+        return place
+
+    @property
+    def doubt_ms(self) -> float:
+        """How far the correction for distance may be off, as one standard deviation."""
+        return way_doubt_ms(self.likeliest, self.unknown)
+
+
+def told(
+    before: Standing,
+    *,
+    speaker_to_player_m: float | None = None,
+    player_to_mic_m: float | None = None,
+    speaker_to_mic_m: float | None = None,
+    air_c: float | None = None,
+) -> Standing:
+    """`before` with what was told now; None says nothing."""
+    now = {
+        "speaker_to_player_m": speaker_to_player_m,
+        "player_to_mic_m": player_to_mic_m,
+        "speaker_to_mic_m": speaker_to_mic_m,
+    }
+    known = {name: value for name, value in now.items() if value is not None}
+    place = replace(before.placement, **known, **({} if air_c is None else {"air_c": air_c}))
+    return Standing(place, before.unknown - known.keys())
+
+
+def way_doubt_ms(placement: Placement, unknown: Collection[str]) -> float:
+    """Root mean square, over all that is plausible, of what the correction for distance is wrong by; 0 if all is known.
+
+    Parameters
+    ----------
+    placement : Placement
+        As used for the correction, guesses included.
+    unknown : collection of str
+        Names of its distances that are guesses.
+    """
+    if not unknown:
+        return 0.0
+    ways = (
+        PLAUSIBLE_M if "speaker_to_player_m" in unknown else (placement.speaker_to_player_m,),
+        PLAUSIBLE_M if "player_to_mic_m" in unknown else (placement.player_to_mic_m,),
+        PLAUSIBLE_APART_M if "speaker_to_mic_m" in unknown else (placement.speaker_to_mic_m,),
+    )
+    used_m = _extra_m(placement.speaker_to_player_m, placement.player_to_mic_m, placement.speaker_to_mic_m)
+    off_m = [_extra_m(*way) - used_m for way in product(*ways) if _is_triangle(*way)]
+    if not off_m:  # what is known cannot stand together; the widest doubt is the honest one
+        off_m = [_extra_m(*way) - used_m for way in product(*ways)]
+    return air_delay_ms(math.sqrt(sum(each**2 for each in off_m) / len(off_m)), placement.air_c)
+
+
+def _extra_m(speaker_to_player_m: float, player_to_mic_m: float, speaker_to_mic_m: float) -> float:
+    return speaker_to_player_m + player_to_mic_m - speaker_to_mic_m
+
+
+def _is_triangle(first_m: float, second_m: float, third_m: float) -> bool:
+    longest_m = max(first_m, second_m, third_m)
+    return longest_m <= first_m + second_m + third_m - longest_m + 1e-9
+
+
+def impossible(placement: Placement) -> bool:
+    """Whether no three places have these distances: one of them was measured or typed wrongly. 1 m is forgiven."""
+    sides = (placement.speaker_to_player_m, placement.player_to_mic_m, placement.speaker_to_mic_m)
+    return 2 * max(sides) > sum(sides) + 1.0
