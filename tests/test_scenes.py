@@ -127,8 +127,8 @@ def test_the_scenes_own_evaluation_agrees(scored):
     assert total["f1"] >= 0.94
     assert total["median_abs_ms"] <= 0.7
     assert total["p95_abs_ms"] <= 4.0
-    assert sum(abs(error) <= 0.005 for error in second_s) >= 0.5 * feet  # the goal is 0.8
-    assert sum(abs(error) <= 0.005 for error in second_s) >= 0.85 * len(second_s)  # a stagger told is a stagger
+    assert sum(abs(error) <= 0.005 for error in second_s) >= 0.65 * feet  # the goal is 0.8
+    assert sum(abs(error) <= 0.005 for error in second_s) >= 0.85 * len(second_s)  # at its place, when told
     assert total["found"] == sum(len(compare(truth, document)[0]) for truth, document in scored)
 
 

@@ -15,6 +15,7 @@ from drilltimer.hear.decide import Reading, decide
 from drilltimer.hear.feet import find_first_foot, find_second_foot
 from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
 from drilltimer.hear.onsets import Leftover, Rise, Rises, band_powers, find_rises, leftover_share, own_powers
+from drilltimer.hear.pattern import cut_pattern
 from drilltimer.hear.profile import Profile
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Onset
@@ -135,13 +136,17 @@ class Ear:
             if young:  # while the room is new, each rep teaches enough to be worth a second look
                 seen = self._look(take, played, heard, expected, zero)
         clear = seen.reading.lead >= EQUAL_LEAD
-        self.profile.learn_landing(expected.rep, seen.touchdown if clear else None)
+        landing = seen.touchdown if clear else None
+        pattern = None if landing is None else cut_pattern(seen.residual, landing.at, take.rate_hz)
+        self.profile.learn_landing(expected.rep, landing, pattern)
         self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
         if seen.touchdown is None:
             return Opinion(zero, seen.reading, None, None, None, void)
         if not clear:
             return Opinion(zero, seen.reading, None, None, None, "two sounds fit equally well")
-        foot = find_second_foot(seen.found, seen.touchdown, self.profile.noise(), take.rate_hz)
+        foot = find_second_foot(
+            seen.found, seen.touchdown, self.profile.patterns(expected.rep), self.profile.noise(), take.rate_hz
+        )
         second = None if foot is None else replace(seen.touchdown, at=foot)
         first, other, step = (self._onset(take, rise) for rise in (seen.touchdown, second, seen.reading.step))
         if first is not None:

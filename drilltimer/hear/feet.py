@@ -1,28 +1,32 @@
 """The two feet of a landing: a softer first foot before the rise that was taken for it, and the second foot after.
 
 Two feet of one player in the same shoes on the same floor sound alike, so besides a rise of its own the other foot
-shows as a likeness of the first milliseconds (normalised cross-correlation of the whitened signal).
+shows as a likeness of its first milliseconds: to the first foot's, and to those of the session's other landings.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from drilltimer.hear.onsets import Rise, Rises
+from drilltimer.hear.pattern import correlate, keep_landing, likeness_to_itself, likeness_to_others
 
 SPAN_S = (0.006, 0.092)
 FIRST_SPAN_S = (0.005, 0.095)
-PATTERN_S = 0.008  # of the first foot that the second is compared with
+PATTERN_S = 0.008  # of the first foot that a later rise is compared with
 NEAR_S = 0.0015  # how far a likeness may lie from the rise it speaks for
-LONGEST_PATTERN_S = 0.025
-ALIKE = 0.15  # least score that proposes a second foot by itself
+ALIKE = 0.15  # least likeness that proposes a second foot by itself
+MOST_ALIKE = 6  # so many places, the likeliest, are proposed
+OTHERS_SHARE = 0.7  # what likeness to other landings counts beside that to the first foot, when proposing
 
 # Weights of conditional logits fitted like those of `decide`: for the first foot before a landing's loudest one, ...
 FIRST_LIKENESS, FIRST_SALIENCE, FIRST_STRENGTH, FIRST_LEVEL_LACK = 1.87, 3.2, 0.84, -0.29
 FIRST_UNLIKE, FIRST_CONTRAST, FIRST_NONE = -0.93, 0.5, 3.6
 # ... and for the second foot after the first.
-ALIKE_SCORE, SALIENCE, NO_JUMP, NOT_MOST_ALIKE, NONE = 5.65, 0.71, -1.13, -0.78, 5.2
+ALIKE_SCORE, NOT_MOST_ALIKE, OTHERS_SCORE, NOT_MOST_LIKE_OTHERS = 3.61, -2.21, 2.21, 1.93
+SALIENCE, NO_JUMP, NONE = 0.65, -0.91, 5.56
 LEAST_JUMP_DB = 3.0
 
 
@@ -57,10 +61,12 @@ def _alike(white: np.ndarray, one: int, other: int, rate_hz: float) -> float:
     """Greatest normalised correlation of the patterns at two samples, the second one moved a little either way."""
     length, near = round(PATTERN_S * rate_hz), round(NEAR_S * rate_hz)
     pattern = white[one : one + length]
-    return float(_correlate(pattern, white[max(0, other - near) : other + near + length]).max(initial=0.0))
+    return float(correlate(pattern, white[max(0, other - near) : other + near + length]).max(initial=0.0))
 
 
-def find_second_foot(found: Rises, touchdown: Rise, noise: tuple[float, float], rate_hz: float) -> float | None:
+def find_second_foot(
+    found: Rises, touchdown: Rise, others: Sequence[np.ndarray], noise: tuple[float, float], rate_hz: float
+) -> float | None:
     """Sample at which the second foot lands after `touchdown`, or None.
 
     A thud repeats itself at its own period, so likeness counts only where the power jumps as well.
@@ -70,74 +76,49 @@ def find_second_foot(found: Rises, touchdown: Rise, noise: tuple[float, float], 
     found : Rises
         Of the take, with its whitened signal.
     touchdown : Rise
+    others : sequence of float arrays
+        Patterns of other landings, as from `Profile.patterns`.
     noise : pair of float
         Median strength of noise and its scale, as from `Profile.noise`.
     rate_hz : float
     """
     start = int(touchdown.at)
-    scores = _likeness_scores(found.white, start, rate_hz)
-    if not len(scores):
+    lags = np.arange(round(SPAN_S[0] * rate_hz), round(SPAN_S[1] * rate_hz))
+    clean = keep_landing(found.white, start, rate_hz)
+    itself = likeness_to_itself(clean, start, lags, rate_hz)
+    if not itself.any():
         return None
-    lead, near = round(SPAN_S[0] * rate_hz), round(NEAR_S * rate_hz)
-    low, high = SPAN_S[0] * rate_hz, SPAN_S[1] * rate_hz
-    proposals = {int(rise.at) - start for rise in found.rises if low < rise.at - start < high}
-    for place in _peaks(scores, round(0.002 * rate_hz)):
-        if all(abs(lead + int(place) - lag) > near for lag in proposals):
-            proposals.add(lead + int(place))
+    like_others = likeness_to_others(clean, start, lags, others, found.predictor, rate_hz)
     best, best_weight = None, NONE
-    for lag in sorted(proposals):
-        place, at = lag - lead, start + lag
-        alike = float(scores[max(0, place - near) : place + near + 1].max(initial=0.0))
-        jump_db = _ratio_db(_power(found.white, at, 0.004, rate_hz), _power(found.white, at, -0.004, rate_hz))
+    for lag in _proposals(found, start, lags, itself, like_others, rate_hz):
+        at, place, near = start + lag, lag - int(lags[0]), round(NEAR_S * rate_hz)
+        around = slice(max(0, place - near), place + near + 1)
+        alike, like_other = float(itself[around].max(initial=0.0)), float(like_others[around].max(initial=0.0))
+        jump_db = _ratio_db(_power(clean, at, 0.004, rate_hz), _power(clean, at, -0.004, rate_hz))
         lack = max(LEAST_JUMP_DB - max(jump_db, -5.0), 0.0) / 5.0
         strength = found.strength_near(at, 0.020, rate_hz)
-        weight = ALIKE_SCORE * alike + NOT_MOST_ALIKE * (alike - float(scores.max())) + NO_JUMP * lack**2
+        weight = ALIKE_SCORE * alike + NOT_MOST_ALIKE * (alike - float(itself.max())) + NO_JUMP * lack**2
+        weight += OTHERS_SCORE * like_other + NOT_MOST_LIKE_OTHERS * (like_other - float(like_others.max()))
         weight += SALIENCE * float(np.log1p(max((strength - noise[0]) / noise[1], 0.0)))
         if weight > best_weight:
             best, best_weight = float(at), weight
     return best
 
 
-def _likeness_scores(white: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
-    """How like the sound from `start` the sound at each later lag of `SPAN_S` is; empty at the end of a take.
-
-    Fisher's z of the normalised correlation, over as long a pattern as fits before the lag (it ends where the second
-    foot begins), times the root of its length in units of `PATTERN_S`, and less where the later sound is softer.
-    """
-    first, last = round(SPAN_S[0] * rate_hz), round(SPAN_S[1] * rate_hz)
-    shortest, longest = round(SPAN_S[0] * rate_hz), round(LONGEST_PATTERN_S * rate_hz)
-    piece = white[start : start + last + longest]
-    if start < 0 or len(piece) < last + longest:
-        return np.zeros(0)
-    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
-    scores = np.zeros(last - first)
-    for lag in range(first, last):
-        length = min(max(lag - round(0.001 * rate_hz), shortest), longest)
-        own = energy[length] + 1e-30
-        later = energy[lag + length] - energy[lag]
-        alike = float(piece[:length] @ piece[lag : lag + length]) / np.sqrt(own * later + 1e-30)
-        scores[lag - first] = (
-            np.arctanh(np.clip(alike, -0.99, 0.99))
-            * np.sqrt(length / (PATTERN_S * rate_hz))
-            * min(1.0, np.sqrt(later / own))
-        )
-    return scores
-
-
-def _correlate(pattern: np.ndarray, piece: np.ndarray) -> np.ndarray:
-    """Normalised correlation of a pattern with every stretch of a piece; empty when the piece is too short."""
-    if len(pattern) < 4 or len(piece) < len(pattern):
-        return np.zeros(0)
-    windows = sliding_window_view(piece, len(pattern))
-    norms = np.sqrt(np.square(windows).sum(axis=1) * float(np.dot(pattern, pattern)))
-    return np.asarray(windows @ pattern / np.maximum(norms, 1e-30))
-
-
-def _peaks(scores: np.ndarray, distance: int) -> np.ndarray:
+def _proposals(
+    found: Rises, start: int, lags: np.ndarray, itself: np.ndarray, like_others: np.ndarray, rate_hz: float
+) -> list[int]:
+    """Lags at which a second foot may lie: every rise, and where the sound is most like a landing again."""
     from scipy.signal import find_peaks
 
-    places, _ = find_peaks(scores, height=ALIKE, distance=max(1, distance))
-    return np.asarray(places)
+    near = round(NEAR_S * rate_hz)
+    lags_found = {int(rise.at) - start for rise in found.rises if lags[0] < rise.at - start < lags[-1]}
+    for scores in (itself, np.maximum(itself, 0.0) + OTHERS_SHARE * like_others):
+        peaks, _ = find_peaks(scores, height=ALIKE, distance=max(1, round(0.002 * rate_hz)))
+        for peak in peaks[np.argsort(-scores[peaks])][:MOST_ALIKE]:
+            if all(abs(int(lags[peak]) - lag) > near for lag in lags_found):
+                lags_found.add(int(lags[peak]))
+    return sorted(lags_found)
 
 
 def _power(white: np.ndarray, at: int, span_s: float, rate_hz: float) -> float:

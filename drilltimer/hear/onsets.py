@@ -75,6 +75,8 @@ class Rises:
         Of every local maximum, noise included.
     white : float array, shape (n,)
         The take, whitened.
+    predictor : float array
+        By which filter it was whitened.
     track : float array
         Strength over time, a value every `hop` samples, the first one at sample `middle`.
     """
@@ -82,6 +84,7 @@ class Rises:
     rises: tuple[Rise, ...]
     strengths: np.ndarray
     white: np.ndarray
+    predictor: np.ndarray
     track: np.ndarray
     hop: int
     middle: int
@@ -147,7 +150,7 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
         Rise(float(at), found[at][0], colour_db, contrast(white, at, rate_hz), found[at][1])
         for at, colour_db in zip(places, colours(residual, places, rate_hz), strict=True)
     )
-    return Rises(rises, strength[peaks], white, strength, hop, middle)
+    return Rises(rises, strength[peaks], white, predictor, strength, hop, middle)
 
 
 def leftover_share(left: np.ndarray, gone: np.ndarray) -> np.ndarray:

@@ -15,6 +15,7 @@ from drilltimer.hear.onsets import COLOUR_EDGES_HZ, Rise
 T = TypeVar("T")
 
 KEEP = 60  # reps: longer ago, the player stood elsewhere
+KEEP_PATTERNS = 24  # and what each costs is paid at every rep
 ENOUGH = 3  # landings from which they are a measure for others
 SHAPE_WEIGHT = 0.3  # neighbouring bands say the same thing twice
 ALIKE_DB, UNLIKE_DB = 6.0, 11.0  # spread of a band between two landings of a player, and between any two sounds
@@ -30,12 +31,20 @@ class Profile:
         self._landings: dict[int, Rise] = {}
         self._strongest: dict[int, float] = {}
         self._noise: dict[int, np.ndarray] = {}
+        self._patterns: dict[int, np.ndarray] = {}
 
-    def learn_landing(self, rep: int, landing: Rise | None) -> None:
-        """Take note of what a rep was decided to be."""
+    def learn_landing(self, rep: int, landing: Rise | None, pattern: np.ndarray | None = None) -> None:
+        """Take note of what a rep was decided to be, and of how it sounds (as from `cut_pattern`)."""
         self._landings.pop(rep, None)
+        self._patterns.pop(rep, None)
         if landing is not None:
             _put(self._landings, rep, landing)
+        if pattern is not None:
+            _put(self._patterns, rep, pattern, KEEP_PATTERNS)
+
+    def patterns(self, rep: int) -> list[np.ndarray]:
+        """How other landings sound, this rep's left out."""
+        return [pattern for other, pattern in self._patterns.items() if other != rep]
 
     def learn_rep(self, rep: int, strengths: np.ndarray, strongest: float | None) -> None:
         """Take note of the strengths of all rises of a rep, most of which are noise, and of the strongest in range."""
@@ -92,11 +101,11 @@ class Profile:
         return [landing for other, landing in self._landings.items() if other != rep]
 
 
-def _put(store: dict[int, T], rep: int, value: T) -> None:
+def _put(store: dict[int, T], rep: int, value: T, most: int = KEEP) -> None:
     """Keep the latest reps alone."""
     store.pop(rep, None)
     store[rep] = value
-    while len(store) > KEEP:
+    while len(store) > most:
         del store[next(iter(store))]
 
 

@@ -1,0 +1,138 @@
+"""How like one stretch of sound another one is: the patterns by which a second foot is known.
+
+Likeness is a normalised correlation of whitened sound as Fisher's z, whose scatter does not depend on its size, times
+the root of the pattern's length: what two patterns of different lengths say can be compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from drilltimer.hear.onsets import PREDICTOR
+
+UNIT_S = 0.008  # a pattern of this length has its z counted as it is
+LENGTHS_S = (0.008, 0.016, 0.030)  # of other landings' patterns; the longest is what is kept of a landing
+SHORTEST_S, LONGEST_S = 0.006, 0.025  # of the pattern of the very landing
+LANDING_S = 0.090  # over which a landing's own spectrum is taken
+SMOOTH_HZ = 300.0
+SIZE = 4096  # of the transforms for spectra
+LEAST_GAIN = 0.02
+MOST_Z = 0.99
+
+
+def cut_pattern(residual: np.ndarray, at: float, rate_hz: float) -> np.ndarray | None:
+    """What is kept of a landing: its first 30 ms, not whitened, and what a whitening filter needs before them."""
+    first = int(at) - PREDICTOR
+    piece = residual[max(first, 0) : int(at) + round(LENGTHS_S[-1] * rate_hz)]
+    return piece.astype(np.float32) if first >= 0 and len(piece) == PREDICTOR + round(0.030 * rate_hz) else None
+
+
+def keep_landing(white: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
+    """Leave of a whitened take, shape (n,), the frequencies in which the landing at sample `start` stands over noise.
+
+    A Wiener filter of zero phase: where the sound is no stronger than the noise, its correlation is only noise's.
+    """
+    piece = white[start : start + round(LANDING_S * rate_hz)]
+    whole = white[: len(white) // SIZE * SIZE].reshape(-1, SIZE)
+    if not len(whole) or len(piece) < SIZE // 64:
+        return white
+    fade, window = np.hanning(2 * len(piece))[len(piece) :], np.hanning(SIZE)
+    landing = _smooth(np.abs(np.fft.rfft(piece * fade, SIZE)) ** 2, rate_hz)
+    # Median, for most frames hold no landing; a chi-squared of two degrees has its median at log 2 of the mean.
+    noise = np.median(np.abs(np.fft.rfft(whole * window, axis=1)) ** 2, axis=0) / np.log(2)
+    noise = _smooth(noise * np.sum(fade**2) / np.sum(window**2), rate_hz)
+    gain = np.clip(1.0 - noise / np.maximum(landing, 1e-30), LEAST_GAIN, 1.0)
+    size = _fast_size(len(white) + SIZE)
+    places = np.linspace(0.0, 1.0, size // 2 + 1)
+    gains = np.interp(places, np.linspace(0.0, 1.0, len(gain)), gain)
+    return np.asarray(np.fft.irfft(np.fft.rfft(white, size) * gains, size)[: len(white)])
+
+
+def likeness_to_itself(white: np.ndarray, start: int, lags: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Likeness of the sound at each lag (samples, consecutive) after `start` to the sound at `start`; shape of `lags`.
+
+    Over as long a pattern as fits before the lag (it ends where the second foot begins), and less where the later
+    sound is softer. Zeros at the end of a take.
+    """
+    shortest, longest = round(SHORTEST_S * rate_hz), round(LONGEST_S * rate_hz)
+    piece = white[start : start + int(lags[-1]) + 1 + longest]
+    scores = np.zeros(len(lags))
+    if start < 0 or len(piece) <= lags[-1] + longest:
+        return scores
+    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
+    for k, lag in enumerate(lags):
+        length = min(max(int(lag) - round(0.001 * rate_hz), shortest), longest)
+        own = energy[length] + 1e-30
+        later = energy[lag + length] - energy[lag]
+        alike = float(piece[:length] @ piece[lag : lag + length]) / np.sqrt(own * later + 1e-30)
+        scores[k] = _z(alike) * np.sqrt(length / (UNIT_S * rate_hz)) * min(1.0, np.sqrt(later / own))
+    return scores
+
+
+def likeness_to_others(
+    white: np.ndarray,
+    start: int,
+    lags: np.ndarray,
+    patterns: Sequence[np.ndarray],
+    predictor: np.ndarray,
+    rate_hz: float,
+) -> np.ndarray:
+    """Likeness of the sound at each lag (samples, consecutive) to whichever other landing it is most like, at least 0.
+
+    Parameters
+    ----------
+    white : float array, shape (n,)
+    start : int
+    lags : int array
+    patterns : sequence of float arrays
+        Other landings as from `cut_pattern`; whitened here as this take was.
+    predictor : float array
+        The take's whitening filter.
+    rate_hz : float
+    """
+    from scipy.signal import lfilter
+
+    longest = round(LENGTHS_S[-1] * rate_hz)
+    piece = white[max(0, start + int(lags[0])) : start + int(lags[-1]) + longest]
+    scores = np.zeros(len(lags))
+    if not patterns or start < 0 or len(piece) < len(lags) + longest - 1:
+        return scores
+    others = lfilter(predictor, [1.0], np.array(patterns, float), axis=1)[:, PREDICTOR:]
+    size = _fast_size(len(piece) + longest)
+    spectrum = np.fft.rfft(piece, size)
+    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
+    for length_s in LENGTHS_S:
+        length = round(length_s * rate_hz)
+        own = np.sum(np.square(others[:, :length]), axis=1)[:, None]
+        products = np.fft.irfft(spectrum * np.conj(np.fft.rfft(others[:, :length], size, axis=1)), size, axis=1)
+        there = (energy[length:] - energy[:-length])[None, : len(lags)]
+        alike = products[:, : len(lags)] / np.sqrt(own * np.maximum(there, 1e-30) + 1e-30)
+        scores = np.maximum(scores, _z(alike).max(axis=0) * np.sqrt(length / (UNIT_S * rate_hz)))
+    return scores
+
+
+def correlate(pattern: np.ndarray, piece: np.ndarray) -> np.ndarray:
+    """Normalised correlation of a pattern with every stretch of a piece; empty when the piece is too short."""
+    if len(pattern) < 4 or len(piece) < len(pattern):
+        return np.zeros(0)
+    windows = np.lib.stride_tricks.sliding_window_view(piece, len(pattern))
+    norms = np.sqrt(np.square(windows).sum(axis=1) * float(np.dot(pattern, pattern)))
+    return np.asarray(windows @ pattern / np.maximum(norms, 1e-30))
+
+
+def _z(correlation: np.ndarray | float) -> np.ndarray:
+    return np.asarray(np.arctanh(np.clip(correlation, -MOST_Z, MOST_Z)))
+
+
+def _smooth(power: np.ndarray, rate_hz: float) -> np.ndarray:
+    width = int(np.ceil(SMOOTH_HZ / rate_hz * SIZE))
+    kernel = np.hanning(width + 2)[1:-1]
+    return np.convolve(np.pad(power, width, mode="edge"), kernel / kernel.sum(), "same")[width:-width]
+
+
+def _fast_size(least: int) -> int:
+    from scipy.fft import next_fast_len
+
+    return int(next_fast_len(least, real=True))
