@@ -154,6 +154,22 @@ class Landing:
 
 
 @dataclass(frozen=True, slots=True)
+class LandingSound:
+    """How one landing of a player sounded: what a sound check leaves for later sessions.
+
+    Parameters
+    ----------
+    strength : float
+        Mean rise over the bands, in nepers of power.
+    colour_db : tuple of float
+        Power in each band of the ear, re what was there before.
+    """
+
+    strength: float
+    colour_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Expectation:
     """What the listener must look out for: one contact, at its frame in the *played* sound.
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from drilltimer.app.plan import Plan, load_bank
 from drilltimer.checkup.course import Course, lay_out
-from drilltimer.checkup.findings import Finding, Hops, Result, find_faults, result_of
+from drilltimer.checkup.findings import HEARD_SHARE, Finding, Hops, Result, find_faults, result_of
 from drilltimer.checkup.measure import LANDING_BAND_HZ, Measured, band_pass, measure
 from drilltimer.hear.listen import Listener
 from drilltimer.model import (
@@ -19,6 +19,7 @@ from drilltimer.model import (
     Block,
     Cue,
     Drill,
+    LandingSound,
     Placement,
     Rep,
     Samples,
@@ -37,6 +38,8 @@ LANDING_S = 0.12  # a landing peaks within
 QUIET_DB = -20.0  # the first sound of all
 RATE_TRUST_S = 3.0  # below, a clock outside tells nothing of a rate
 
+Landings = tuple[tuple[LandingSound, ...], ...]  # channel by channel
+
 
 @dataclass(frozen=True, slots=True)
 class Checked:
@@ -51,6 +54,8 @@ class Checked:
         None where no hops were asked for.
     placement : Placement
     correction_ms : float
+    landings : tuple of tuples of LandingSound
+        For each channel, the hops as they were heard; empty where none were asked for or too few were heard.
     """
 
     result: Result
@@ -59,6 +64,7 @@ class Checked:
     hops: Hops | None
     placement: Placement
     correction_ms: float
+    landings: Landings = ()
 
     def document(self) -> dict[str, Any]:
         """The check for `--json`; what is unknown is None."""
@@ -108,17 +114,20 @@ def run_check(
         The device was lost.
     """
     course = lay_out(stream.rate_hz, short=short)
-    hops = None
+    hops: Hops | None = None
+    landings: Landings = ()
     try:
         stream.start()
         measured = _course(stream, course, real_time, on_step)
         if not short and not any(each.stops for each in find_faults(measured, stream.rate_hz)):
             on_step("hops")
-            hops = _hops(stream, course.end, measured, placement)
+            hops, landings = _hops(stream, course.end, measured, placement)
     finally:
         stream.close()
     findings = find_faults(measured, stream.rate_hz, hops)
-    return Checked(result_of(findings), tuple(findings), measured, hops, placement, correction_ms(placement))
+    if hops is None or hops.heard < HEARD_SHARE * hops.asked:
+        landings = ()
+    return Checked(result_of(findings), tuple(findings), measured, hops, placement, correction_ms(placement), landings)
 
 
 def play_twice(stream: AudioStream, volume_db: float) -> None:
@@ -167,8 +176,8 @@ def _true_rate_hz(marks: list[tuple[float, int]]) -> float | None:
     return (settled[-1][1] - settled[0][1]) / (settled[-1][0] - settled[0][0])
 
 
-def _hops(stream: AudioStream, zero: int, measured: Measured, placement: Placement) -> Hops:
-    """Six hops with a contact each, heard as in a session."""
+def _hops(stream: AudioStream, zero: int, measured: Measured, placement: Placement) -> tuple[Hops, Landings]:
+    """Six hops with a contact each, heard as in a session; how well, and what they sounded like."""
     reps = tuple(_hop(index) for index in range(HOPS))
     bank = load_bank(Plan(Drill("hops", "", ()), 0, reps), stream.rate_hz)
     listener = Listener(stream.rate_hz, stream.input_channels)
@@ -196,7 +205,7 @@ def _hops(stream: AudioStream, zero: int, measured: Measured, placement: Placeme
     over_db = None
     if peaks_db and measured.noise_db is not None:
         over_db = float(np.median(peaks_db)) - measured.noise_db
-    return Hops(HOPS, len(touchdowns_s), over_db)
+    return Hops(HOPS, len(touchdowns_s), over_db), listener.landings
 
 
 def _hop(index: int) -> Rep:

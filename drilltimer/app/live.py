@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
@@ -16,7 +16,7 @@ from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
 from drilltimer.errors import DeviceError, RecordingError
 from drilltimer.hear.listen import Listener
-from drilltimer.model import AudioStream, Cue, Health, Placement, Rep, Scores, Verdict
+from drilltimer.model import AudioStream, Cue, Health, LandingSound, Placement, Rep, Scores, Verdict
 from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
 from drilltimer.ui.lines import move_line
 from drilltimer.units import frames_from_s, s_from_ms
@@ -66,6 +66,7 @@ def run_live(
     on_rep: Callable[[Rep, Verdict, Snapshot], None],
     on_trouble: Callable[[str], None],
     screen: Screen | None = None,
+    landings: Sequence[Sequence[LandingSound]] = (),
 ) -> Outcome:
     """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
@@ -86,10 +87,12 @@ def run_live(
         another level.
     screen : Screen, optional
         Shown while the session runs; ticks between two blocks, and while a device is awaited.
+    landings : sequence of sequences of LandingSound
+        For each channel, how this player's landings sounded in the sound check.
     """
     rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
     bank = load_bank(plan, rate_hz)
-    listener = Listener(rate_hz, stream.input_channels)
+    listener = Listener(rate_hz, stream.input_channels, landings=landings)
     zero = frames_from_s(SETTLE_S, rate_hz)
     tellers, progression = load_feedback(plan, bank), plan.drill.progression
     session = Session(plan.reps, bank, listener, placement, rate_hz, tellers, zero, progression)

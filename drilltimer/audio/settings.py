@@ -9,14 +9,18 @@ from pathlib import Path
 from typing import Any
 
 from drilltimer.audio.claim import state_folder
-from drilltimer.model import Placement
+from drilltimer.model import LandingSound, Placement
+
+SCHEMA = 2  # 1 had no landings
+READABLE = (1, SCHEMA)
 
 
 @dataclass(frozen=True, slots=True)
 class DeviceSettings:
     """One pair of devices: when it was checked (ISO date), with which result, and how it stands.
 
-    `volume_db` is what the player found comfortable, 0 dB being the loudest.
+    `volume_db` is what the player found comfortable, 0 dB being the loudest; `landings` are, for each channel of the
+    microphone, the hops of the check as they were heard where `placement` says.
     """
 
     input_name: str
@@ -25,6 +29,11 @@ class DeviceSettings:
     result: str
     placement: Placement
     volume_db: float = 0.0
+    landings: tuple[tuple[LandingSound, ...], ...] = ()
+
+    def landings_at(self, placement: Placement) -> tuple[tuple[LandingSound, ...], ...]:
+        """The landings, as far as they can be expected to sound alike there: none from another distance."""
+        return self.landings if placement.player_to_mic_m == self.placement.player_to_mic_m else ()
 
 
 def settings_file() -> Path:
@@ -35,8 +44,8 @@ def settings_file() -> Path:
 def load_settings() -> list[DeviceSettings]:
     """Every pair that was checked, the latest first. A broken file counts as none: a check can be made again."""
     try:
-        entries = json.loads(settings_file().read_text(encoding="utf-8"))["devices"]
-        return [_entry(entry) for entry in entries]
+        document = json.loads(settings_file().read_text(encoding="utf-8"))
+        return [_entry(entry) for entry in document["devices"]] if document["schema"] in READABLE else []
     except (OSError, ValueError, KeyError, TypeError):
         return []
 
@@ -54,7 +63,7 @@ def keep_settings(settings: DeviceSettings) -> bool:
         for each in load_settings()
         if (each.input_name, each.output_name) != (settings.input_name, settings.output_name)
     ]
-    document = {"schema": 1, "devices": [asdict(each) for each in (settings, *others)]}
+    document = {"schema": SCHEMA, "devices": [asdict(each) for each in (settings, *others)]}
     path = settings_file()
     fresh = path.with_suffix(f".{os.getpid()}")
     try:
@@ -68,5 +77,10 @@ def keep_settings(settings: DeviceSettings) -> bool:
 
 def _entry(entry: dict[str, Any]) -> DeviceSettings:
     placement = Placement(**{name: float(value) for name, value in entry["placement"].items()})
-    settings = DeviceSettings(**{**entry, "placement": placement})
+    landings = tuple(tuple(_landing(each) for each in channel) for channel in entry.get("landings", ()))
+    settings = DeviceSettings(**{**entry, "placement": placement, "landings": landings})
     return replace(settings, volume_db=float(settings.volume_db))
+
+
+def _landing(entry: dict[str, Any]) -> LandingSound:
+    return LandingSound(float(entry["strength"]), tuple(float(db) for db in entry["colour_db"]))

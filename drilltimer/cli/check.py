@@ -13,7 +13,7 @@ from drilltimer.cli.common import DISTANCE_M, SPEAKER_TO_MIC_M, air_option, json
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from drilltimer.app.check import Checked
+    from drilltimer.app.check import Checked, Landings
     from drilltimer.app.open import Card
     from drilltimer.model import Placement
     from drilltimer.ui.wording import Wording
@@ -77,7 +77,7 @@ def check(
     if as_json:
         click.echo(json.dumps(checked.document(), allow_nan=False))
     else:
-        tell(checked, wording)
+        tell(checked, wording, say)
     if checked.result == "unusable":
         sys.exit(UNUSABLE)
 
@@ -92,8 +92,6 @@ def check_card(
     tuple
         What was found, and the volume in dB that the player found comfortable.
     """
-    from datetime import UTC, datetime
-
     from drilltimer.app.check import run_check
     from drilltimer.audio.settings import DeviceSettings, find_settings, keep_settings
 
@@ -106,8 +104,8 @@ def check_card(
         stream = card.again()
     stream.volume_db = volume_db
     checked = run_check(stream, placement, short=short, on_step=_steps(wording, say))
-    today = datetime.now(UTC).date().isoformat()
-    if keep_settings(DeviceSettings(*card.names, today, checked.result, placement, volume_db)):
+    landings = checked.landings or (known.landings_at(placement) if known else ())
+    if keep_settings(DeviceSettings(*card.names, today(), checked.result, placement, volume_db, landings)):
         say(wording("check.stored"))
     return checked, volume_db
 
@@ -120,29 +118,45 @@ def ready_card(
     wording: Wording,
     *,
     asks: bool,
-) -> tuple[Card, Placement]:
-    """The card for a session, as the last sound check left it; with `asks`, checked shortly once a day."""
+) -> tuple[Card, Placement, Landings]:
+    """The card for a session, as the last sound check left it; with `asks`, checked shortly once a day.
+
+    Returns
+    -------
+    tuple
+        The card, where the player stands, and how the player's landings sound there.
+    """
     from dataclasses import replace
-    from datetime import UTC, datetime
 
     from drilltimer.app.open import open_card
-    from drilltimer.audio.settings import find_settings
+    from drilltimer.audio.settings import find_settings, keep_settings
 
     card = open_card(input_name, output_name)
     known = find_settings(*card.names)
     placement = stand(known.placement if known else None, distance_m, air_c)
-    if known:
-        card.stream.volume_db = known.volume_db
+    volume_db = known.volume_db if known else 0.0
     note(_devices_line(card, wording))
-    if asks and (known is None or known.checked != datetime.now(UTC).date().isoformat()):
+    if asks and (known is None or known.checked != today()):
         note(wording("check.short"))
         checked, volume_db = check_card(card, placement, wording, short=True, asks=True, say=note)
-        tell(checked, wording)
+        tell(checked, wording, note)
         card = replace(card, stream=card.again())
-        card.stream.volume_db = volume_db
         if checked.findings:
-            click.prompt(wording("check.go_on"), default="", show_default=False)
-    return card, placement
+            _asked(wording("check.go_on"))
+    elif asks and known:
+        card.stream.close()
+        volume_db = _comfortable(card, volume_db, wording)
+        keep_settings(replace(known, volume_db=volume_db))
+        card = replace(card, stream=card.again())
+    card.stream.volume_db = volume_db
+    return card, placement, known.landings_at(placement) if known else ()
+
+
+def today() -> str:
+    """Day of a check, ISO 8601."""
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC).date().isoformat()
 
 
 def stand(known: Placement | None, distance_m: float | None, air_c: float | None) -> Placement:
@@ -154,7 +168,7 @@ def stand(known: Placement | None, distance_m: float | None, air_c: float | None
     return with_distance(known or usual, distance_m, air_c)
 
 
-def tell(checked: Checked, wording: Wording) -> None:
+def tell(checked: Checked, wording: Wording, say: Say) -> None:
     """The result in words."""
     measured = checked.measured
     figures = []
@@ -166,12 +180,12 @@ def tell(checked: Checked, wording: Wording) -> None:
         figures.append(wording("screen.noise", db=measured.noise_db))
     if checked.hops is not None and checked.hops.over_noise_db is not None:
         figures.append(wording("check.landings", heard=checked.hops.heard, db=checked.hops.over_noise_db))
-    click.echo("  ".join(figures))
-    click.echo(wording("check.correction", ms=checked.correction_ms))
+    say("  ".join(figures))
+    say(wording("check.correction", ms=checked.correction_ms))
     for finding in checked.findings:
         mark = "!!" if finding.stops else " !"
-        click.echo(f"{mark} {wording('check.found.' + finding.key, **dict(finding.values))}")
-    click.echo(wording(f"check.{checked.result}"))
+        say(f"{mark} {wording('check.found.' + finding.key, **dict(finding.values))}")
+    say(wording(f"check.{checked.result}"))
 
 
 def _comfortable(card: Card, volume_db: float, wording: Wording) -> float:
@@ -181,12 +195,17 @@ def _comfortable(card: Card, volume_db: float, wording: Wording) -> float:
     note(wording("check.quiet_first"))
     while True:
         play_twice(card.again(), volume_db)
-        answer = click.prompt(wording("check.comfortable"), default="", show_default=False).strip()
+        answer = _asked(wording("check.comfortable")).strip()
         if answer.casefold() == "q":
             raise KeyboardInterrupt
         if answer not in ("+", "-"):
             return volume_db
         volume_db = max(SOFTEST_DB, min(0.0, volume_db + (STEP_DB if answer == "+" else -STEP_DB)))
+
+
+def _asked(question: str) -> str:
+    """The answer to a question; on stderr, so that results may go elsewhere."""
+    return str(click.prompt(question, default="", show_default=False, err=True))
 
 
 def _ask(question: str, usual: float, asks: bool) -> float:

@@ -118,12 +118,13 @@ def run(
     guess_first = guess_first if screen else False  # without a screen there are no keys to guess with
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     note("\n".join([CAUTIONS, *about_load(plan)]))
-    card = None
+    card, landings = None, None
     if simulate:
         placement = stand(None, distance_m, air_c)
         stream = open_room(simulate, seed, placement, speed)
     else:
-        card, placement = ready_card(input_name, output_name, distance_m, air_c, wording, asks=screen is not None)
+        asks = sys.stdin.isatty() and sys.stderr.isatty() and not as_json
+        card, placement, landings = ready_card(input_name, output_name, distance_m, air_c, wording, asks=asks)
         stream = card.stream
     say = _quiet if as_json else _say
     _announce(plan, placement, record)
@@ -152,6 +153,7 @@ def run(
         on_rep=on_rep,
         on_trouble=on_trouble,
         screen=screen,
+        landings=landings or (),
     )
     if journal:
         journal.end(outcome)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 
 from drilltimer.hear.clockline import SETTLED, ClockLine
 from drilltimer.hear.ear import Ear, Opinion
 from drilltimer.hear.tape import ANALYSIS_RATE_HZ, Take, Tape
-from drilltimer.model import Block, Expectation, Heard, Landing, Onset
+from drilltimer.model import Block, Expectation, Heard, Landing, LandingSound, Onset
 from drilltimer.units import frames_from_s, ms_from_s
 
 BEFORE_S = 0.4  # noise heard before a rep opens
@@ -29,6 +30,8 @@ class Listener:
         What another listener has learned, to go on with.
     known_lag_s : float, optional
         The lag, when something else has measured it: a contact that cannot be heard is then put there.
+    landings : sequence of sequences of LandingSound
+        For each channel, the player's landings as heard there before; empty when none are known.
     """
 
     def __init__(
@@ -38,6 +41,7 @@ class Listener:
         lags_s: tuple[float, float] = LIVE_LAGS_S,
         ears: list[Ear] | None = None,
         known_lag_s: float | None = None,
+        landings: Sequence[Sequence[LandingSound]] = (),
     ) -> None:
         self.rate_hz = rate_hz
         step = max(1, rate_hz // ANALYSIS_RATE_HZ)
@@ -45,6 +49,8 @@ class Listener:
         if known_lag_s is not None and ears is None:
             for ear in self.ears:
                 ear.line.put((frame, known_lag_s * rate_hz) for frame in range(SETTLED))
+        for ear, known in zip(self.ears, landings, strict=False):
+            ear.profile.recall(known)
         self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
         self._tape = Tape()
         self._due: deque[Expectation] = deque()
@@ -97,6 +103,11 @@ class Listener:
     def noise_db(self) -> float | None:
         """Typical noise of the quietest channel, re full scale."""
         return min((ear.noise_db for ear in self.ears if ear.noise_db is not None), default=None)
+
+    @property
+    def landings(self) -> tuple[tuple[LandingSound, ...], ...]:
+        """For each channel, the landings heard there, for a later listener on the same devices."""
+        return tuple(ear.profile.landings for ear in self.ears)
 
     @property
     def own_left_db(self) -> float | None:

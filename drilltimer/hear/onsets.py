@@ -60,7 +60,12 @@ class Rise:
     @property
     def level_db(self) -> float:
         """Power of its first 14 ms, all bands."""
-        return float(10.0 * np.log10(np.sum(10.0 ** (self.colour_db / 10.0))))
+        return level_of(self.colour_db)
+
+
+def level_of(colour_db: np.ndarray) -> float:
+    """Power of all bands together, in dB."""
+    return float(10.0 * np.log10(np.sum(10.0 ** (colour_db / 10.0))))
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,18 +5,20 @@ Landings are kept by rep, so that a rep heard a second time is not judged by wha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TypeVar
 
 import numpy as np
 
-from drilltimer.hear.onsets import COLOUR_EDGES_HZ, Rise
+from drilltimer.hear.onsets import COLOUR_EDGES_HZ, Rise, level_of
+from drilltimer.model import LandingSound
 
 T = TypeVar("T")
 
 KEEP = 60  # reps: longer ago, the player stood elsewhere
 KEEP_PATTERNS = 24  # and what each costs is paid at every rep
 ENOUGH = 3  # landings from which they are a measure for others
+RECALLED_REPS = 6  # that landings of an earlier day speak for: shoes, floor or recording level may have changed
 SHAPE_WEIGHT = 0.3  # neighbouring bands say the same thing twice
 ALIKE_DB, UNLIKE_DB = 6.0, 11.0  # spread of a band between two landings of a player, and between any two sounds
 START_STRENGTH = 1.5  # before anything is known
@@ -28,17 +30,29 @@ class Profile:
     """Running, robust description of landings and of noise."""
 
     def __init__(self) -> None:
-        self._landings: dict[int, Rise] = {}
+        self._landings: dict[int, LandingSound] = {}
+        self._recalled: list[LandingSound] = []
+        self._reps = 0
         self._strongest: dict[int, float] = {}
         self._noise: dict[int, np.ndarray] = {}
         self._patterns: dict[int, np.ndarray] = {}
+
+    @property
+    def landings(self) -> tuple[LandingSound, ...]:
+        """Landings heard here, the latest last; recalled ones are left out."""
+        return tuple(self._landings.values())
+
+    def recall(self, landings: Iterable[LandingSound]) -> None:
+        """Begin with landings heard on these devices before; they speak until this session has heard its own."""
+        self._recalled = [each for each in landings if len(each.colour_db) == len(COLOUR_EDGES_HZ) - 1]
 
     def learn_landing(self, rep: int, landing: Rise | None, pattern: np.ndarray | None = None) -> None:
         """Take note of what a rep was decided to be, and of how it sounds (as from `cut_pattern`)."""
         self._landings.pop(rep, None)
         self._patterns.pop(rep, None)
+        self._reps += 1
         if landing is not None:
-            _put(self._landings, rep, landing)
+            _put(self._landings, rep, LandingSound(landing.strength, tuple(float(db) for db in landing.colour_db)))
         if pattern is not None:
             _put(self._patterns, rep, pattern, KEEP_PATTERNS)
 
@@ -74,7 +88,7 @@ class Profile:
 
     def level_beside_usual_db(self, rises: Sequence[Rise], rep: int) -> np.ndarray:
         """Level of each rise over that of this player's landings, -30 to +15 dB; zeros until they are known."""
-        known = [landing.level_db for landing in self._others(rep)]
+        known = [level_of(np.array(landing.colour_db)) for landing in self._others(rep)]
         if len(known) < ENOUGH:
             return np.zeros(len(rises))
         levels_db = np.array([rise.level_db for rise in rises])
@@ -97,8 +111,11 @@ class Profile:
 
         return np.asarray(np.clip(density(ALIKE_DB) - density(UNLIKE_DB), -3.0, 3.0))
 
-    def _others(self, rep: int) -> list[Rise]:
-        return [landing for other, landing in self._landings.items() if other != rep]
+    def _others(self, rep: int) -> list[LandingSound]:
+        heard = [landing for other, landing in self._landings.items() if other != rep]
+        if len(heard) >= ENOUGH or self._reps >= RECALLED_REPS:
+            return heard
+        return [*self._recalled, *heard]
 
 
 def _put(store: dict[int, T], rep: int, value: T, most: int = KEEP) -> None:
@@ -109,7 +126,7 @@ def _put(store: dict[int, T], rep: int, value: T, most: int = KEEP) -> None:
         del store[next(iter(store))]
 
 
-def _shapes(rises: Sequence[Rise]) -> np.ndarray:
+def _shapes(rises: Sequence[Rise | LandingSound]) -> np.ndarray:
     """Colours with the level taken out; shape (n, bands)."""
     colours = np.array([rise.colour_db for rise in rises]).reshape(len(rises), len(COLOUR_EDGES_HZ) - 1)
     return np.asarray(colours - colours.mean(axis=1, keepdims=True))
