@@ -13,7 +13,7 @@ from drilltimer.cli.common import DISTANCE_M, SPEAKER_TO_MIC_M, air_option, json
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from drilltimer.app.check import Checked, Landings
+    from drilltimer.app.check import Checked
     from drilltimer.app.open import Card
     from drilltimer.model import Placement
     from drilltimer.ui.wording import Wording
@@ -63,16 +63,16 @@ def check(
     say: Say = (lambda text: None) if as_json else click.echo
     say(wording("check.title"))
     if distance_m is None:
-        distance_m = _ask(wording("check.distance"), DISTANCE_M, asks)
+        distance_m = _number(wording("check.distance"), DISTANCE_M, asks)
     if air_c is None:
-        air_c = _ask(wording("check.air"), 20.0, asks)
+        air_c = _number(wording("check.air"), 20.0, asks)
     placement = stand(None, distance_m, air_c)
     if simulate:
         room = open_room(simulate, 1, placement, 0.0)
         checked = run_check(room, placement, short=short, real_time=False, on_step=_steps(wording, say))
     else:
         card = open_card(input_name, output_name)
-        say(_devices_line(card, wording))
+        say(devices_line(card, wording))
         checked, _ = check_card(card, placement, wording, short=short, asks=asks, say=say)
     if as_json:
         click.echo(json.dumps(checked.document(), allow_nan=False))
@@ -100,7 +100,7 @@ def check_card(
     stream = card.stream
     if asks:
         stream.close()
-        volume_db = _comfortable(card, volume_db, wording)
+        volume_db = choose_volume(card, volume_db, wording)
         stream = card.again()
     stream.volume_db = volume_db
     checked = run_check(stream, placement, short=short, on_step=_steps(wording, say))
@@ -108,48 +108,6 @@ def check_card(
     if keep_settings(DeviceSettings(*card.names, today(), checked.result, placement, volume_db, landings)):
         say(wording("check.stored"))
     return checked, volume_db
-
-
-def ready_card(
-    input_name: str | None,
-    output_name: str | None,
-    distance_m: float | None,
-    air_c: float | None,
-    wording: Wording,
-    *,
-    asks: bool,
-) -> tuple[Card, Placement, Landings]:
-    """The card for a session, as the last sound check left it; with `asks`, checked shortly once a day.
-
-    Returns
-    -------
-    tuple
-        The card, where the player stands, and how the player's landings sound there.
-    """
-    from dataclasses import replace
-
-    from drilltimer.app.open import open_card
-    from drilltimer.audio.settings import find_settings, keep_settings
-
-    card = open_card(input_name, output_name)
-    known = find_settings(*card.names)
-    placement = stand(known.placement if known else None, distance_m, air_c)
-    volume_db = known.volume_db if known else 0.0
-    note(_devices_line(card, wording))
-    if asks and (known is None or known.checked != today()):
-        note(wording("check.short"))
-        checked, volume_db = check_card(card, placement, wording, short=True, asks=True, say=note)
-        tell(checked, wording, note)
-        card = replace(card, stream=card.again())
-        if checked.findings:
-            _asked(wording("check.go_on"))
-    elif asks and known:
-        card.stream.close()
-        volume_db = _comfortable(card, volume_db, wording)
-        keep_settings(replace(known, volume_db=volume_db))
-        card = replace(card, stream=card.again())
-    card.stream.volume_db = volume_db
-    return card, placement, known.landings_at(placement) if known else ()
 
 
 def today() -> str:
@@ -188,14 +146,14 @@ def tell(checked: Checked, wording: Wording, say: Say) -> None:
     say(wording(f"check.{checked.result}"))
 
 
-def _comfortable(card: Card, volume_db: float, wording: Wording) -> float:
+def choose_volume(card: Card, volume_db: float, wording: Wording) -> float:
     """Play a soft contact and then one as loud as the session, and ask, until the player is content."""
     from drilltimer.app.check import play_twice
 
     note(wording("check.quiet_first"))
     while True:
         play_twice(card.again(), volume_db)
-        answer = _asked(wording("check.comfortable")).strip()
+        answer = ask(wording("check.comfortable")).strip()
         if answer.casefold() == "q":
             raise KeyboardInterrupt
         if answer not in ("+", "-"):
@@ -203,16 +161,18 @@ def _comfortable(card: Card, volume_db: float, wording: Wording) -> float:
         volume_db = max(SOFTEST_DB, min(0.0, volume_db + (STEP_DB if answer == "+" else -STEP_DB)))
 
 
-def _asked(question: str) -> str:
+def ask(question: str) -> str:
     """The answer to a question; on stderr, so that results may go elsewhere."""
     return str(click.prompt(question, default="", show_default=False, err=True))
 
 
-def _ask(question: str, usual: float, asks: bool) -> float:
+def _number(question: str, usual: float, asks: bool) -> float:
+    """A number that is asked for, or the usual one."""
     return float(click.prompt(question, default=usual, type=float)) if asks else usual
 
 
-def _devices_line(card: Card, wording: Wording) -> str:
+def devices_line(card: Card, wording: Wording) -> str:
+    """Which devices a session runs on, in words."""
     stream = card.stream
     return wording(
         "check.devices",

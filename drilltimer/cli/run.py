@@ -105,10 +105,9 @@ def run(
     from drilltimer.app.examine import about_load
     from drilltimer.app.journal import open_journal
     from drilltimer.app.live import run_live
-    from drilltimer.app.open import open_room
     from drilltimer.app.plan import make_plan, with_feedback
-    from drilltimer.cli.check import ready_card, stand
     from drilltimer.cli.live import open_screen, wording_for
+    from drilltimer.cli.stage import Wanted, open_stage
     from drilltimer.ui.lines import CAUTIONS, HEADER, rep_line
 
     seed = new_seed() if seed is None else seed
@@ -118,20 +117,15 @@ def run(
     guess_first = guess_first if screen else False  # without a screen there are no keys to guess with
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     note("\n".join([CAUTIONS, *about_load(plan)]))
-    card, landings = None, None
-    if simulate:
-        placement = stand(None, distance_m, air_c)
-        stream = open_room(simulate, seed, placement, speed)
-    else:
-        asks = sys.stdin.isatty() and sys.stderr.isatty() and not as_json
-        card, placement, landings = ready_card(input_name, output_name, distance_m, air_c, wording, asks=asks)
-        stream = card.stream
+    wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
+    asks = sys.stdin.isatty() and sys.stderr.isatty() and not as_json
+    stage = open_stage(wanted, seed, wording, asks=asks)
     say = _quiet if as_json else _say
-    _announce(plan, placement, record)
+    _announce(plan, stage.placement, record)
     lines = [HEADER]
     troubles: list[str] = []
     on_trouble = troubles.append if screen else _note
-    journal = open_journal(player, plan, placement, stream, bool(simulate), on_trouble) if player else None
+    journal = open_journal(player, plan, stage.placement, stage.stream, bool(simulate), on_trouble) if player else None
     late = bool(screen) or _tells_nothing(plan)
     if not late:
         say(HEADER)
@@ -145,15 +139,15 @@ def run(
 
     outcome = run_live(
         plan,
-        stream,
-        placement,
+        stage.stream,
+        stage.placement,
         record=record,
-        reopen=card.again if card else None,
+        reopen=stage.reopen,
         wait_s=wait_s,
         on_rep=on_rep,
         on_trouble=on_trouble,
         screen=screen,
-        landings=landings or (),
+        landings=stage.landings,
     )
     if journal:
         journal.end(outcome)

@@ -1,0 +1,92 @@
+"""What a session runs on: a sound card, made ready with its player, or a simulated room."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from drilltimer.cli.check import ask, check_card, choose_volume, devices_line, stand, tell, today
+from drilltimer.cli.common import note
+
+if TYPE_CHECKING:
+    from drilltimer.app.check import Landings
+    from drilltimer.app.lasting import Open
+    from drilltimer.app.open import Card
+    from drilltimer.model import AudioStream, Placement
+    from drilltimer.ui.wording import Wording
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """An open stream, not yet started; where the player stands, and how the player's landings sound there.
+
+    `reopen` opens the same devices again after a loss; None where there are none.
+    """
+
+    stream: AudioStream
+    placement: Placement
+    reopen: Open | None = None
+    landings: Landings = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the command line says of devices and places; None is nothing."""
+
+    input_name: str | None
+    output_name: str | None
+    distance_m: float | None
+    air_c: float | None
+    simulate: str | None
+    speed: float
+
+
+def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> Stage:
+    """The simulated room, or the sound card as the last sound check left it.
+
+    Parameters
+    ----------
+    wanted : Wanted
+    seed : int
+        Of the simulated player.
+    wording : Wording
+    asks : bool
+        There is somebody to ask: whether the level is comfortable, and once a day a short sound check.
+    """
+    from drilltimer.app.open import open_room
+
+    if wanted.simulate:
+        placement = stand(None, wanted.distance_m, wanted.air_c)
+        return Stage(open_room(wanted.simulate, seed, placement, wanted.speed), placement)
+    return _ready_card(wanted, wording, asks=asks)
+
+
+def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Stage:
+    from drilltimer.app.open import open_card
+    from drilltimer.audio.settings import find_settings, keep_settings
+
+    card = open_card(wanted.input_name, wanted.output_name)
+    known = find_settings(*card.names)
+    placement = stand(known.placement if known else None, wanted.distance_m, wanted.air_c)
+    volume_db = known.volume_db if known else 0.0
+    note(devices_line(card, wording))
+    if asks and (known is None or known.checked != today()):
+        card, volume_db = _checked(card, placement, wording)
+    elif asks and known:
+        card.stream.close()
+        volume_db = choose_volume(card, volume_db, wording)
+        keep_settings(replace(known, volume_db=volume_db))
+        card = replace(card, stream=card.again())
+    card.stream.volume_db = volume_db
+    return Stage(card.stream, placement, card.again, known.landings_at(placement) if known else ())
+
+
+def _checked(card: Card, placement: Placement, wording: Wording) -> tuple[Card, float]:
+    """The card after a short sound check, and the volume that was found comfortable."""
+    note(wording("check.short"))
+    checked, volume_db = check_card(card, placement, wording, short=True, asks=True, say=note)
+    tell(checked, wording, note)
+    card = replace(card, stream=card.again())
+    if checked.findings:
+        ask(wording("check.go_on"))
+    return card, volume_db
