@@ -16,7 +16,7 @@ from drilltimer.hear.align import Alignment, Contact, Trace, align
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
 from drilltimer.hear.signature import Form
-from drilltimer.hear.warp import ClockMap, warp_played
+from drilltimer.hear.warp import ClockMap, added_up, warp_played
 from drilltimer.model import Block, Cue, Health, Heard, Placement, Rep, Samples, Scores, Verdict, Window
 from drilltimer.score.match import judge
 from drilltimer.score.stats import summarize
@@ -126,12 +126,15 @@ class _Piece:
 
 def _contacts(sheet: CueSheet, played: AudioFile) -> list[_Piece]:
     cues = sorted(cue.at_s for rep in sheet.reps for cue in rep.cues)
+    sounds: dict[bytes, np.ndarray] = {}  # a drill has few, its reps are many
     pieces = []
     for rep in sheet.reps:
         cue = contact_cue(rep)
         if cue is not None:
             start = round(cue.at_s * sheet.rate_hz)
-            pieces.append(_Piece(rep, start, _contact_sound(cue, cues, played)))
+            sound = _contact_sound(cue, cues, played)
+            same = sound if sound is None else sounds.setdefault(sound.tobytes(), sound)
+            pieces.append(_Piece(rep, start, same))
         elif rep.contact_s is not None:
             pieces.append(_Piece(rep, round(rep.contact_s * sheet.rate_hz), None))
     if not any(piece.sound is not None for piece in pieces):
@@ -143,7 +146,7 @@ def _contact_sound(cue: SheetCue, cues: Sequence[float], played: AudioFile) -> n
     """The contact as played: to the next cue or until it has faded."""
     following_s = min((at_s for at_s in cues if at_s > cue.at_s + 1e-4), default=np.inf)
     frames = round(min(CONTACT_S, following_s - cue.at_s) * played.rate_hz)
-    sound = _padded(played)(round(cue.at_s * played.rate_hz), frames).sum(axis=1)
+    sound = added_up(_padded(played)(round(cue.at_s * played.rate_hz), frames))
     loud = np.flatnonzero(np.abs(sound) > FADED_SHARE * np.abs(sound).max(initial=0.0))
     return sound[: loud[-1] + 1].astype(np.float64) if len(loud) > 8 else None
 
@@ -162,14 +165,13 @@ def _padded(file: AudioFile) -> Callable[[int, int], Samples]:
 
 
 def _align(pieces: Sequence[_Piece], played: AudioFile, heard: AudioFile) -> Alignment | None:
-    sounds = {piece.sound.tobytes(): piece.sound for piece in pieces if piece.sound is not None}
+    sounds = {id(piece.sound): piece.sound for piece in pieces if piece.sound is not None}
     kinds = list(sounds.values())[:4]  # a drill has one or two contact sounds
     common = gcd(played.rate_hz, heard.rate_hz)
     up, down = heard.rate_hz // common, played.rate_hz // common
+    templates = {key: _resampled(sound, up, down) for key, sound in sounds.items()}
     contacts = [
-        Contact(piece.start / played.rate_hz, _resampled(piece.sound, up, down))
-        for piece in pieces
-        if piece.sound is not None
+        Contact(piece.start / played.rate_hz, templates[id(piece.sound)]) for piece in pieces if piece.sound is not None
     ]
     recorded = _trace(heard, [_resampled(sound, up, down) for sound in kinds])
     own = _trace(played, kinds)
@@ -178,7 +180,7 @@ def _align(pieces: Sequence[_Piece], played: AudioFile, heard: AudioFile) -> Ali
         recorded,
         own,
         contacts,
-        lambda start, frames: read(start, frames).mean(axis=1),
+        lambda start, frames: added_up(read(start, frames)) / np.float32(heard.channels),
         heard.rate_hz,
         heard.frames / heard.rate_hz,
     )
@@ -193,7 +195,7 @@ def _resampled(sound: np.ndarray, up: int, down: int) -> np.ndarray:
 def _trace(file: AudioFile, templates: list[np.ndarray]) -> np.ndarray:
     trace = Trace(file.rate_hz, templates)
     for block in file.blocks(round(PIECE_S * file.rate_hz)):
-        trace.feed(block.mean(axis=1))
+        trace.feed(added_up(block) / np.float32(file.channels))
     trace.feed(np.zeros(file.rate_hz))
     return trace.values()
 

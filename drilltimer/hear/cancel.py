@@ -49,12 +49,13 @@ class OwnSound:
 
     def learn(self, played: np.ndarray, heard: np.ndarray) -> None:
         """Take in one take; `played` is already shifted to where it is heard. Both of shape (n,)."""
+        from scipy.fft import irfft, next_fast_len, rfft
         from scipy.linalg import solve_toeplitz
 
-        size = 1 << int(np.ceil(np.log2(len(played) + self._taps)))
-        own, all_heard = np.fft.rfft(played, size), np.fft.rfft(heard, size)
-        auto = np.fft.irfft(np.abs(own) ** 2, size)
-        cross = np.fft.irfft(all_heard * np.conj(own), size)
+        size = next_fast_len(len(played) + self._taps, real=True)
+        own, all_heard = rfft(played, size), rfft(heard, size)
+        auto = irfft(np.square(own.real) + np.square(own.imag), size)
+        cross = irfft(all_heard * np.conj(own), size)
         self._auto = FORGET * self._auto + auto[: self._taps]
         self._cross = FORGET * self._cross + np.concatenate([cross[-self._lead :], cross[: self._taps - self._lead]])
         loud = np.abs(played) > 1e-3 * np.abs(played).max(initial=0.0)
@@ -86,10 +87,12 @@ class OwnSound:
 
 def shift(signal: np.ndarray, lag: float) -> np.ndarray:
     """`signal` delayed by a fractional number of samples, the same length, zeros moving in."""
+    from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
+
     whole = int(np.floor(lag))
-    size = 1 << int(np.ceil(np.log2(len(signal) + 64)))
-    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(size) * (lag - whole))
-    part = np.fft.irfft(np.fft.rfft(signal, size) * turn, size)[: len(signal)]
+    size = next_fast_len(len(signal) + 64, real=True)
+    turn = np.exp(-2j * np.pi * rfftfreq(size) * (lag - whole))
+    part: np.ndarray = irfft(rfft(signal, size) * turn, size)[: len(signal)]
     moved = np.zeros_like(part)
     if whole >= 0:
         moved[whole:] = part[: len(part) - whole] if whole else part

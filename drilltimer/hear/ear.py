@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections import deque
 from dataclasses import dataclass, replace
 
@@ -254,9 +253,7 @@ class Ear:
                 continue
             power = own_powers(own, rate_hz)
             shares.append(leftover_share(left, power))
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", RuntimeWarning)  # a band in which our sound never dominates is all NaN
-                typical = np.nanmedian(np.array(shares), axis=0)
+            typical = _median_known(np.array(shares))
             if len(shares) < 3:
                 # A landing on top of the first cue must not pass for leakage, nor leakage, not yet learned, for one.
                 typical = np.clip(typical, *NEW_SHARES)
@@ -287,6 +284,15 @@ def _doubt_ms(reading: Reading, touchdown: Rise, take: Take) -> float:
     """
     apart_s = [((rival.at - touchdown.at) / take.rate_hz, share) for rival, share in reading.rivals]
     return ms_from_s(math.sqrt(sum(share * s**2 for s, share in apart_s if abs(s) < SAME_LANDING_S)))
+
+
+def _median_known(rows: np.ndarray) -> np.ndarray:
+    """Median of each column without its NaNs, NaN where there is nothing else; `np.nanmedian` is far slower."""
+    ordered = np.sort(rows, axis=0)  # NaNs go last
+    known = np.isfinite(rows).sum(axis=0)
+    columns = np.arange(rows.shape[1])
+    lower, upper = ordered[(known - 1) // 2, columns], ordered[known // 2, columns]
+    return np.asarray(0.5 * (lower + upper))
 
 
 def _silent(why: str) -> Opinion:

@@ -143,8 +143,8 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
     parts = picking_bands(white, rate_hz)
     worth = float(np.quantile(strength[peaks], WORTH_QUANTILE)) if len(peaks) else 0.0
     found: dict[int, tuple[float, float]] = {}
-    for peak in peaks[strength[peaks] >= worth]:
-        at, vague_s = trace_back(parts, middle + int(peak) * hop, rate_hz)
+    seen = peaks[strength[peaks] >= worth]
+    for peak, (at, vague_s) in zip(seen, trace_back(parts, middle + seen * hop, rate_hz), strict=True):
         near = [other for other in found if abs(other - at) < MERGE_S * rate_hz]
         if all(found[other][0] < strength[peak] for other in near):
             for other in near:
@@ -252,14 +252,29 @@ def picking_bands(white: np.ndarray, rate_hz: float) -> list[tuple[float, np.nda
     return [(float(np.sqrt(2.0 * width_hz / rate_hz)), sosfilt(sos, white)) for sos, width_hz in shapes]
 
 
-def trace_back(parts: Sequence[tuple[float, np.ndarray]], at: int, rate_hz: float) -> tuple[int, float]:
-    """First sample of the sound whose rise was seen around sample `at`, and how vague it is in seconds.
+def trace_back(
+    parts: Sequence[tuple[float, np.ndarray]], places: np.ndarray, rate_hz: float
+) -> list[tuple[int, float]]:
+    """First sample of each sound whose rise was seen around one of `places`, and how vague it is in seconds.
 
-    `parts` as from `picking_bands`.
+    `parts` as from `picking_bands`. All places but those at the ends of the take are looked at in one go.
     """
-    low = max(0, at - round(BACK_S * rate_hz))
-    high = at + round(AHEAD_S * rate_hz)
-    gains = np.sum([weight * split_gain(part[low:high]) for weight, part in parts], axis=0)
+    back, ahead = round(BACK_S * rate_hz), round(AHEAD_S * rate_hz)
+    inside = (places >= back) & (places + ahead <= len(parts[0][1]))
+    rows = places[inside, None] - back + np.arange(back + ahead)
+    gains = iter(np.sum([weight * split_gain(part[rows]) for weight, part in parts], axis=0))
+    found = []
+    for at, whole in zip(places, inside, strict=True):
+        low = max(0, int(at) - back)
+        if whole:
+            found.append(_top(next(gains), low, rate_hz))
+        else:
+            cut = np.sum([weight * split_gain(part[low : at + ahead]) for weight, part in parts], axis=0)
+            found.append(_top(cut, low, rate_hz))
+    return found
+
+
+def _top(gains: np.ndarray, low: int, rate_hz: float) -> tuple[int, float]:
     best = int(np.argmax(gains))
     worse = np.flatnonzero(gains <= gains[best] - VAGUE_GAIN)
     first = worse[worse < best].max(initial=-1) + 1
@@ -270,17 +285,18 @@ def trace_back(parts: Sequence[tuple[float, np.ndarray]], at: int, rate_hz: floa
 def split_gain(signal: np.ndarray) -> np.ndarray:
     """Log-likelihood (times two) gained by splitting a signal before each index into a weaker and a stronger part.
 
-    Shape (n,); zero where the second part is not the stronger one, and within 4 samples of either end.
+    Along the last axis; zero where the second part is not the stronger one, and within 4 samples of either end.
     """
-    n = len(signal)
-    gain = np.zeros(n)
+    n = signal.shape[-1]
+    gain = np.zeros(signal.shape)
     if n < 12:
         return gain
-    energy = np.cumsum(np.square(signal)) + 1e-30
+    energy = np.cumsum(np.square(signal), axis=-1) + 1e-30
     k = np.arange(4, n - 4)
-    first, second = energy[k - 1] / k, np.maximum((energy[-1] - energy[k - 1]) / (n - k), 1e-30)
-    split = n * np.log(energy[-1] / n) - k * np.log(first) - (n - k) * np.log(second)
-    gain[4 : n - 4] = np.where(second > first, split, 0.0)
+    total, before = energy[..., -1:], energy[..., 3 : n - 5]
+    first, second = before / k, np.maximum((total - before) / (n - k), 1e-30)
+    split = n * np.log(total / n) - k * np.log(first) - (n - k) * np.log(second)
+    gain[..., 4 : n - 4] = np.where(second > first, split, 0.0)
     return gain
 
 

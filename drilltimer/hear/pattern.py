@@ -58,17 +58,15 @@ def likeness_to_itself(white: np.ndarray, start: int, lags: np.ndarray, rate_hz:
     """
     shortest, longest = round(SHORTEST_S * rate_hz), round(LONGEST_S * rate_hz)
     piece = white[start : start + int(lags[-1]) + 1 + longest]
-    scores = np.zeros(len(lags))
     if start < 0 or len(piece) <= lags[-1] + longest:
-        return scores
+        return np.zeros(len(lags))
     energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
-    for k, lag in enumerate(lags):
-        length = min(max(int(lag) - round(0.001 * rate_hz), shortest), longest)
-        own = energy[length] + 1e-30
-        later = energy[lag + length] - energy[lag]
-        alike = float(piece[:length] @ piece[lag : lag + length]) / np.sqrt(own * later + 1e-30)
-        scores[k] = _z(alike) * np.sqrt(length / (UNIT_S * rate_hz)) * min(1.0, np.sqrt(later / own))
-    return scores
+    lengths = np.clip(lags - round(0.001 * rate_hz), shortest, longest)
+    products = [piece[:length] @ piece[lag : lag + length] for lag, length in zip(lags, lengths, strict=True)]
+    own, later = energy[lengths] + 1e-30, energy[lags + lengths] - energy[lags]
+    softer = np.minimum(1.0, np.sqrt(later / own))
+    z = _z(np.array(products) / np.sqrt(own * later + 1e-30))
+    return np.asarray(z * np.sqrt(lengths / (UNIT_S * rate_hz)) * softer)
 
 
 def likeness_to_others(

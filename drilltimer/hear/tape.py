@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drilltimer.hear.warp import added_up
 from drilltimer.model import Block, Samples
 
 ANALYSIS_RATE_HZ = 14_000  # lowest rate worth analysing at: landings and cues alike live below 7 kHz
@@ -86,7 +87,7 @@ class Tape:
             if a >= b:
                 continue
             heard[a - first : b - first] = block.samples[a - block.start : b - block.start]
-            played[a - first : b - first] = block.played[a - block.start : b - block.start].sum(axis=1)
+            played[a - first : b - first] = added_up(block.played[a - block.start : b - block.start])
             broken = broken or block.xrun
         step = max(1, int(rate_hz // ANALYSIS_RATE_HZ))
         clipped = _clips(heard)
