@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import sys
 import time
 
 import pytest
+from made_up_language import translate, write_language
+
+from drilltimer.audio.files import shipped_folder
 
 pexpect = pytest.importorskip("pexpect", reason="pip install pexpect pyte")
 pyte = pytest.importorskip("pyte", reason="pip install pexpect pyte")
@@ -149,3 +153,17 @@ def test_closing_the_terminal_ends_the_session_in_order(terminal, tmp_path):
     assert window.finish() == 130
     assert kept.with_name("kept.cues.json").is_file()
     assert "reps scored" in window.text
+
+
+def test_another_language_leaves_no_english_word_on_the_screen(terminal, tmp_path):
+    write_language(tmp_path / "texts")
+    shutil.copytree(shipped_folder("sounds") / "en", tmp_path / "sounds" / "xx")
+    window = terminal("--language", "xx")
+    window.until(translate("early") + "|" + translate("late") + "|" + translate("on time"))
+    window.until(translate("said: left"))
+    window.program.send(" ")
+    window.until(translate("PAUSED"))
+    words = set(re.findall("[A-Za-z]{2,}", window.text))
+    assert words == {"Terminal"}  # the drill's own name
+    window.program.send("q")
+    assert window.finish() == 130

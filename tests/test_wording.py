@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import tomllib
 
 import pytest
+from made_up_language import translate, write_language
 
 from drilltimer.checkup.course import lay_out
 from drilltimer.checkup.findings import Finding
 from drilltimer.errors import UserError
+from drilltimer.model import Grade
 from drilltimer.ui.wording import SHIPPED, load_wording
 
 ENGLISH = (SHIPPED / "en.toml").read_text(encoding="utf-8")
@@ -61,3 +64,80 @@ def test_a_language_that_cannot_be_used_is_one_clear_error(tmp_path, language, t
         (tmp_path / f"{language}.toml").write_text(text, encoding="utf-8")
     with pytest.raises(UserError, match=match):
         load_wording(language, [tmp_path])
+
+
+# ---------------------------------------------------------------- what is told in English below
+
+
+def told_texts():
+    return tomllib.loads(ENGLISH)["told"]
+
+
+def string_constants():
+    """Every literal string of the program, parts of f-strings each for itself."""
+    found = []
+    for path in SHIPPED.parent.parent.rglob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        found += [
+            node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        ]
+    return "\0".join(found)
+
+
+def test_every_text_told_in_english_is_one_that_the_program_tells():
+    program = string_constants()
+    for key, text in told_texts().items():
+        for part in re.split(r"{\w+}", text):
+            assert part.strip(" ()';:") in program, (key, part)
+
+
+VOID_REASONS = {
+    "hear/listen.py": ("void = ", "Heard("),
+    "hear/ear.py": ("_silent(", "Opinion(", "return inferred,", "return None,"),
+    "score/match.py": ("void = ",),
+    "session/session.py": ("_void(rep, ",),
+}
+
+
+def test_every_reason_of_a_void_rep_has_its_text():
+    texts = set(told_texts().values())
+    for name, marks in VOID_REASONS.items():
+        source = (SHIPPED.parent.parent / name).read_text(encoding="utf-8")
+        reasons = [
+            reason
+            for line in source.splitlines()
+            if any(mark in line for mark in marks)
+            for reason in re.findall(r'"([a-z][a-z ,:]{8,})"', line)
+        ]
+        assert reasons, name
+        assert set(reasons) <= texts, name
+
+
+def test_what_is_told_in_english_is_known_by_its_pattern(tmp_path):
+    write_language(tmp_path)
+    greek = load_wording("xx", [tmp_path])
+    why = "no sound came for 0.5 s: the device was unplugged, or the computer slept"
+    lost = f"lost the sound device ('ALSA: a' to 'ALSA: b'): {why}"
+    for text, figures in (("sound was lost in this rep", []), (f"paused: {lost}\n{PLUG_IN}", ["0.5"])):
+        told = greek.told(text)
+        assert not re.search("[a-zA-Z]", told.replace("ALSA: a", "").replace("ALSA: b", "")), told
+        assert all(figure in told for figure in figures)
+    assert greek.told("something nobody knows") == "something nobody knows"
+    assert load_wording().told(lost) == lost
+
+
+PLUG_IN = "Plug it in again or switch it on; look at 'drilltimer devices'."
+
+
+def test_grades_and_words_are_said_in_the_language(tmp_path):
+    write_language(tmp_path)
+    greek = load_wording("xx", [tmp_path])
+    for grade in Grade:
+        assert greek.grade(grade) == translate(load_wording().grade(grade))
+    assert greek.word("in-front") == translate("in front")
+    assert greek.word("my-own-word") == "my own word"
+
+
+def test_every_shipped_word_has_its_text():
+    shipped = {path.stem for path in (SHIPPED.parents[2] / "sounds" / "en").glob("*.wav")}
+    assert shipped == set(tomllib.loads(ENGLISH)["word"])

@@ -19,6 +19,7 @@ from drilltimer.hear.listen import Listener
 from drilltimer.model import AudioStream, Cue, Health, LandingSound, Placement, Rep, Scores, Verdict
 from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
 from drilltimer.ui.lines import move_line
+from drilltimer.ui.wording import Wording, load_wording
 from drilltimer.units import frames_from_s, s_from_ms
 
 WAIT_S = 120.0  # for a lost device to come back
@@ -67,6 +68,7 @@ def run_live(
     on_trouble: Callable[[str], None],
     screen: Screen | None = None,
     landings: Sequence[Sequence[LandingSound]] = (),
+    wording: Wording | None = None,
 ) -> Outcome:
     """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
@@ -89,13 +91,14 @@ def run_live(
         Shown while the session runs; ticks between two blocks, and while a device is awaited.
     landings : sequence of sequences of LandingSound
         For each channel, how this player's landings sounded in the sound check.
+    wording : Wording, optional
+        In which `on_trouble` is told; English when left out.
     """
     rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
-    bank = load_bank(plan, rate_hz)
-    listener = Listener(rate_hz, stream.input_channels, landings=landings)
+    wording = wording or load_wording()
     zero = frames_from_s(SETTLE_S, rate_hz)
-    tellers, progression = load_feedback(plan, bank), plan.drill.progression
-    session = Session(plan.reps, bank, listener, placement, rate_hz, tellers, zero, progression)
+    listener = Listener(rate_hz, stream.input_channels, landings=landings)
+    session = _session(plan, listener, placement, zero)
     soften = _soften_first()
     keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
     interrupted, fault = False, None
@@ -115,7 +118,7 @@ def run_live(
                 case Judged():
                     on_rep(event.rep, event.verdict, session.snapshot())
                     if event.move:
-                        on_trouble(move_line(event.move))
+                        on_trouble(move_line(event.move, wording))
                 case Ended():
                     return False
         return True
@@ -150,6 +153,13 @@ def run_live(
     if keeper:
         _kept(partial(keeper.close, plan, zero, placement), on_trouble)
     return _outcome(plan, session, health, record, interrupted, fault)
+
+
+def _session(plan: Plan, listener: Listener, placement: Placement, zero: int) -> Session:
+    rate_hz = listener.rate_hz
+    bank = load_bank(plan, rate_hz)
+    tellers = load_feedback(plan, bank)
+    return Session(plan.reps, bank, listener, placement, rate_hz, tellers, zero, plan.drill.progression)
 
 
 def _soften_first() -> Callable[[Cue], Cue]:

@@ -7,15 +7,17 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
-from drilltimer.audio.files import find_drill, load_word
+from drilltimer.audio.files import find_drill, load_word, user_folder
 from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, Signature
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import at_level
+from drilltimer.errors import SoundError
 from drilltimer.model import Cue, Drill, DrillBlock, FeedbackKind, FeedbackPlan, Level, Placement, Rep
 from drilltimer.score.feedback import DEFAULT_PLANS, REMINDERS, Feedback, feedback_sounds
 from drilltimer.session import PAUSE_WORD, RESUME_WORD, Play
 from drilltimer.sound.bank import Bank, build_bank
+from drilltimer.sound.render import RENDERED
 from drilltimer.units import s_from_frames
 
 
@@ -49,13 +51,35 @@ def make_plan(drill_name: str, seed: int, level: Level | None = None) -> Plan:
 
 def load_bank(plan: Plan, rate_hz: int) -> Bank:
     """Every sound that the plan and its feedback may need."""
+    wished = (*REMINDERS, PAUSE_WORD, RESUME_WORD)
+    words = partial(load_word, language=plan.language)
+    cues = [*_needed(plan), *(Cue("feedback", word, 0.0) for word in wished if words(word) is not None)]
+    return build_bank(cues, rate_hz, words)
+
+
+def check_words(plan: Plan) -> None:
+    """See that nothing is missing before a device is opened or a session begun.
+
+    Raises
+    ------
+    SoundError
+        Words of the plan are not recorded in its language; names them all.
+    """
+    names = {cue.sound for cue in _needed(plan)} - set(RENDERED)
+    missing = sorted(name for name in names if load_word(name, plan.language) is None)
+    if missing:
+        raise SoundError(
+            f"there are no recordings in '{plan.language}' of: {', '.join(missing)}",
+            why="Words are spoken in one language only; none is mixed in from another.",
+            fix=f"Put them under these names as .wav or .flac into {user_folder('sounds') / plan.language}.",
+        )
+
+
+def _needed(plan: Plan) -> list[Cue]:
     cues = [cue for rep in plan.reps for cue in rep.cues]
     for block in plan.drill.blocks:
         cues += [Cue("feedback", name, 0.0) for name in feedback_sounds(feedback_of(block), _words(block)).values()]
-    wished = (*REMINDERS, PAUSE_WORD, RESUME_WORD)
-    words = partial(load_word, language=plan.language)
-    cues += [Cue("feedback", word, 0.0) for word in wished if words(word) is not None]
-    return build_bank(cues, rate_hz, words)
+    return cues
 
 
 def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:

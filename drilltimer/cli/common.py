@@ -26,7 +26,12 @@ player_option = click.option(
     "--player", metavar="NAME", help="Keep the session in the history, under this name or number."
 )
 language_option = click.option(
-    "--language", default="en", show_default=True, help="Of texts and words: a file and a sounds folder of that name."
+    "--language",
+    default="en",
+    envvar="DRILLTIMER_LANGUAGE",
+    show_default=True,
+    show_envvar=True,
+    help="Of texts and words: a file and a sounds folder of that name.",
 )
 
 

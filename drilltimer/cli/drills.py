@@ -32,8 +32,8 @@ def show(name: str) -> None:
     from drilltimer.app.examine import examine
     from drilltimer.drill.load import DEFERENCE
     from drilltimer.drill.summary import describe
-    from drilltimer.ui.lines import CAUTIONS
     from drilltimer.ui.sheet import block_lines, load_lines
+    from drilltimer.ui.wording import load_wording
 
     examined = examine(name)
     drill = examined.plan.drill
@@ -50,7 +50,7 @@ def show(name: str) -> None:
             *load_lines(examined.load, examined.plan.length_s),
             *(f"Caution: {message}." for message in told),
             DEFERENCE,
-            CAUTIONS,
+            load_wording()("run.cautions"),
         ]
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines
+from drilltimer.cli.common import json_option, language_option, note, print_lines
 
 if TYPE_CHECKING:
     from drilltimer.records.entries import SessionLine
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 @click.option("--trend", is_flag=True, help="Draw how the player's constant error went.")
 @click.option("--set-level", metavar="TEXT", help="Note the player's level.")
 @click.option("--set-sport", metavar="TEXT", help="Note the player's sport.")
+@language_option
 @json_option
 def history(
     target: str | None,
@@ -31,6 +32,7 @@ def history(
     trend: bool,
     set_level: str | None,
     set_sport: str | None,
+    language: str,
     as_json: bool,
 ) -> None:
     """Show the players, or a PLAYER's latest sessions, or a SESSION (its number) rep by rep.
@@ -46,7 +48,7 @@ def history(
             return
         found = find_target(kept, target)
         if isinstance(found, int):
-            _show_session(kept, found, as_json)
+            _show_session(kept, found, language, as_json)
             return
         if set_level or set_sport:
             _set(kept, found.name, set_level, set_sport)
@@ -153,12 +155,13 @@ def trend_lines(lines: list[SessionLine]) -> list[str]:
     return drawn or ["nothing was timed yet"]
 
 
-def _show_session(kept: History, number: int, as_json: bool) -> None:
+def _show_session(kept: History, number: int, language: str, as_json: bool) -> None:
+    from drilltimer.cli.live import wording_for
     from drilltimer.records.queries import reps, session
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.score.match import correction_ms
     from drilltimer.score.stats import summarize
-    from drilltimer.ui.lines import HEADER, health_lines, placement_line, rep_line, score_lines
+    from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
     entry, entries = session(kept, number), reps(kept, number)
     scores = summarize(each.verdict for each in entries if not each.rep.warm_up)
@@ -177,9 +180,11 @@ def _show_session(kept: History, number: int, as_json: bool) -> None:
         return
     ending = entry.ending or "cut off, or still running"
     note(f"session {number}: {entry.player}, {entry.drill}, {entry.started_utc}, {entry.source}, {ending}")
-    note(placement_line(entry.placement, correction_ms(entry.placement)))
-    lines = [rep_line(each.rep, each.verdict) + "  warm-up" * each.rep.warm_up for each in entries]
-    print_lines([HEADER, *lines, "", *score_lines(scores), *health_lines(entry.health)])
+    wording = wording_for(language)
+    note(placement_line(entry.placement, correction_ms(entry.placement), wording))
+    warm_up = f"  {wording('run.warm_up')}"
+    lines = [rep_line(each.rep, each.verdict, wording) + warm_up * each.rep.warm_up for each in entries]
+    print_lines([header(wording), *lines, "", *score_lines(scores, wording), *health_lines(entry.health, wording)])
 
 
 def _set(kept: History, name: str, level: str | None, sport: str | None) -> None:

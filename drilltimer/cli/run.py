@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from drilltimer.app.plan import Plan
     from drilltimer.model import FeedbackKind, Level, Placement, Rep, Verdict
     from drilltimer.session import Snapshot
+    from drilltimer.ui.wording import Wording
 
 
 @click.command()
@@ -105,10 +106,10 @@ def run(
     from drilltimer.app.examine import about_load
     from drilltimer.app.journal import open_journal
     from drilltimer.app.live import run_live
-    from drilltimer.app.plan import make_plan, with_feedback
+    from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.cli.live import open_screen, wording_for
     from drilltimer.cli.stage import Wanted, open_stage
-    from drilltimer.ui.lines import CAUTIONS, HEADER, rep_line
+    from drilltimer.ui.lines import header, rep_line
 
     seed = new_seed() if seed is None else seed
     plan = replace(make_plan(drill, seed, level), language=language)
@@ -116,24 +117,27 @@ def run(
     screen = None if plain or as_json else open_screen(plan.drill.name, wording)
     guess_first = guess_first if screen else False  # without a screen there are no keys to guess with
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
-    note("\n".join([CAUTIONS, *about_load(plan)]))
+    check_words(plan)
+    note("\n".join([wording("run.cautions"), *map(wording.told, about_load(plan))]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
-    asks = sys.stdin.isatty() and sys.stderr.isatty() and not as_json
-    stage = open_stage(wanted, seed, wording, asks=asks)
+    stage = open_stage(wanted, seed, wording, asks=not as_json and _somebody_there())
     say = _quiet if as_json else _say
-    _announce(plan, stage.placement, record)
-    lines = [HEADER]
+    _announce(plan, stage.placement, record, wording)
+    lines = [header(wording)]
     troubles: list[str] = []
-    on_trouble = troubles.append if screen else _note
+
+    def on_trouble(text: str) -> None:
+        (troubles.append if screen else _note)(wording.told(text))
+
     journal = open_journal(player, plan, stage.placement, stage.stream, bool(simulate), on_trouble) if player else None
     late = bool(screen) or _tells_nothing(plan)
     if not late:
-        say(HEADER)
+        say(lines[0])
 
     def on_rep(rep: Rep, verdict: Verdict, snapshot: Snapshot) -> None:
         if journal:
             journal.rep(rep, verdict)
-        lines.append(rep_line(rep, verdict))
+        lines.append(rep_line(rep, verdict, wording))
         if not late:
             say(lines[-1])
 
@@ -148,6 +152,7 @@ def run(
         on_trouble=on_trouble,
         screen=screen,
         landings=stage.landings,
+        wording=wording,
     )
     if journal:
         journal.end(outcome)
@@ -155,7 +160,12 @@ def run(
         say("\n".join(lines))
     for trouble in troubles:
         _note(trouble)
-    _conclude(outcome, as_json)
+    _conclude(outcome, wording, as_json)
+
+
+def _somebody_there() -> bool:
+    """Whether questions can be asked and answered; results may go elsewhere."""
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
 
 
 def _tells_nothing(plan: Plan) -> bool:
@@ -163,20 +173,21 @@ def _tells_nothing(plan: Plan) -> bool:
     return any(block.feedback and block.feedback.kind == "none" for block in plan.drill.blocks)
 
 
-def _announce(plan: Plan, placement: Placement, record: Path | None) -> None:
+def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wording) -> None:
     """What is about to begin."""
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import placement_line
 
-    note(f"{plan.drill.name}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {plan.seed}")
-    note(placement_line(placement, correction_ms(placement)))
+    minutes = plan.length_s / 60
+    note(wording("run.begins", drill=plan.drill.name, landings=plan.landings, minutes=minutes, seed=plan.seed))
+    note(placement_line(placement, correction_ms(placement), wording))
     if _tells_nothing(plan):
-        note("this drill tells nothing on the way: the reps are listed at the end")
+        note(wording("run.tells_nothing"))
     if record:
-        note(f"recording the microphone to {record}; tell everybody who can be heard")
+        note(wording("run.records", file=record))
 
 
-def _conclude(outcome: Outcome, as_json: bool) -> None:
+def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     """Scores or document, and how it ended."""
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.ui.lines import health_lines, score_lines
@@ -186,11 +197,11 @@ def _conclude(outcome: Outcome, as_json: bool) -> None:
         document = score_document(outcome.recording, clock, outcome.verdicts, outcome.scores, outcome.health)
         click.echo(json.dumps(document, allow_nan=False))
     else:
-        _say("\n".join(["", *score_lines(outcome.scores), *health_lines(outcome.health)]))
+        _say("\n".join(["", *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))
     if outcome.fault is not None:
         raise outcome.fault
     if outcome.interrupted:
-        note("ended early; what was done is scored above")
+        note(wording("run.ended_early"))
         sys.exit(INTERRUPTED)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import air_option, json_option, note, player_option, print_lines
+from drilltimer.cli.common import air_option, json_option, language_option, note, player_option, print_lines
 from drilltimer.errors import HistoryError
 
 if TYPE_CHECKING:
@@ -27,16 +27,25 @@ if TYPE_CHECKING:
 )
 @air_option
 @player_option
+@language_option
 @json_option
 def score(
-    recording: Path, sheet: Path, distance_m: float | None, air_c: float | None, player: str | None, as_json: bool
+    recording: Path,
+    sheet: Path,
+    distance_m: float | None,
+    air_c: float | None,
+    player: str | None,
+    language: str,
+    as_json: bool,
 ) -> None:
     """Score RECORDING (WAV, FLAC, OGG, MP3), made by any recorder, against the cue sheet of what was played."""
     from drilltimer.app.later import read_sheet, score_recording, with_distance
+    from drilltimer.cli.live import wording_for
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.score.match import correction_ms
-    from drilltimer.ui.lines import HEADER, health_lines, placement_line, rep_line, score_lines
+    from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
+    wording = wording_for(language)
     placement = with_distance(read_sheet(sheet).placement, distance_m, air_c)
     scored = score_recording(recording, sheet, placement)
     if player:
@@ -46,10 +55,11 @@ def score(
         document = score_document(scored.recording, clock, scored.verdicts, scored.scores, scored.health)
         click.echo(json.dumps(document, allow_nan=False))
         return
-    note(placement_line(placement, correction_ms(placement)))
+    note(placement_line(placement, correction_ms(placement), wording))
     by_index = {rep.index: rep for rep in scored.reps}
-    lines = [rep_line(by_index[verdict.rep], verdict) for verdict in scored.verdicts]
-    print_lines([HEADER, *lines, "", *score_lines(scored.scores), *health_lines(scored.health)])
+    lines = [rep_line(by_index[verdict.rep], verdict, wording) for verdict in scored.verdicts]
+    result = [*score_lines(scored.scores, wording), *health_lines(scored.health, wording)]
+    print_lines([header(wording), *lines, "", *result])
 
 
 def _keep(player: str, scored: Scored, sheet: Path, placement: Placement) -> None:

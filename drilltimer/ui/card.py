@@ -10,7 +10,7 @@ from importlib.resources import files
 from drilltimer import __version__
 from drilltimer.drill.summary import describe
 from drilltimer.model import Drill
-from drilltimer.ui.lines import CAUTIONS
+from drilltimer.ui.wording import load_wording
 
 COLUMNS = 76  # fits A4 and Letter in any printer's own type
 SENTENCES = 34  # as much of a long drill's description as leaves room for the rest of the page
@@ -84,7 +84,12 @@ def card_page(card: Card) -> str:
 
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files(__package__).joinpath("card.html.j2").read_text(encoding="utf-8"))
-    return template.render(card=card, steps=STEPS, blanks=BLANKS, cautions=CAUTIONS, version=__version__) + "\n"
+    return (
+        template.render(
+            card=card, steps=STEPS, blanks=BLANKS, cautions=load_wording()("run.cautions"), version=__version__
+        )
+        + "\n"
+    )
 
 
 def _lines(card: Card) -> Iterator[str]:
@@ -108,4 +113,4 @@ def _lines(card: Card) -> Iterator[str]:
     yield "Afterwards:"
     yield f"  {card.command}"
     yield ""
-    yield from textwrap.wrap(CAUTIONS, COLUMNS)
+    yield from textwrap.wrap(load_wording()("run.cautions"), COLUMNS)

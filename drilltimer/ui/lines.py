@@ -2,95 +2,116 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from drilltimer.model import Grade, Health, Placement, Rep, Scores, Verdict
+from drilltimer.model import Health, Placement, Rep, Scores, Verdict
 from drilltimer.score.progress import Move
+from drilltimer.ui.wording import Wording
 
-HEADER = "rep  call      touchdown     error  grade                  stagger  first step"
-
-# Sign and word always tell; colour only repeats them (Okabe-Ito hues, distinct for the colour-blind).
-STYLES: dict[Grade, str] = {
-    Grade.BEFORE: "bold #56B4E9",
-    Grade.EARLY: "#56B4E9",
-    Grade.ON_TIME: "bold",
-    Grade.LATE: "#E69F00",
-    Grade.MISSED: "dim",
-    Grade.VOID: "dim",
-    Grade.KEPT_STILL: "",
-    Grade.MOVED: "#E69F00",
-}
-
-CAUTIONS = (
-    "Clear the floor of balls, wear court shoes, warm up first. Land softly; stop when anything hurts. Keep the sound "
-    "comfortable. Children only with an adult; coach, doctor and local rules come first."
-)
+COLUMNS = {"rep": 3, "call": 8, "touchdown": 9, "error": 8, "grade": 21, "stagger": 7, "first_step": 10}
+LEFT = frozenset({"call", "grade"})  # the rest are figures
+LABEL_COLUMNS = 19
 
 
-def rep_line(rep: Rep, verdict: Verdict) -> str:
-    """One rep under `HEADER`."""
-    row = (
-        f"{rep.index + 1:3d}  {rep.call or '-':8.8s}  {_ms(verdict.touchdown_ms, 9)}  {_ms(verdict.error_ms, 8)}  "
-        f"{verdict.grade.value:21s}  {_ms(verdict.stagger_ms, 7, '.0f')}  {_ms(verdict.first_step_ms, 10, '.0f')}"
-    )
-    remark = verdict.void or ("guess: stepped before the call" if verdict.guessed and not rep.withheld else "")
+def header(wording: Wording) -> str:
+    """Heads of the columns of `rep_line`."""
+    return _row({key: wording(f"lines.{key}") for key in COLUMNS}, wording)
+
+
+def rep_line(rep: Rep, verdict: Verdict, wording: Wording) -> str:
+    """One rep under `header`."""
+    cells = {
+        "rep": str(rep.index + 1),
+        "call": wording.word(rep.call) if rep.call else "-",
+        "touchdown": _ms(verdict.touchdown_ms),
+        "error": _ms(verdict.error_ms),
+        "grade": wording.grade(verdict.grade),
+        "stagger": _ms(verdict.stagger_ms, ".0f"),
+        "first_step": _ms(verdict.first_step_ms, ".0f"),
+    }
+    guessed = wording("lines.guessed") if verdict.guessed and not rep.withheld else ""
+    remark = wording.told(verdict.void) if verdict.void else guessed
+    row = _row(cells, wording)
     return f"{row}  ({remark})" if remark else row
 
 
-def move_line(move: Move) -> str:
+def _row(cells: Mapping[str, str], wording: Wording) -> str:
+    parts = []
+    for key, least in COLUMNS.items():
+        columns = max(least, len(wording(f"lines.{key}")))
+        cell = cells[key][:columns]
+        parts.append(cell.ljust(columns) if key in LEFT else cell.rjust(columns))
+    return "  ".join(parts)
+
+
+def move_line(move: Move, wording: Wording) -> str:
     """A player's move to another level."""
-    way, window = ("up", "narrower") if move.up else ("down", "wider")
-    return f"one level {way}, to {move.level}: {move.hits} of the last {move.reps} in the window; it is {window} now"
+    key = "lines.level_up" if move.up else "lines.level_down"
+    return wording(key, level=wording(f"level.{move.level}"), hits=move.hits, reps=move.reps)
 
 
-def score_lines(scores: Scores) -> list[str]:
+def score_lines(scores: Scores, wording: Wording) -> list[str]:
     """The scores, each with its meaning."""
-    lines = [f"{scores.n} reps scored: {scores.timed} timed, {scores.missed} missed; {scores.void} void (not counted)"]
-    if scores.guesses:
-        lines.append(f"guesses            {scores.guesses:6d}      first steps before the call, or without a contact")
+    rows = [
+        ("guesses", _figure(scores.guesses or None, "")),
+        ("in_window", _figure(scores.in_window_share, " %", scale=100.0)),
+        ("constant", _figure(scores.constant_error_ms, " ms", "+6.0f")),
+        ("interval", _interval(scores, wording)),
+        ("variable", _figure(scores.variable_error_ms, " ms")),
+        ("absolute", _figure(scores.absolute_error_ms, " ms")),
+        ("rms", _figure(scores.rmse_ms, " ms")),
+        ("change", _figure(scores.mdc95_ms, " ms")),
+        ("stagger", _figure(scores.mean_stagger_ms, " ms")),
+        ("first_step", _figure(scores.mean_first_step_ms, " ms")),
+    ]
+    counts = wording("scores.counts", n=scores.n, timed=scores.timed, missed=scores.missed, void=scores.void)
+    lines = [counts]
     if scores.kept_still or scores.moved:
-        lines.append(f"withheld contacts: kept still {scores.kept_still}, moved {scores.moved}")
-    if scores.in_window_share is not None:
-        lines.append(f"in the window      {100 * scores.in_window_share:6.0f} %")
-    if scores.constant_error_ms is not None:
-        lines.append(f"constant error     {scores.constant_error_ms:+6.0f} ms   the habit: minus early, plus late")
-        if scores.ci95_low_ms is not None and scores.ci95_high_ms is not None:
-            lines.append(f"  95 % interval    {scores.ci95_low_ms:+6.0f} to {scores.ci95_high_ms:+.0f} ms")
-        lines.append(f"variable error     {scores.variable_error_ms or 0.0:6.0f} ms   the scatter around the habit")
-        lines.append(
-            f"absolute error     {scores.absolute_error_ms or 0.0:6.0f} ms   the mean distance from the target"
-        )
-        lines.append(f"root mean square   {scores.rmse_ms or 0.0:6.0f} ms")
-        if scores.mdc95_ms is not None:
-            lines.append(f"smallest change that would be more than chance: {scores.mdc95_ms:.0f} ms")
-    if scores.mean_stagger_ms is not None:
-        lines.append(f"mean stagger       {scores.mean_stagger_ms:6.0f} ms   between the feet, where both were heard")
-    if scores.mean_first_step_ms is not None:
-        lines.append(f"mean first step    {scores.mean_first_step_ms:6.0f} ms   after contact")
+        lines.append(wording("scores.withheld", kept=scores.kept_still, moved=scores.moved))
+    columns = max(LABEL_COLUMNS, *(len(wording(f"scores.{key}")) + 1 for key, _ in rows))
+    for key, figure in rows:
+        if figure:
+            meaning = wording(f"scores.{key}_is")
+            lines.append(f"{wording(f'scores.{key}'):{columns}s}{figure:9s}   {meaning}".rstrip())
     return lines
 
 
-def health_lines(health: Health) -> list[str]:
+def _figure(value: float | None, unit: str, form: str = "6.0f", scale: float = 1.0) -> str:
+    return "" if value is None else f"{scale * value:{form}}{unit}"
+
+
+def _interval(scores: Scores, wording: Wording) -> str:
+    low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
+    if low_ms is None or high_ms is None:
+        return ""
+    return wording("scores.from_to", low=f"{low_ms:+6.0f}", high=f"{high_ms:+.0f}")
+
+
+def health_lines(health: Health, wording: Wording) -> list[str]:
     """How well the sound ran, as far as it was measured."""
     parts = []
     if health.blocks:
-        parts.append(f"{health.blocks} blocks, {health.xruns} with lost sound")
+        parts.append(wording("health.blocks", blocks=health.blocks, lost=health.xruns))
     if health.round_trip_ms is not None:
-        parts.append(f"sound heard {health.round_trip_ms:.0f} ms after it is played")
+        parts.append(wording("health.trip", ms=health.round_trip_ms))
     if health.drift_ppm is not None:
-        parts.append(f"clock drift {health.drift_ppm:+.0f} ppm")
+        parts.append(wording("health.drift", ppm=health.drift_ppm))
     if health.noise_db is not None:
-        parts.append(f"noise {health.noise_db:.0f} dB")
+        parts.append(wording("health.noise", db=health.noise_db))
     if health.own_left_db is not None:
-        parts.append(f"own sound removed to {health.own_left_db:.0f} dB")
-    return ["sound: " + "; ".join(parts)] * bool(parts) + [f"note: {note}" for note in health.notes]
+        parts.append(wording("health.own_left", db=health.own_left_db))
+    notes = [wording("health.note", text=wording.told(note)) for note in health.notes]
+    return [wording("health.sound", parts="; ".join(parts))] * bool(parts) + notes
 
 
-def placement_line(placement: Placement, correction_ms: float) -> str:
+def placement_line(placement: Placement, correction_ms: float, wording: Wording) -> str:
     """The correction for distance, in words."""
-    return (
-        f"player {placement.speaker_to_player_m:g} m from the loudspeaker and {placement.player_to_mic_m:g} m from the "
-        f"microphone, {placement.air_c:g} °C: {correction_ms:.1f} ms of sound travel are taken off each touchdown"
+    return wording(
+        "lines.placement",
+        speaker_m=placement.speaker_to_player_m,
+        mic_m=placement.player_to_mic_m,
+        air_c=placement.air_c,
+        ms=correction_ms,
     )
 
 
@@ -102,6 +123,5 @@ def table(rows: Sequence[Sequence[str]], heads: Sequence[str]) -> list[str]:
     ]
 
 
-def _ms(value: float | None, width: int, form: str = "+.0f") -> str:
-    text = "-" if value is None else f"{value:{form}} ms"
-    return text.rjust(width)
+def _ms(value: float | None, form: str = "+.0f") -> str:
+    return "-" if value is None else f"{value:{form}} ms"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rich.console import Group
 from rich.text import Text
 
-from drilltimer.model import TIMED_GRADES, Grade, Health, Verdict, Window
+from drilltimer.model import TIMED_GRADES, Health, Verdict, Window
 from drilltimer.session import Shown, Snapshot
 from drilltimer.ui.glyphs import big_text, fitting_scale
 from drilltimer.ui.palette import ASCII_SHAPES, LIGHT, SHAPES, Palette
@@ -22,8 +22,6 @@ FIGURE_SIGNS = 4  # the scale is that of +123, so that figures do not jump in si
 AXIS_MS = 300.0  # either side of the window's middle
 METER_FLOOR_DB = -60.0
 METER_CELLS = 12
-KEYS = {Grade.BEFORE: "before", Grade.EARLY: "early", Grade.ON_TIME: "on_time", Grade.LATE: "late",
-        Grade.MISSED: "missed", Grade.VOID: "void", Grade.KEPT_STILL: "kept_still", Grade.MOVED: "moved"}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +83,7 @@ def _head(title: str, snapshot: Snapshot, look: Look, wording: Wording) -> Text:
     left = wording("screen.left", minutes=minutes, seconds=seconds)
     right = f"{done}  {left}"
     if snapshot.level is not None:
-        right = f"{snapshot.level}  {right}"
+        right = f"{wording(f'level.{snapshot.level}')}  {right}"
     space = max(1, look.columns - len(right) - 1)
     return Text.assemble((title[:space].ljust(space), "bold"), " ", right)
 
@@ -114,7 +112,7 @@ def _figure_of(shown: Shown | None, look: Look) -> tuple[str, str]:
 def _word(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
     """Below the figure, in words: what it means, or what the player is to know instead."""
     if snapshot.paused:
-        said = wording("screen.paused", why=snapshot.paused)
+        said = wording("screen.paused", why=wording.told(snapshot.paused))
         return Text(f"{said}  ({wording('screen.going_on')})".center(look.columns), style=look.palette.warning)
     if snapshot.asking:
         return Text(wording("screen.asking").center(look.columns), style="bold")
@@ -122,14 +120,14 @@ def _word(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
     style = look.palette.faint
     if snapshot.shown is not None:
         shape = (ASCII_SHAPES if look.ascii_only else SHAPES)[snapshot.shown.grade]
-        parts.append(f"{shape} {wording('grade.' + KEYS[snapshot.shown.grade])} {shape}")
+        parts.append(f"{shape} {wording.grade(snapshot.shown.grade)} {shape}")
         if snapshot.shown.reps > 1:
             parts.append(wording("screen.mean", reps=snapshot.shown.reps))
         style = look.palette.of(snapshot.shown.grade)
     else:
         parts.append(wording("screen.wait" if snapshot.done else "screen.no_landing"))
     if snapshot.said:
-        parts.append(wording("screen.said", word=snapshot.said.replace("-", " ")))
+        parts.append(wording("screen.said", word=wording.word(snapshot.said)))
     if snapshot.guesses:
         parts.append(wording("screen.guesses", right=snapshot.right_guesses, guesses=snapshot.guesses))
     return Text("   ".join(parts).center(look.columns), style=style)
@@ -209,7 +207,7 @@ def _health(health: Health, look: Look, wording: Wording) -> Text:
         parts.append(wording("screen.trip", ms=health.round_trip_ms))
     if health.drift_ppm is not None:
         parts.append(wording("screen.drift", ppm=health.drift_ppm))
-    parts += health.notes[:1]
+    parts += [wording.told(note) for note in health.notes[:1]]
     return Text("  ".join(parts), style=look.palette.warning if health.xruns else "")
 
 

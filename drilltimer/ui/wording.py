@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from drilltimer.errors import UserError
+from drilltimer.model import Grade
 
 SHIPPED = Path(__file__).with_name("texts")
 LANGUAGE = re.compile(r"[a-z]{2,3}(-[A-Za-z0-9]{2,8})?")
@@ -21,14 +22,43 @@ class Wording:
     ----------
     texts : mapping
         From dotted key to text.
+    english : mapping, optional
+        The same keys in English, for `told`; the texts themselves when left out.
     """
 
-    def __init__(self, texts: Mapping[str, str]) -> None:
+    def __init__(self, texts: Mapping[str, str], english: Mapping[str, str] | None = None) -> None:
         self._texts = texts
+        self._told: list[tuple[str, re.Pattern[str]]] = []
+        if english is not None:
+            keys = [key for key in english if key.startswith("told.")]
+            keys.sort(key=lambda key: -len(english[key]))  # of two that fit, the one that says more
+            self._told = [(key, _pattern(english[key])) for key in keys]
 
     def __call__(self, key: str, **values: object) -> str:
         """Text of that key with its values filled in."""
         return self._texts[key].format(**values)
+
+    def grade(self, grade: Grade) -> str:
+        """A grade in words."""
+        return self._texts[f"grade.{grade.name.lower()}"]
+
+    def word(self, name: str) -> str:
+        """What a spoken word says, by the name of its sound; a word of the user's own says its name."""
+        return self._texts.get(f"word.{name}", name.replace("-", " "))
+
+    def told(self, text: str) -> str:
+        """What rooms without texts of their own tell in English, line by line; unchanged where nothing fits.
+
+        Reasons of void reps and troubles of devices and disks are stored and compared as they are, in English. Here
+        they are known by their pattern, and what stands in its braces is looked up in turn.
+        """
+        return "\n".join(self._line(line) for line in text.split("\n")) if self._told else text
+
+    def _line(self, line: str) -> str:
+        for key, pattern in self._told:
+            if match := pattern.fullmatch(line):
+                return self(key, **{name: self._line(value) for name, value in match.groupdict().items()})
+        return line
 
 
 def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
@@ -61,7 +91,13 @@ def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
     texts = _flat(_read(path))
     for key, text in texts.items():
         _check(key, text, english, path)
-    return Wording({**english, **texts})
+    return Wording({**english, **texts}, english)
+
+
+def _pattern(text: str) -> re.Pattern[str]:
+    """What a text looks like when it is filled in."""
+    parts = re.split(r"{(\w+)}", text)
+    return re.compile("".join(f"(?P<{part}>.+?)" if place % 2 else re.escape(part) for place, part in enumerate(parts)))
 
 
 def _check(key: str, text: str, english: Mapping[str, str], path: Path) -> None:
