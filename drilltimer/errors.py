@@ -66,6 +66,10 @@ class SheetError(UserError):
     """A cue sheet is missing, broken or does not fit its sound."""
 
 
+class DistanceError(UserError):
+    """Distances that cannot all be true."""
+
+
 class RecordingError(UserError):
     """A recording cannot be read, or holds nothing that can be scored."""
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from test_locate import burst
 
-from drilltimer.hear.align import Contact, Trace, align
+from drilltimer.hear.align import Trace, align
 from drilltimer.hear.clockline import ClockLine
+from drilltimer.hear.passages import Contact
 from drilltimer.hear.warp import ClockMap, warp_played
 
 RATE_HZ = 16_000

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, ValidationError
 
 from drilltimer.model import Grade, Health, Heard, Landing, Onset, Placement, Rep, Verdict, Window
-from drilltimer.score.document import RecordingClock, score_document, score_schema
+from drilltimer.score.document import Piece, RecordingClock, score_document, score_schema
 from drilltimer.score.match import judge
 from drilltimer.score.stats import summarize
 
@@ -72,11 +72,38 @@ def test_a_session_without_reps_or_recording_meets_the_schema() -> None:
 def test_the_schema_names_exactly_what_is_written() -> None:
     written, schema = document(ONE_OF_EACH), score_schema()
     definitions = schema["$defs"]
-    pairs = [(written, schema), (written["clock"], schema["properties"]["clock"])]
+    assert set(written) == set(schema["required"])
+    of_recordings = {"sheet", "pieces", "distance_uncertainty_ms", "more"}
+    assert set(schema["properties"]) - set(written) == of_recordings
+    pairs = [(written["clock"], schema["properties"]["clock"])]
     pairs += [(written[name], definitions[name]) for name in ("scores", "health")]
     pairs += [(rep, definitions["rep"]) for rep in written["reps"]]  # type: ignore[attr-defined]
     for found, described in pairs:
         assert set(found) == set(described["properties"]) == set(described["required"])  # type: ignore[call-overload]
+
+
+def test_a_recordings_document_tells_sheet_pieces_and_what_else_is_in_it() -> None:
+    scores = summarize(ONE_OF_EACH)
+    piece = Piece(0, 9, 1.5, 40.25, 1.25, -37.5)
+    written = score_document(
+        "r.m4a",
+        RecordingClock(1.25, -37.5),
+        ONE_OF_EACH,
+        scores,
+        Health(),
+        sheet="a.cues.json",
+        pieces=[piece],
+        distance_uncertainty_ms=12.3456,
+        more=[document(ONE_OF_EACH)],
+    )
+    VALIDATOR.validate(written)
+    assert set(written) == set(score_schema()["properties"])
+    (told,) = written["pieces"]
+    assert set(told) == set(score_schema()["properties"]["pieces"]["items"]["required"])
+    assert (told["first_rep"], told["last_rep"], told["to_s"]) == (0, 9, 40.25)
+    assert written["distance_uncertainty_ms"] == 12.346
+    with pytest.raises(ValidationError):
+        VALIDATOR.validate(written | {"more": [{"schema": 1}]})
 
 
 def test_the_schema_knows_every_grade() -> None:

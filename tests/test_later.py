@@ -11,7 +11,8 @@ import soundfile
 from scipy.signal import resample_poly
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 
-from drilltimer.app.later import DEFAULT_WINDOW, read_sheet, score_recording, with_distance
+from drilltimer.app.later import DEFAULT_WINDOW, score_recording, with_distance
+from drilltimer.app.played import read_sheet
 from drilltimer.errors import RecordingError, SheetError
 from drilltimer.model import Grade, Placement
 

@@ -1,7 +1,10 @@
 """Recordings of every kind are read exactly, and broken ones are refused with the reason."""
 
 import os
+import shutil
 import struct
+import subprocess
+import tempfile
 
 import numpy as np
 import pytest
@@ -164,3 +167,93 @@ def test_the_ending_does_not_matter_and_never_ends_in_a_traceback(tmp_path, name
     (tmp_path / name).write_bytes(b"\0" * 5000)
     with pytest.raises(RecordingError, match="not a sound file"):
         read_audio(tmp_path / name)
+
+
+# ---------------------------------------------------------------- what ffmpeg decodes
+
+FFMPEG = shutil.which("ffmpeg")
+needs_ffmpeg = pytest.mark.skipif(FFMPEG is None, reason="ffmpeg is not installed: apt-get install ffmpeg")
+
+
+@pytest.fixture
+def film(tmp_path):
+    """Answers a function that makes a file of 3 s of a 440 Hz tone, left alone, with ffmpeg itself."""
+
+    def make(name, *options, rate_hz=44_100, channels=2):
+        tone = 0.5 * np.sin(2 * np.pi * 440 * np.arange(3 * rate_hz) / rate_hz)
+        soundfile.write(tmp_path / "tone.wav", np.column_stack([tone] + [0 * tone] * (channels - 1)), rate_hz)
+        command = [FFMPEG, "-nostdin", "-v", "error", "-y", "-i", tmp_path / "tone.wav", *options, tmp_path / name]
+        subprocess.run(list(map(str, command)), check=True, timeout=60)
+        return tmp_path / name
+
+    return make
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize("name", ["a.m4a", "a.aac", "a.mp4", "a.mov", "a.mkv", "a.avi", "a.wma", "a.ts", "renamed.wav"])
+def test_what_telephones_and_cameras_write_is_decoded(film, tmp_path, name):
+    path = film("x.m4a" if name == "renamed.wav" else name)
+    if name == "renamed.wav":
+        path = path.rename(tmp_path / name)
+    with AudioFile(path) as recording:
+        assert (recording.rate_hz, recording.channels) == (44_100, 2)
+        assert recording.frames / recording.rate_hz == pytest.approx(3.0, abs=0.1)
+        samples = recording.read(44_100, 44_100)
+        again = recording.read(22_050, 100)  # going back is exact
+        assert np.array_equal(again, recording.read(22_050, 100))
+    spectrum = np.abs(np.fft.rfft(samples[:, 0]))
+    assert int(np.argmax(spectrum)) == 440
+    assert float(np.abs(samples[:, 0]).max()) == pytest.approx(0.5, abs=0.08)
+    assert float(np.abs(samples[:, 1]).max()) < 0.05
+
+
+@needs_ffmpeg
+def test_the_picture_of_a_film_is_passed_over(film):
+    path = film("a.mp4", "-f", "lavfi", "-i", "color=size=64x64:rate=5:duration=3", "-map", "0", "-map", "1")
+    with AudioFile(path) as recording:
+        assert recording.frames / recording.rate_hz == pytest.approx(3.0, abs=0.1)
+
+
+@needs_ffmpeg
+def test_a_film_without_sound_is_told(film):
+    path = film("a.mp4", "-f", "lavfi", "-i", "color=size=64x64:rate=5:duration=1", "-map", "1")
+    with pytest.raises(RecordingError, match="no sound in it"):
+        AudioFile(path)
+
+
+@needs_ffmpeg
+def test_a_damaged_film_is_told(film):
+    path = film("a.m4a")
+    path.write_bytes(path.read_bytes()[:300])
+    with pytest.raises(RecordingError, match="is an MP4, M4A, MOV or 3GP file, but ffmpeg finds no sound"):
+        AudioFile(path)
+
+
+@needs_ffmpeg
+def test_no_temporary_file_is_left(film, tmp_path, monkeypatch):
+    path = film("a.m4a")
+    (tmp_path / "tmp").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "tmp"))
+    with AudioFile(path) as recording:
+        assert list((tmp_path / "tmp").iterdir())
+        recording.read(0, 10)
+    assert not list((tmp_path / "tmp").iterdir())
+
+
+def test_without_ffmpeg_it_is_named_and_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    path = tmp_path / "phone.m4a"
+    path.write_bytes(b"\0\0\0\x1cftypM4A " + bytes(1000))
+    with pytest.raises(RecordingError, match="needs the program ffmpeg, and that is not installed") as refusal:
+        AudioFile(path)
+    assert "apt install ffmpeg" in str(refusal.value)
+
+
+@pytest.mark.parametrize("name", ["a.ogg", "a.mp3"])
+def test_going_back_in_a_lossy_file_gives_the_same_samples(tmp_path, name):
+    rng = np.random.default_rng(1)
+    soundfile.write(tmp_path / name, 0.3 * rng.standard_normal(60_000), 48_000)
+    with AudioFile(tmp_path / name) as recording:
+        forth = np.concatenate([recording.read(at, 5000) for at in range(0, 60_000, 5000)])
+        back = np.concatenate([recording.read(at, 5000) for at in range(55_000, -1, -5000)][::-1])
+    np.testing.assert_allclose(back, forth, atol=2e-7)  # half a step of 24 bits

@@ -100,7 +100,7 @@ def test_distances_that_nobody_told_are_not_in_the_sheet(drill, tmp_path):
 def test_distances_that_cannot_be_are_refused(drill, tmp_path):
     options = ["--speaker-to-player", 2, "--player-to-recorder", 3, "--speaker-to-recorder", 20]
     answer = call("render", drill, tmp_path / "a.wav", *options, code=2)
-    assert "no three places lie so" in answer.stderr
+    assert "No three places lie so" in answer.stderr
     assert not (tmp_path / "a.wav").exists()
 
 

@@ -11,9 +11,10 @@ from pathlib import Path
 
 from drilltimer import __version__
 from drilltimer.app.archive import history_path
-from drilltimer.app.later import Scored, read_sheet
+from drilltimer.app.later import Scored
 from drilltimer.app.live import Outcome
 from drilltimer.app.plan import Plan, make_plan
+from drilltimer.app.played import read_sheet
 from drilltimer.errors import HistoryError, UserError
 from drilltimer.model import AudioStream, Placement, Rep, Verdict
 from drilltimer.records.connect import WAIT_S, DamagedHistoryError, set_aside
@@ -194,7 +195,7 @@ def open_journal(
 def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placement) -> tuple[int, bool]:
     """Keep a scored recording; answers its number, and whether it took an earlier scoring's place.
 
-    The same recording, sheet and player give the same session, so that scoring twice does not count twice.
+    The same recording, sheet, playing and player give the same session, so that scoring twice does not count twice.
     """
     sheet = read_sheet(sheet_file)
     plan = _plan_behind(sheet.drill, sheet.seed, scored.reps)
@@ -205,7 +206,7 @@ def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placem
         reps = {rep.index: rep for rep in scored.reps}
     windows = sorted({(rep.mode, rep.window.open_ms, rep.window.centre_ms, rep.window.close_ms) for rep in scored.reps})
     entry = SessionEntry(
-        uid=_uid_of(clean_name(player), Path(scored.recording), sheet_file),
+        uid=_uid_of(clean_name(player) + scored.playing * "*", Path(scored.recording), sheet_file),
         player=clean_name(player),
         started_utc=_taken_utc(Path(scored.recording)),
         drill=sheet.drill or "unnamed drill",

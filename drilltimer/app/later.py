@@ -2,31 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby
 from math import gcd
 from pathlib import Path
 
 import numpy as np
 
+from drilltimer.app.played import Played, PlayedContact, open_played, padded
 from drilltimer.audio.recording import AudioFile
-from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, contact_cue, sheet_from_json
-from drilltimer.errors import RecordingError, SheetError
-from drilltimer.hear.align import Alignment, Contact, Trace, align
+from drilltimer.drill.cuesheet import CueSheet, SheetRep, contact_cue
+from drilltimer.errors import RecordingError
+from drilltimer.hear.align import Alignment, Trace, align
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
+from drilltimer.hear.passages import Contact, Passage
+from drilltimer.hear.playings import group_playings, owners, played_twice
 from drilltimer.hear.signature import Form
 from drilltimer.hear.warp import ClockMap, added_up, warp_played
-from drilltimer.model import Block, Cue, Health, Heard, Placement, Rep, Samples, Scores, Verdict, Window
+from drilltimer.model import Block, Cue, Expectation, Health, Heard, Placement, Rep, Scores, Verdict, Window
+from drilltimer.score.distance import Standing
+from drilltimer.score.document import Piece, RecordingClock, score_document
 from drilltimer.score.match import judge
 from drilltimer.score.stats import summarize
 from drilltimer.session import hearing_ranges
 from drilltimer.sound.signature import render_glides
 
-CONTACT_S = 0.08  # a contact cue is taken to be no longer than this
-FADED_SHARE = 0.03  # and to end where it stays below this share of its peak
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 PIECE_S = 10.0
+MOST_KINDS = 4  # a drill has one or two contact sounds
+SAME_KIND = 0.98  # correlation of two templates that differ in loudness alone
+BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a passage's reps
 LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
 SIGNATURE_RATE_HZ = 7000  # the lowest at which signatures are looked for
 DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for sheets that name none
@@ -34,7 +41,7 @@ DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for she
 
 @dataclass(frozen=True, slots=True)
 class Scored:
-    """A recording, scored."""
+    """A recording, scored. `pieces` tell which reps were played when; `standing` is who was taken to stand where."""
 
     recording: str
     clock: ClockMap
@@ -42,140 +49,173 @@ class Scored:
     verdicts: tuple[Verdict, ...]
     scores: Scores
     health: Health
-
-
-def read_sheet(path: Path) -> CueSheet:
-    """Read a cue sheet file."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError as fault:
-        raise SheetError(
-            f"{path}: there is no such cue sheet", fix="render writes it beside its sound file."
-        ) from fault
-    except (OSError, UnicodeDecodeError) as fault:
-        raise SheetError(f"{path}: the cue sheet cannot be read: {fault}") from fault
-    return sheet_from_json(text, str(path))
+    sheet_file: Path = Path()
+    pieces: tuple[Piece, ...] = ()
+    standing: Standing = field(default_factory=Standing)
+    contacts_heard: int = 0
+    playing: int = 0  # of the same sheet in the same recording; 0 is the fullest
 
 
 def score_recording(recording: Path, sheet_file: Path, placement: Placement | None = None) -> Scored:
-    """Score a recording.
+    """Score a recording; where the sheet was played several times, the fullest of them.
 
     Parameters
     ----------
     recording : Path
-        WAV, FLAC, OGG or MP3, any rate, any number of channels.
+        Any sound or video file that can be decoded, any rate, any number of channels.
     sheet_file : Path
     placement : Placement, optional
-        Instead of the sheet's.
+        Instead of the sheet's, all of it known.
     """
-    sheet = read_sheet(sheet_file)
-    audio = sheet_file.parent / sheet.audio
-    if not audio.exists():
-        raise SheetError(
-            f"{sheet_file}: its sound {sheet.audio!r} is missing beside it",
-            why="A sheet is of use only together with the very sound that was played.",
-            fix=f"Put {audio.name} into {audio.parent}.",
+    standing = None if placement is None else Standing(placement)
+    with AudioFile(recording) as heard, open_played(sheet_file) as played:
+        return score_playings(played, heard, Traces(heard), standing)[0]
+
+
+def score_playings(played: Played, heard: AudioFile, traces: Traces, standing: Standing | None = None) -> list[Scored]:
+    """Every playing of a sheet in a recording, the fullest first.
+
+    Raises
+    ------
+    RecordingError
+        The sheet's contacts are not in it.
+    """
+    alignment = _align(played, heard, traces)
+    if alignment is None:
+        raise RecordingError(
+            f"{heard.path}: no contact cue of {played.path.name} is heard in it",
+            why="It may be the wrong sheet, or the recorder was too far from the loudspeaker.",
+            fix="Check which sheet was played, and whether the contacts can be heard in the recording.",
         )
-    with AudioFile(audio) as played, AudioFile(recording) as heard:
-        if played.rate_hz != sheet.rate_hz:
-            raise SheetError(
-                f"{sheet_file}: rate_hz is {sheet.rate_hz}, but {audio.name} has {played.rate_hz} Hz",
-                why="The sheet belongs to another sound file, or the sound was converted.",
-                fix="Use the sound file that was rendered with this sheet.",
-            )
-        pieces = _contacts(sheet, played)
-        alignment = _align(pieces, played, heard)
-        if alignment is None:
-            raise RecordingError(
-                f"{recording}: no contact cue of {sheet_file.name} is heard in it",
-                why="It may be the wrong sheet, or the recorder was too far from the loudspeaker.",
-                fix="Check which sheet was played, and whether the contacts can be heard in the recording.",
-            )
-        listener, found = _listen(sheet, pieces, alignment.clock, played, heard)
-        window = sheet.window or DEFAULT_WINDOW
-        reps = tuple(_rep(each, window) for each in sheet.reps)
-        by_index = {rep.index: rep for rep in reps}
-        place = placement or sheet.placement
-        verdicts = tuple(judge(each, by_index[each.rep], place, heard.rate_hz) for each in found)
+    standing = standing or standing_of(played.sheet)
+    playings = group_playings(alignment.passages, len(played.sounded))
+    fullest = sorted(playings, key=lambda playing: -sum(len(passage.heard) for passage in playing))
+    return [replace(_score(played, heard, playing, standing), playing=n) for n, playing in enumerate(fullest)]
+
+
+def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing) -> Scored:
+    sheet = played.sheet
+    listener, found = _listen(played, playing, heard)
+    window = sheet.window or DEFAULT_WINDOW
+    reps = tuple(_rep(each, window) for each in sheet.reps)
+    by_index = {rep.index: rep for rep in reps}
+    place, doubt_ms = standing.likeliest, standing.doubt_ms
+    verdicts = tuple(judge(each, by_index[each.rep], place, heard.rate_hz, doubt_ms) for each in found)
     counted = [verdict for verdict in verdicts if not by_index[verdict.rep].warm_up]
+    clock = max(playing, key=lambda passage: len(passage.heard)).clock
     health = Health(
         round_trip_sd_ms=listener.round_trip_sd_ms,
-        drift_ppm=alignment.clock.skew_ppm,
+        drift_ppm=clock.skew_ppm,
         noise_db=listener.noise_db,
         own_left_db=listener.own_left_db,
-        notes=_notes(alignment, sheet),
+        notes=_notes(played, playing, standing),
     )
-    return Scored(str(recording), alignment.clock, reps, verdicts, summarize(counted), health)
+    return Scored(
+        str(heard.path),
+        clock,
+        reps,
+        verdicts,
+        summarize(counted),
+        health,
+        played.path,
+        tuple(_piece(played, passage) for passage in playing),
+        standing,
+        sum(len(passage.heard) for passage in playing),
+    )
 
 
-def _notes(alignment: Alignment, sheet: CueSheet) -> tuple[str, ...]:
-    notes = [f"{alignment.found} of {alignment.inside} contacts in the recording were heard"]
-    if sheet.window is None:
+def _piece(played: Played, passage: Passage) -> Piece:
+    contacts = played.sounded
+    first, last = contacts[passage.first], contacts[passage.last]
+    from_s, to_s = (passage.clock.recorded_s(each.start / played.file.rate_hz) for each in (first, last))
+    return Piece(first.rep.rep, last.rep.rep, from_s, to_s, passage.clock.offset_s, passage.clock.skew_ppm)
+
+
+def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tuple[str, ...]:
+    inside = sum(passage.last - passage.first + 1 for passage in playing)
+    found = sum(len(passage.heard) for passage in playing)
+    notes = [f"{found} of {inside} contacts in the recording were heard"]
+    if len(playing) > 1:
+        notes.append(f"the sound was paused, wound back or cut: {len(playing)} pieces of it are in the recording")
+    if twice := played_twice(playing):
+        notes.append(f"{len(twice)} contacts were played more than once; the last time counts")
+    if standing.unknown:
+        notes.append(
+            f"not all distances were told: {standing.doubt_ms:.0f} ms of doubt are in each touchdown's uncertainty"
+        )
+    if played.sheet.window is None:
         notes.append("the sheet names no window; the serve return's at club level was used")
     return tuple(notes)
 
 
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """A rep's contact in the played file: first frame, sound (None when withheld)."""
-
-    rep: SheetRep
-    start: int
-    sound: np.ndarray | None
-
-
-def _contacts(sheet: CueSheet, played: AudioFile) -> list[_Piece]:
-    cues = sorted(cue.at_s for rep in sheet.reps for cue in rep.cues)
-    sounds: dict[bytes, np.ndarray] = {}  # a drill has few, its reps are many
-    pieces = []
-    for rep in sheet.reps:
-        cue = contact_cue(rep)
-        if cue is not None:
-            start = round(cue.at_s * sheet.rate_hz)
-            sound = _contact_sound(cue, cues, played)
-            same = sound if sound is None else sounds.setdefault(sound.tobytes(), sound)
-            pieces.append(_Piece(rep, start, same))
-        elif rep.contact_s is not None:
-            pieces.append(_Piece(rep, round(rep.contact_s * sheet.rate_hz), None))
-    if not any(piece.sound is not None for piece in pieces):
-        raise SheetError(f"none of the contacts of {played.path.name} has any sound", fix="Check the sheet's at_s.")
-    return sorted(pieces, key=lambda piece: piece.start)
+def document_of(scored: Scored, more: Sequence[Scored] = ()) -> dict[str, object]:
+    """Document of a scored recording; `more` are further drills or playings in the same one."""
+    return score_document(
+        scored.recording,
+        RecordingClock(scored.clock.offset_s, scored.clock.skew_ppm),
+        scored.verdicts,
+        scored.scores,
+        scored.health,
+        sheet=scored.sheet_file.name,
+        pieces=scored.pieces,
+        distance_uncertainty_ms=scored.standing.doubt_ms,
+        more=[document_of(each) for each in more],
+    )
 
 
-def _contact_sound(cue: SheetCue, cues: Sequence[float], played: AudioFile) -> np.ndarray | None:
-    """The contact as played: to the next cue or until it has faded."""
-    following_s = min((at_s for at_s in cues if at_s > cue.at_s + 1e-4), default=np.inf)
-    frames = round(min(CONTACT_S, following_s - cue.at_s) * played.rate_hz)
-    sound = added_up(_padded(played)(round(cue.at_s * played.rate_hz), frames))
-    loud = np.flatnonzero(np.abs(sound) > FADED_SHARE * np.abs(sound).max(initial=0.0))
-    return sound[: loud[-1] + 1].astype(np.float64) if len(loud) > 8 else None
+class Traces:
+    """Where contacts may be in a recording, one trace per contact sound, made once however many sheets are tried."""
+
+    def __init__(self, heard: AudioFile) -> None:
+        self._heard = heard
+        self._known: list[tuple[np.ndarray, np.ndarray]] = []
+
+    def of(self, templates: Sequence[np.ndarray]) -> np.ndarray:
+        """The greatest of the templates' traces, everywhere."""
+        new = [template for template in templates if self._find(template) is None]
+        if new:
+            self._known += list(zip(new, _traces(self._heard, new), strict=True))
+        found = [trace for template in templates if (trace := self._find(template)) is not None]
+        return np.asarray(np.max(found, axis=0))
+
+    def _find(self, template: np.ndarray) -> np.ndarray | None:
+        for known, trace in self._known:
+            length = min(len(known), len(template))
+            power = float(np.dot(known, known) * np.dot(template, template))
+            if float(np.dot(known[:length], template[:length])) ** 2 > SAME_KIND**2 * power:
+                return trace
+        return None
 
 
-def _padded(file: AudioFile) -> Callable[[int, int], Samples]:
-    """Reader with zeros outside of the file."""
+def _traces(file: AudioFile, templates: Sequence[np.ndarray]) -> list[np.ndarray]:
+    traces = [Trace(file.rate_hz, [template]) for template in templates]
+    longest = max(len(template) for template in templates)
+    for block in file.blocks(round(PIECE_S * file.rate_hz)):
+        mono = added_up(block) / np.float32(file.channels)
+        for trace in traces:
+            trace.feed(mono)
+    for trace in traces:
+        trace.feed(np.zeros(file.rate_hz + longest))
+    values = [trace.values() for trace in traces]
+    shortest = min(len(each) for each in values)
+    return [each[:shortest] for each in values]
 
-    def read(start: int, frames: int) -> Samples:
-        out = np.zeros((frames, file.channels), np.float32)
-        first, last = max(start, 0), min(start + frames, file.frames)
-        if first < last:
-            out[first - start : last - start] = file.read(first, last - first)
-        return out
 
-    return read
-
-
-def _align(pieces: Sequence[_Piece], played: AudioFile, heard: AudioFile) -> Alignment | None:
-    sounds = {id(piece.sound): piece.sound for piece in pieces if piece.sound is not None}
-    kinds = list(sounds.values())[:4]  # a drill has one or two contact sounds
-    common = gcd(played.rate_hz, heard.rate_hz)
-    up, down = heard.rate_hz // common, played.rate_hz // common
-    templates = {key: _resampled(sound, up, down) for key, sound in sounds.items()}
+def _align(played: Played, heard: AudioFile, traces: Traces) -> Alignment | None:
+    sounded = played.sounded
+    sounds = {id(contact.sound): contact.sound for contact in sounded if contact.sound is not None}
+    kinds = list(sounds.values())[:MOST_KINDS]
+    common = gcd(played.file.rate_hz, heard.rate_hz)
+    up, down = heard.rate_hz // common, played.file.rate_hz // common
+    ready = {key: _resampled(sound, up, down) for key, sound in sounds.items()}
     contacts = [
-        Contact(piece.start / played.rate_hz, templates[id(piece.sound)]) for piece in pieces if piece.sound is not None
+        Contact(contact.start / played.file.rate_hz, ready[id(contact.sound)])
+        for contact in sounded
+        if contact.sound is not None
     ]
-    recorded = _trace(heard, [_resampled(sound, up, down) for sound in kinds])
-    own = _trace(played, kinds)
-    read = _padded(heard)
+    recorded = traces.of([ready[id(kind)] for kind in kinds])
+    own = np.max(_traces(played.file, kinds), axis=0)
+    read = padded(heard)
     return align(
         recorded,
         own,
@@ -192,51 +232,79 @@ def _resampled(sound: np.ndarray, up: int, down: int) -> np.ndarray:
     return sound if up == down else np.asarray(resample_poly(sound, up, down))
 
 
-def _trace(file: AudioFile, templates: list[np.ndarray]) -> np.ndarray:
-    trace = Trace(file.rate_hz, templates)
-    for block in file.blocks(round(PIECE_S * file.rate_hz)):
-        trace.feed(added_up(block) / np.float32(file.channels))
-    trace.feed(np.zeros(file.rate_hz))
-    return trace.values()
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A contact in the recording, and by which passage's clock."""
+
+    at: int
+    contact: PlayedContact
+    frames: int
+    passage: Passage
 
 
-def _listen(
-    sheet: CueSheet, pieces: Sequence[_Piece], clock: ClockMap, played: AudioFile, heard: AudioFile
-) -> tuple[Listener, list[Heard]]:
-    """Hear the recording's beginning twice: what the first hearing learned of room and player sharpens the second."""
-    marks = []
-    for piece in pieces:
-        at = round(clock.recorded_s(piece.start / played.rate_hz) * heard.rate_hz)
-        frames = 0 if piece.sound is None else round(len(piece.sound) * heard.rate_hz / played.rate_hz)
-        if 0 <= at < heard.frames:
-            marks.append((piece.rep.rep, at, frames, piece.rep.withheld))
-    ahead = list(hearing_ranges(marks, heard.rate_hz))
+def _listen(played: Played, playing: Sequence[Passage], heard: AudioFile) -> tuple[Listener, list[Heard]]:
+    """Hear the beginning twice: what the first hearing learned of room and player sharpens the second."""
+    marks = _marks(played, playing, heard)
+    spans = [(mark.contact.rep.rep, mark.at, mark.frames, mark.contact.rep.withheld) for mark in marks]
+    ahead = list(zip(hearing_ranges(spans, heard.rate_hz), (mark.passage for mark in marks), strict=True))
     ears: list[Ear] | None = None
     for reps in (LEARNING_REPS, len(ahead)):
-        listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
-        for expected in ahead[:reps]:
-            listener.expect(expected)
         found: list[Heard] = []
-        for block in _blocks(played, heard, clock):
-            found += listener.feed(block)
-            if len(found) == min(reps, len(ahead)):
-                break
-        found += listener.finish()
-        ears = listener.ears
+        for passage, group in groupby(ahead[:reps], key=lambda each: each[1]):
+            listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
+            found += _hear(listener, [expected for expected, _ in group], played, heard, passage.clock)
+            ears = listener.ears
     answered = {each.rep for each in found}
-    for rep in sheet.reps:
+    for rep in played.sheet.reps:
         if rep.rep not in answered:
             found.append(Heard(rep.rep, None, False, None, "the recording does not hold this rep"))
-    order = {rep.rep: place for place, rep in enumerate(sheet.reps)}
+    order = {rep.rep: place for place, rep in enumerate(played.sheet.reps)}
     return listener, sorted(found, key=lambda each: order[each.rep])
 
 
-def _blocks(played: AudioFile, heard: AudioFile, clock: ClockMap) -> Iterator[Block]:
-    """The recording block by block, beside what was played at that time, on the recording's clock."""
-    read, start = _padded(played), 0
-    for samples in heard.blocks(heard.rate_hz):
-        yield Block(start, samples, warp_played(read, played.rate_hz, start, len(samples), heard.rate_hz, clock))
-        start += len(samples)
+def _hear(
+    listener: Listener, ahead: list[Expectation], played: Played, heard: AudioFile, clock: ClockMap
+) -> list[Heard]:
+    """What is heard of the reps of one passage."""
+    for expected in ahead:
+        listener.expect(expected)
+    first = max(0, ahead[0].opens - round(BEFORE_S * heard.rate_hz))
+    last = min(heard.frames, ahead[-1].closes + round(AFTER_S * heard.rate_hz))
+    found: list[Heard] = []
+    for block in _blocks(played, heard, clock, first, last):
+        found += listener.feed(block)
+        if len(found) == len(ahead):
+            break
+    return found + listener.finish()
+
+
+def _marks(played: Played, playing: Sequence[Passage], heard: AudioFile) -> list[_Mark]:
+    """Contacts that the recording holds, in its order; a withheld one goes with the contacts around it."""
+    owner, sounded = owners(playing), played.sounded
+    place = {contact.rep.rep: i for i, contact in enumerate(sounded)}
+    marks = []
+    for contact in played.contacts:
+        if contact.sound is not None:
+            passage = owner.get(place[contact.rep.rep])
+        else:
+            after = next((i for i, each in enumerate(sounded) if each.start > contact.start), len(sounded))
+            around = {owner.get(i) for i in (after - 1, after) if 0 <= i < len(sounded)}
+            passage = around.pop() if len(around) == 1 else None
+        if passage is None:
+            continue
+        at = round(passage.clock.recorded_s(contact.start / played.file.rate_hz) * heard.rate_hz)
+        frames = 0 if contact.sound is None else round(len(contact.sound) * heard.rate_hz / played.file.rate_hz)
+        if 0 <= at < heard.frames:
+            marks.append(_Mark(at, contact, frames, passage))
+    return sorted(marks, key=lambda mark: mark.at)
+
+
+def _blocks(played: Played, heard: AudioFile, clock: ClockMap, first: int, last: int) -> Iterator[Block]:
+    """A stretch of the recording block by block, beside what was played at that time, on the recording's clock."""
+    read, step = padded(played.file), heard.rate_hz
+    for start in range(first, last, step):
+        samples = heard.read(start, min(step, last - start))
+        yield Block(start, samples, warp_played(read, played.file.rate_hz, start, len(samples), heard.rate_hz, clock))
 
 
 def _rep(sheet: SheetRep, window: Window) -> Rep:
@@ -254,6 +322,11 @@ def _rep(sheet: SheetRep, window: Window) -> Rep:
         sheet.withheld,
         sheet.warm_up,
     )
+
+
+def standing_of(sheet: CueSheet) -> Standing:
+    """Who stands where, as far as a sheet tells."""
+    return Standing(sheet.placement, frozenset(sheet.unknown))
 
 
 def signature_form(rate_hz: int) -> Form:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
 
+from drilltimer.audio.decode import decode, kind_of
 from drilltimer.audio.stderr import hushed_stderr
 from drilltimer.errors import RecordingError
 from drilltimer.model import Samples
@@ -29,10 +31,10 @@ CONVERT = "Convert it with a sound editor, or 'ffmpeg -i IN OUT.wav', and score 
 
 
 class AudioFile:
-    """A WAV, FLAC, OGG or MP3 file, open for reading. A context manager.
+    """A sound or video file, open for reading. A context manager.
 
-    Any place can be read, to the exact frame. Going back is cheap in WAV and FLAC; OGG and MP3 are decoded anew from
-    the beginning, for their own seeking is not exact.
+    Any place can be read, to the exact frame. The seeking of OGG and MP3 is not exact: when somebody first goes back
+    they are decoded into a temporary file. What libsndfile cannot read is decoded so by `ffmpeg` at once.
 
     Parameters
     ----------
@@ -53,7 +55,14 @@ class AudioFile:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path).expanduser()
-        self._file = _open(self.path)
+        self._decoded: TemporaryDirectory[str] | None = None
+        _refuse_no_file(self.path)
+        kind = kind_of(self.path)
+        try:
+            self._file = _open(self.path, kind)
+        except NeedsDecoderError:
+            self._decoded = decode(self.path, kind or "")
+            self._file = _open(Path(self._decoded.name) / "sound.flac", None)
         self._at = 0
         try:
             self.rate_hz = int(self._file.samplerate)
@@ -103,6 +112,8 @@ class AudioFile:
             with hushed_stderr():
                 self._go_to(start)
                 samples: Samples = self._file.read(wanted, dtype="float32", always_2d=True)
+                if self._file.format not in EXACT_SEEK_FORMATS:
+                    np.clip(samples, -1.0, 1.0, out=samples)  # as it will be when it is read a second time
         except (soundfile.LibsndfileError, OSError, RuntimeError) as fault:
             raise self._broken(
                 f"it is damaged or cut short somewhere after {s_from_frames(start, self.rate_hz):.1f} s",
@@ -124,10 +135,29 @@ class AudioFile:
             self._at = start
             return
         if self._at > start:
-            self._file.close()
-            self._file, self._at = _open(self.path), 0
+            self._settle()
+            self._file.seek(start)
+            self._at = start
+            return
         while self._at < start and (skipped := len(self._file.read(min(SKIP_FRAMES, start - self._at)))):
             self._at += skipped
+
+    def _settle(self) -> None:
+        """Somebody goes back: decode it once into a file in which every place is as near as another."""
+        import soundfile
+
+        self._file.close()
+        folder = TemporaryDirectory(prefix="drilltimer-")
+        self._decoded = folder
+        target = Path(folder.name) / "sound.flac"
+        shape = (self.rate_hz, self.channels)
+        with (
+            _open(self.path, None) as source,
+            soundfile.SoundFile(target, "w", *shape, "PCM_24", format="FLAC") as sink,
+        ):
+            while len(samples := source.read(SKIP_FRAMES, dtype="float32", always_2d=True)):
+                sink.write(samples)
+        self._file, self._at = _open(target, None), 0
 
     def blocks(self, frames: int = 65_536) -> Iterator[Samples]:
         """Every frame in order, `frames` at a time."""
@@ -137,6 +167,8 @@ class AudioFile:
     def close(self) -> None:
         """Close it; may be called twice."""
         self._file.close()
+        if self._decoded is not None:
+            self._decoded.cleanup()
 
     def __enter__(self) -> Self:
         return self
@@ -164,9 +196,11 @@ class AudioFile:
         return RecordingError(f"{self.path}: {message}", why=why, fix=fix)
 
 
-def _open(path: Path) -> Any:
-    import soundfile
+class NeedsDecoderError(Exception):
+    """libsndfile does not read it, but its first bytes say what it is."""
 
+
+def _refuse_no_file(path: Path) -> None:
     try:
         if path.is_dir():
             raise RecordingError(f"{path}: is a folder, not a recording")
@@ -180,6 +214,12 @@ def _open(path: Path) -> Any:
         raise RecordingError(f"{path}: cannot be read: {getattr(fault, 'strerror', None) or fault}") from fault
     if empty:
         raise RecordingError(f"{path}: is empty (0 bytes)", why="The recorder was stopped, or the disk was full.")
+
+
+def _open(path: Path, kind: str | None) -> Any:
+    """Open with libsndfile. `kind` is what else the file may be."""
+    import soundfile
+
     try:
         with hushed_stderr():  # MP3's decoder comments on what it finds
             file = soundfile.SoundFile(path)
@@ -188,9 +228,11 @@ def _open(path: Path) -> Any:
             return file
     except (soundfile.LibsndfileError, OSError, TypeError, ValueError, RuntimeError) as fault:
         # TypeError: soundfile takes a name ending in .raw for sound without a header
+        if kind is not None:
+            raise NeedsDecoderError from fault
         raise RecordingError(
             f"{path}: is not a sound file that can be read",
-            why="WAV, FLAC, OGG and MP3 can; telephones often write M4A, which cannot.",
+            why="WAV, FLAC, OGG and MP3 can, and with ffmpeg installed films, AAC and M4A.",
             fix=CONVERT,
         ) from fault
 

@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
-
-if TYPE_CHECKING:
-    from drilltimer.score.distance import Standing
 
 INTERRUPTED = 130
 LEVELS = ("beginner", "club", "advanced")
@@ -35,53 +31,22 @@ language_option = click.option(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Distances:
-    """What the command line says of who stands where; None is nothing."""
-
-    distance_m: float | None
-    speaker_to_player_m: float | None
-    player_to_mic_m: float | None
-    speaker_to_mic_m: float | None
-    air_c: float | None
-
-    def on(self, before: Standing) -> Standing:
-        """`before`, with what is said here."""
-        from drilltimer.score.distance import impossible, told
-
-        both_m, apart_m = self.distance_m, self.speaker_to_mic_m
-        if both_m is not None and apart_m is None and "speaker_to_mic_m" in before.unknown:
-            apart_m = before.placement.speaker_to_mic_m
-        standing = told(
-            before,
-            speaker_to_player_m=both_m if self.speaker_to_player_m is None else self.speaker_to_player_m,
-            player_to_mic_m=both_m if self.player_to_mic_m is None else self.player_to_mic_m,
-            speaker_to_mic_m=apart_m,
-            air_c=self.air_c,
-        )
-        if not standing.unknown and impossible(standing.placement):
-            place = standing.placement
-            raise click.UsageError(
-                f"loudspeaker to player {place.speaker_to_player_m:g} m, player to recorder "
-                f"{place.player_to_mic_m:g} m and loudspeaker to recorder {place.speaker_to_mic_m:g} m cannot all be "
-                "true: no three places lie so. Measure again, or leave out the one that you are not sure of."
-            )
-        return standing
-
-
 def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options of who stands where; the command gets them as `distances`."""
+    """Options of who stands where; the command gets them as `told`, a `score.distance.Told`."""
+    names = ("together_m", "speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m", "air_c")
 
     @functools.wraps(command)
     def gathered(*arguments: Any, **named: Any) -> Any:
-        values = {name: named.pop(name) for name in Distances.__dataclass_fields__}
-        return command(*arguments, distances=Distances(**values), **named)
+        from drilltimer.score.distance import Told
+
+        values = {name: named.pop(name) for name in names}
+        return command(*arguments, told=Told(**values), **named)
 
     metres = click.FloatRange(0, 60)
     options = (
         click.option(
             "--distance",
-            "distance_m",
+            "together_m",
             type=metres,
             help="Metres from the player to loudspeaker and recorder, standing together.",
         ),

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import Distances, distance_options, level_option, new_seed, seed_option
+from drilltimer.cli.common import distance_options, level_option, new_seed, seed_option
 
 if TYPE_CHECKING:
     from drilltimer.app.plan import Plan
     from drilltimer.app.render import Rendered
     from drilltimer.model import Level
-    from drilltimer.score.distance import Standing
+    from drilltimer.score.distance import Standing, Told
 
 MOST_TAKES = 100
 
@@ -52,7 +52,7 @@ def render(
     seed: int | None,
     level: Level | None,
     takes: int,
-    distances: Distances,
+    told: Told,
     rate_hz: int,
     loudness_lufs: float,
     signature: bool,
@@ -68,7 +68,7 @@ def render(
     from drilltimer.score.distance import Standing
 
     first = new_seed() if seed is None else seed
-    standing = distances.on(Standing().nobody_told())
+    standing = told.on(Standing().nobody_told())
     for take in range(takes):
         plan = make_plan(drill, first + take, level)
         path = out if takes == 1 else out.with_name(f"{out.stem}-{take + 1}{out.suffix}")
@@ -97,7 +97,7 @@ def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> l
     from drilltimer.ui.card import Card, card_page, card_text
 
     place = standing.placement
-    told = [
+    distances = [
         f"{words} {metres:g} m"
         for name, words, metres in (
             ("speaker_to_player_m", "loudspeaker to player", place.speaker_to_player_m),
@@ -115,7 +115,7 @@ def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> l
         plan.length_s,
         plan.landings,
         made.loudness_lufs,
-        ", ".join(told) or "measure them, and write them below",
+        ", ".join(distances) or "measure them, and write them below",
     )
     pages = {path.with_name(f"{path.stem}.card.txt"): card_text(card)}
     pages[path.with_name(f"{path.stem}.card.html")] = card_page(card)

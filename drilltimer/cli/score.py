@@ -8,66 +8,71 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import air_option, json_option, language_option, note, player_option, print_lines
+from drilltimer.cli.common import distance_options, json_option, language_option, note, player_option, print_lines
 from drilltimer.errors import HistoryError
 
 if TYPE_CHECKING:
     from drilltimer.app.later import Scored
-    from drilltimer.model import Placement
+    from drilltimer.score.distance import Told
+    from drilltimer.ui.wording import Wording
 
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--sheet", required=True, type=click.Path(path_type=Path), help="Cue sheet of what was played.")
 @click.option(
-    "--distance",
-    "distance_m",
-    type=click.FloatRange(0, 60),
-    help="Metres from the player to loudspeaker and recorder, standing together; the sheet's when left out.",
+    "--sheet",
+    type=click.Path(path_type=Path),
+    help="Cue sheet of what was played, or a folder of sheets to try; the recording's own folder when left out.",
 )
-@air_option
+@distance_options
 @player_option
 @language_option
 @json_option
-def score(
-    recording: Path,
-    sheet: Path,
-    distance_m: float | None,
-    air_c: float | None,
-    player: str | None,
-    language: str,
-    as_json: bool,
-) -> None:
-    """Score RECORDING (WAV, FLAC, OGG, MP3), made by any recorder, against the cue sheet of what was played."""
-    from drilltimer.app.later import read_sheet, score_recording, with_distance
+def score(recording: Path, sheet: Path | None, told: Told, player: str | None, language: str, as_json: bool) -> None:
+    """Score RECORDING, made by any recorder, against the cue sheet of what was played.
+
+    WAV, FLAC, OGG and MP3 are read; films, AAC and M4A too where ffmpeg is installed. It may begin long before
+    the drill, lack its beginning or end, and hold several drills.
+    """
+    from drilltimer.app.later import document_of
+    from drilltimer.app.which import find_sheets, score_with
     from drilltimer.cli.live import wording_for
-    from drilltimer.score.document import RecordingClock, score_document
+
+    wording = wording_for(language)
+    sheets = find_sheets(sheet or recording.parent)
+    scored = score_with(recording, sheets, told)
+    if player:
+        for each in scored:
+            _keep(player, each)
+    if as_json:
+        click.echo(json.dumps(document_of(scored[0], scored[1:]), allow_nan=False))
+        return
+    for place, each in enumerate(scored):
+        _print(each, place, len(scored), wording)
+
+
+def _print(scored: Scored, place: int, count: int, wording: Wording) -> None:
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
-    wording = wording_for(language)
-    placement = with_distance(read_sheet(sheet).placement, distance_m, air_c)
-    scored = score_recording(recording, sheet, placement)
-    if player:
-        _keep(player, scored, sheet, placement)
-    if as_json:
-        clock = RecordingClock(scored.clock.offset_s, scored.clock.skew_ppm)
-        document = score_document(scored.recording, clock, scored.verdicts, scored.scores, scored.health)
-        click.echo(json.dumps(document, allow_nan=False))
-        return
+    placement = scored.standing.likeliest
     note(placement_line(placement, correction_ms(placement), wording))
     by_index = {rep.index: rep for rep in scored.reps}
     lines = [rep_line(by_index[verdict.rep], verdict, wording) for verdict in scored.verdicts]
+    title = []
+    if count > 1:
+        title = [wording("lines.one_of_drills", sheet=scored.sheet_file.name, place=place + 1, count=count)]
+    gap = [""] * (place > 0)
     result = [*score_lines(scored.scores, wording), *health_lines(scored.health, wording)]
-    print_lines([header(wording), *lines, "", *result])
+    print_lines([*gap, *title, header(wording), *lines, "", *result])
 
 
-def _keep(player: str, scored: Scored, sheet: Path, placement: Placement) -> None:
+def _keep(player: str, scored: Scored) -> None:
     """Into the history; its failure is told and the scores are printed all the same."""
     from drilltimer.app.journal import keep_scored
 
     try:
-        number, again = keep_scored(player, scored, sheet, placement)
+        number, again = keep_scored(player, scored, scored.sheet_file, scored.standing.likeliest)
     except HistoryError as fault:
         note(f"not kept: {fault}")
     else:

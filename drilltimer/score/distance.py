@@ -12,10 +12,12 @@ from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from itertools import product
 
+from drilltimer.errors import DistanceError
 from drilltimer.model import Placement
 from drilltimer.units import air_delay_ms
 
 DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
+FORGIVEN_M = 1.0
 # Common practice, no source: on a court the loudspeaker and the recorder lie within half its length of the player.
 PLAUSIBLE_M = tuple(0.5 + 0.5 * step for step in range(16))
 # A recorder is mostly laid beside the loudspeaker, but may lie across the court.
@@ -53,23 +55,43 @@ class Standing:
         return way_doubt_ms(self.likeliest, self.unknown)
 
 
-def told(
-    before: Standing,
-    *,
-    speaker_to_player_m: float | None = None,
-    player_to_mic_m: float | None = None,
-    speaker_to_mic_m: float | None = None,
-    air_c: float | None = None,
-) -> Standing:
-    """`before` with what was told now; None says nothing."""
-    now = {
-        "speaker_to_player_m": speaker_to_player_m,
-        "player_to_mic_m": player_to_mic_m,
-        "speaker_to_mic_m": speaker_to_mic_m,
-    }
-    known = {name: value for name, value in now.items() if value is not None}
-    place = replace(before.placement, **known, **({} if air_c is None else {"air_c": air_c}))
-    return Standing(place, before.unknown - known.keys())
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Distances as told now, over what a sheet tells; None says nothing.
+
+    `together_m` is the player's distance from loudspeaker and recorder that stand together.
+    """
+
+    together_m: float | None = None
+    speaker_to_player_m: float | None = None
+    player_to_mic_m: float | None = None
+    speaker_to_mic_m: float | None = None
+    air_c: float | None = None
+
+    def on(self, before: Standing) -> Standing:
+        """`before`, with what is told here.
+
+        Raises
+        ------
+        DistanceError
+            No three places have these distances.
+        """
+        now = {name: value for name in DISTANCES if (value := getattr(self, name)) is not None}
+        if self.together_m is not None:
+            near = {"speaker_to_player_m": self.together_m, "player_to_mic_m": self.together_m}
+            now = near | {"speaker_to_mic_m": before.placement.speaker_to_mic_m} | now
+        place = replace(before.placement, **now, **({} if self.air_c is None else {"air_c": self.air_c}))
+        standing = Standing(place, before.unknown - now.keys())
+        if now and not standing.unknown and _is_impossible(place):
+            ways_m = (place.speaker_to_player_m, place.player_to_mic_m, place.speaker_to_mic_m)
+            names = ("loudspeaker to player", "player to recorder", "loudspeaker to recorder")
+            listed = ", ".join(f"{name} {way_m:g} m" for name, way_m in zip(names, ways_m, strict=True))
+            raise DistanceError(
+                f"{listed}: these cannot all be true",
+                why="No three places lie so: the longest way is longer than the two others together.",
+                fix="Measure again, and tell all three; what you leave out is the cue sheet's.",
+            )
+        return standing
 
 
 def way_doubt_ms(placement: Placement, unknown: Collection[str]) -> float:
@@ -105,7 +127,7 @@ def _is_triangle(first_m: float, second_m: float, third_m: float) -> bool:
     return longest_m <= first_m + second_m + third_m - longest_m + 1e-9
 
 
-def impossible(placement: Placement) -> bool:
-    """Whether no three places have these distances: one of them was measured or typed wrongly. 1 m is forgiven."""
+def _is_impossible(placement: Placement) -> bool:
+    """Whether no three places have these distances. What people measure by paces may be `FORGIVEN_M` off."""
     sides = (placement.speaker_to_player_m, placement.player_to_mic_m, placement.speaker_to_mic_m)
-    return 2 * max(sides) > sum(sides) + 1.0
+    return 2 * max(sides) > sum(sides) + FORGIVEN_M

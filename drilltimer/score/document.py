@@ -33,8 +33,29 @@ class RecordingClock:
     skew_ppm: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of the recording in which the sheet's sound ran without a break, by its first and last contact."""
+
+    first_rep: int
+    last_rep: int
+    from_s: float
+    to_s: float
+    offset_s: float
+    skew_ppm: float
+
+
 def score_document(
-    recording: str | None, clock: RecordingClock, verdicts: Iterable[Verdict], scores: Scores, health: Health
+    recording: str | None,
+    clock: RecordingClock,
+    verdicts: Iterable[Verdict],
+    scores: Scores,
+    health: Health,
+    *,
+    sheet: str | None = None,
+    pieces: Iterable[Piece] = (),
+    distance_uncertainty_ms: float | None = None,
+    more: Iterable[dict[str, Any]] = (),
 ) -> dict[str, Any]:
     """Document of a scored recording or session, ready for `json.dumps(..., allow_nan=False)`.
 
@@ -47,6 +68,13 @@ def score_document(
         In the order in which they are to appear.
     scores : Scores
     health : Health
+    sheet : str | None
+        Name of the cue sheet; it and what follows are told of recordings alone.
+    pieces : iterable of Piece
+    distance_uncertainty_ms : float | None
+        What distances that nobody told add to each touchdown's uncertainty.
+    more : iterable of dict
+        Documents of further drills, or further playings of the same one, in the same recording.
 
     Returns
     -------
@@ -54,13 +82,21 @@ def score_document(
         Seconds are rounded to the microsecond and milliseconds to the same; what is unknown, or not finite, is None.
         A session's `..._s` are seconds in the recording as it lies on disk.
     """
-    return {
+    document = {
         "schema": SCHEMA,
         "recording": recording,
         "clock": _rounded(asdict(clock)),
         "reps": [_rep(verdict) for verdict in verdicts],
         "scores": _rounded(asdict(scores)),
         "health": _rounded(asdict(health)),
+    }
+    if sheet is None:
+        return document
+    return document | {
+        "sheet": sheet,
+        "pieces": [_rounded(asdict(piece)) for piece in pieces],
+        **_rounded({"distance_uncertainty_ms": distance_uncertainty_ms}),
+        "more": list(more),
     }
 
 

@@ -60,7 +60,7 @@ def grade_touchdown(touchdown_ms: float, window: Window, mode: Mode) -> Grade:
     return Grade.LATE if touchdown_ms <= limit_ms else Grade.MISSED
 
 
-def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdict:
+def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float, way_doubt_ms: float = 0.0) -> Verdict:
     """Verdict on `rep` from what the microphone heard of it.
 
     Parameters
@@ -73,6 +73,8 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdi
         Distances and air temperature, for the sound's way.
     rate_hz : float
         May be fractional, where a recorder's clock is known to be skewed.
+    way_doubt_ms : float
+        One standard deviation of the correction for distance, where not all of it is known.
 
     Returns
     -------
@@ -90,7 +92,7 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdi
     """
     if heard.rep != rep.index:
         raise ValueError(f"what was heard belongs to rep {heard.rep}, not to rep {rep.index}")
-    verdict = _judge(heard, rep, placement, rate_hz)
+    verdict = _judge(heard, rep, placement, rate_hz, way_doubt_ms)
     return replace(
         verdict,
         guessed=_is_guess(verdict, rep),
@@ -100,7 +102,7 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdi
     )
 
 
-def _judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verdict:
+def _judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float, way_doubt_ms: float) -> Verdict:
     contact = heard.contact
     heard_s = s_from_frames(contact.at, rate_hz) if contact is not None and heard.contact_heard else None
     void = heard.void or ("" if contact is not None else "the contact cue was not heard and nothing tells when it was")
@@ -129,7 +131,7 @@ def _judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float) -> Verd
         first_step_s=s_from_frames(step.at, rate_hz) if step else None,
         touchdown_ms=touchdown_ms,
         error_ms=touchdown_ms - rep.window.centre_ms if timed else None,
-        uncertainty_ms=math.hypot(contact.uncertainty_ms, landing.touchdown.uncertainty_ms),
+        uncertainty_ms=math.hypot(contact.uncertainty_ms, landing.touchdown.uncertainty_ms, way_doubt_ms),
         stagger_ms=_after_ms(landing.touchdown, second, rate_hz) if second else None,
         first_step_ms=_after_ms(contact, step, rate_hz, way_ms) if step else None,
     )

@@ -1,0 +1,124 @@
+"""What was played: a cue sheet, its sound, and each contact as it lies in that sound."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from drilltimer.audio.recording import AudioFile
+from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, contact_cue, sheet_from_json
+from drilltimer.errors import SheetError
+from drilltimer.hear.warp import added_up
+from drilltimer.model import Samples
+
+CONTACT_S = 0.08  # a contact cue is taken to be no longer than this
+FADED_SHARE = 0.03  # and to end where it stays below this share of its peak
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedContact:
+    """A rep's contact in the played file: first frame, sound (None when withheld)."""
+
+    rep: SheetRep
+    start: int
+    sound: np.ndarray | None
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """A sheet with its sound, open for reading. `contacts` are in order of time, withheld ones among them."""
+
+    path: Path
+    sheet: CueSheet
+    file: AudioFile
+    contacts: tuple[PlayedContact, ...]
+
+    @property
+    def sounded(self) -> list[PlayedContact]:
+        """The contacts that sound."""
+        return [contact for contact in self.contacts if contact.sound is not None]
+
+
+def read_sheet(path: Path) -> CueSheet:
+    """Read a cue sheet file."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as fault:
+        raise SheetError(
+            f"{path}: there is no such cue sheet", fix="render writes it beside its sound file."
+        ) from fault
+    except (OSError, UnicodeDecodeError) as fault:
+        raise SheetError(f"{path}: the cue sheet cannot be read: {fault}") from fault
+    return sheet_from_json(text, str(path))
+
+
+@contextmanager
+def open_played(sheet_file: Path) -> Iterator[Played]:
+    """Open a sheet and the sound beside it.
+
+    Raises
+    ------
+    SheetError
+        Sheet or sound are missing, broken, or do not belong together.
+    """
+    sheet = read_sheet(sheet_file)
+    audio = sheet_file.parent / sheet.audio
+    if not audio.exists():
+        raise SheetError(
+            f"{sheet_file}: its sound {sheet.audio!r} is missing beside it",
+            why="A sheet is of use only together with the very sound that was played.",
+            fix=f"Put {audio.name} into {audio.parent}.",
+        )
+    with AudioFile(audio) as file:
+        if file.rate_hz != sheet.rate_hz:
+            raise SheetError(
+                f"{sheet_file}: rate_hz is {sheet.rate_hz}, but {audio.name} has {file.rate_hz} Hz",
+                why="The sheet belongs to another sound file, or the sound was converted.",
+                fix="Use the sound file that was rendered with this sheet.",
+            )
+        yield Played(sheet_file, sheet, file, tuple(_contacts(sheet, file)))
+
+
+def padded(file: AudioFile) -> Callable[[int, int], Samples]:
+    """Reader with zeros outside of the file."""
+
+    def read(start: int, frames: int) -> Samples:
+        out = np.zeros((frames, file.channels), np.float32)
+        first, last = max(start, 0), min(start + frames, file.frames)
+        if first < last:
+            out[first - start : last - start] = file.read(first, last - first)
+        return out
+
+    return read
+
+
+def _contacts(sheet: CueSheet, file: AudioFile) -> list[PlayedContact]:
+    cues = sorted(cue.at_s for rep in sheet.reps for cue in rep.cues)
+    sounds: dict[bytes, np.ndarray] = {}  # a drill has few, its reps are many
+    contacts = []
+    for rep in sheet.reps:
+        cue = contact_cue(rep)
+        if cue is not None:
+            sound = _contact_sound(cue, cues, file)
+            same = sound if sound is None else sounds.setdefault(sound.tobytes(), sound)
+            contacts.append(PlayedContact(rep, round(cue.at_s * sheet.rate_hz), same))
+        elif rep.contact_s is not None:
+            contacts.append(PlayedContact(rep, round(rep.contact_s * sheet.rate_hz), None))
+    if not any(contact.sound is not None for contact in contacts):
+        raise SheetError(f"none of the contacts of {file.path.name} has any sound", fix="Check the sheet's at_s.")
+    return sorted(contacts, key=lambda contact: contact.start)
+
+
+def _contact_sound(cue: SheetCue, cues: Sequence[float], file: AudioFile) -> np.ndarray | None:
+    """The contact as played: to the next cue or until it has faded."""
+    after = bisect_right(cues, cue.at_s + 1e-4)
+    following_s = cues[after] if after < len(cues) else np.inf
+    frames = round(min(CONTACT_S, following_s - cue.at_s) * file.rate_hz)
+    sound = added_up(padded(file)(round(cue.at_s * file.rate_hz), frames))
+    loud = np.flatnonzero(np.abs(sound) > FADED_SHARE * np.abs(sound).max(initial=0.0))
+    return sound[: loud[-1] + 1].astype(np.float64) if len(loud) > 8 else None

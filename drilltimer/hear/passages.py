@@ -1,0 +1,356 @@
+"""Stretches of a recording in which a sheet's sound ran without a break, each with a clock of its own.
+
+The sound may have been paused, wound back or started again, and the recorder too. A coarse fit says where a stretch of
+the sheet may lie; its contacts are located finely and a line is put through them; the line is followed outwards until
+the contacts stay away. What was explained is taken out, and the rest is looked through again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from drilltimer.hear.clockline import ClockLine
+from drilltimer.hear.locate import NEAR_SHARE, locate_cue
+from drilltimer.hear.warp import ClockMap
+from drilltimer.model import Samples
+
+TRACE_RATE_HZ = 200
+STRETCH_S = 40.0  # a stretch of the sheet whose clock may be taken as right
+WORST_SKEW_PPM = 1200.0
+ROOM_S = 0.030  # how far from the line a contact may lie
+LINE_TOLERANCE_S = 0.002
+FOLLOW_TOLERANCE_S = 0.010  # while the line is still rough
+LINE_PAIRS = 120  # as many arrivals settle a line; more cost time alone
+MOST_AWAY = 8  # contacts in a row that noise may mask
+MOST_PASSAGES = 40
+FEWEST = 3
+ENOUGH = 5  # arrivals on one line that are no accident; fewer must be all that the recording can hold
+SMALL, SMALL_SHARE, SHARE = 8, 0.7, 0.4  # arrivals on the line, of the contacts that a passage spans
+TIGHT_S = 0.0004  # how near to their line a few arrivals must lie
+SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
+CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
+LOUD = 1.2  # logarithm of a trace value that may be a contact
+EDGE_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """A contact of the sheet: when its first sample was played, and the sound, at the recording's rate."""
+
+    at_s: float
+    template: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """Contacts `first` to `last` of the sheet (both included), on one clock; `heard` are (contact, recorded second)."""
+
+    clock: ClockMap
+    first: int
+    last: int
+    heard: tuple[tuple[int, float], ...]
+
+    @property
+    def share(self) -> float:
+        """Of its contacts that were heard where the clock says."""
+        return len(self.heard) / (self.last - self.first + 1)
+
+
+class Recording:
+    """What passages are looked for in.
+
+    Parameters
+    ----------
+    trace : float array
+        From `align.Trace`.
+    contacts : sequence of Contact
+        In time order.
+    read : callable (start, frames) -> float32 array, shape (frames,)
+        The recording, zeros outside of it.
+    rate_hz : int
+    duration_s : float
+    """
+
+    def __init__(
+        self,
+        trace: np.ndarray,
+        contacts: Sequence[Contact],
+        read: Callable[[int, int], Samples],
+        rate_hz: int,
+        duration_s: float,
+    ) -> None:
+        self.open = np.log(np.maximum(trace, 1.0))
+        self.open -= self.open.mean() if len(trace) else 0.0
+        self.contacts = contacts
+        self.rate_hz = rate_hz
+        self.duration_s = duration_s
+        self._read = read
+
+    def take_out(self, passage: Passage) -> None:
+        """What a passage explains is not looked at again."""
+        first_s, last_s = (self.recorded_s(passage, i) for i in (passage.first, passage.last))
+        self.open[max(0, int((first_s - EDGE_S) * TRACE_RATE_HZ)) : int((last_s + EDGE_S) * TRACE_RATE_HZ)] = 0.0
+
+    def recorded_s(self, passage: Passage, contact: int) -> float:
+        """When a contact is heard by a passage's clock."""
+        return passage.clock.recorded_s(self.contacts[contact].at_s)
+
+    def locate(self, contact: int, expected_s: float, reach_s: float) -> float | None:
+        """When a contact is heard within `reach_s` of the expected time."""
+        template = self.contacts[contact].template
+        first = int((expected_s - reach_s) * self.rate_hz)
+        frames = int(2 * reach_s * self.rate_hz) + len(template)
+        arrival = locate_cue(self._read(first, frames), template, expected=reach_s * self.rate_hz)
+        return (first + arrival.lag) / self.rate_hz if arrival is not None and arrival.heard(NEAR_SHARE) else None
+
+
+def find_passages(recording: Recording, played: np.ndarray) -> list[Passage]:
+    """All passages of a recording, in its order; `played` is the trace of the played sound."""
+    found: list[Passage] = []
+    for stretch in sorted(_stretches(recording.contacts), key=lambda stretch: -len(stretch)):
+        for _ in range(MOST_PASSAGES):
+            within = sum(any(each.first <= i <= each.last for each in found) for i in stretch)
+            if 2 * within > len(stretch) or not _take_best(recording, found, _stretch_fits(recording, played, stretch)):
+                break
+    while len(found) < MOST_PASSAGES and found:  # the same contacts once more: the sound was wound back
+        if not _take_best(recording, found, _whole_fits(recording, played, found[0].clock.skew_ppm)):
+            break
+    found = _without_accidents(recording, found)
+    joined = _join(recording, sorted(found, key=lambda each: recording.recorded_s(each, each.first)))
+    return _stretched(recording, joined)
+
+
+def _take_best(recording: Recording, found: list[Passage], fits: Iterator[tuple[range, float]]) -> bool:
+    best: Passage | None = None
+    for stretch, offset_s in fits:
+        passage = _follow(recording, stretch, offset_s)
+        if passage is not None and (best is None or len(passage.heard) > len(best.heard)):
+            best = passage
+        if best is not None and len(best.heard) == len(recording.contacts):
+            break
+    if best is None:
+        return False
+    found.append(best)
+    recording.take_out(best)
+    return True
+
+
+def _stretches(contacts: Sequence[Contact]) -> Iterator[range]:
+    begin = 0
+    while begin < len(contacts):
+        end = begin
+        while end < len(contacts) and contacts[end].at_s - contacts[begin].at_s <= STRETCH_S:
+            end += 1
+        yield range(begin, end)
+        begin = end
+
+
+def _stretch_fits(recording: Recording, played: np.ndarray, stretch: range) -> Iterator[tuple[range, float]]:
+    """Offsets at which a stretch's own trace fits the recording's best, best first."""
+    contacts = recording.contacts
+    first = max(0, round((contacts[stretch[0]].at_s - EDGE_S) * TRACE_RATE_HZ))
+    piece = np.log(np.maximum(played[first : round((contacts[stretch[-1]].at_s + EDGE_S) * TRACE_RATE_HZ)], 1.0))
+    for place in _tops(_slide(recording.open, piece - piece.mean()), 4):
+        yield stretch, (place - len(piece) - first) / TRACE_RATE_HZ
+
+
+def _whole_fits(recording: Recording, played: np.ndarray, skew_ppm: float) -> Iterator[tuple[range, float]]:
+    """The same for the whole sheet at once, which needs its skew known; each with the stretch that fits best."""
+    contacts = recording.contacts
+    stretched = np.arange(round(len(played) * (1.0 + skew_ppm * 1e-6))) / (1.0 + skew_ppm * 1e-6)
+    sheet = np.log(np.maximum(np.interp(stretched, np.arange(len(played)), played), 1.0))
+    for place in _tops(_slide(recording.open, sheet - sheet.mean()), 6):
+        offset_s = (place - len(sheet)) / TRACE_RATE_HZ
+        cells = np.array([round((each.at_s * (1.0 + skew_ppm * 1e-6) + offset_s) * TRACE_RATE_HZ) for each in contacts])
+        padded = np.pad(recording.open, 3)
+        inside = (cells >= 0) & (cells < len(recording.open))
+        near = np.clip(cells, 0, max(len(recording.open) - 1, 0))
+        loud = inside & (np.max([padded[near + shift] for shift in range(1, 6)], axis=0) > LOUD)
+        stretch = max(_windows(contacts), key=lambda window: int(loud[window.start : window.stop].sum()))
+        if loud[stretch.start : stretch.stop].sum() >= FEWEST:
+            middle_s = contacts[stretch[len(stretch) // 2]].at_s
+            yield stretch, offset_s + middle_s * skew_ppm * 1e-6
+
+
+def _windows(contacts: Sequence[Contact]) -> Iterator[range]:
+    """For each contact the stretch that begins with it."""
+    times_s = np.array([contact.at_s for contact in contacts])
+    ends = np.searchsorted(times_s, times_s + STRETCH_S, side="right")
+    return (range(begin, int(end)) for begin, end in enumerate(ends))
+
+
+def _slide(recorded: np.ndarray, piece: np.ndarray) -> np.ndarray:
+    from scipy.signal import oaconvolve
+
+    padded = np.concatenate([np.zeros(len(piece)), recorded, np.zeros(len(piece))])
+    return np.asarray(oaconvolve(padded, piece[::-1] / max(float(np.linalg.norm(piece)), 1e-9), mode="valid"))
+
+
+def _tops(score: np.ndarray, count: int) -> Iterator[int]:
+    """Places of the highest values, at least a quarter of a second apart."""
+    left = score.copy()
+    for _ in range(count):
+        place = int(np.argmax(left))
+        if left[place] <= 0.0:
+            return
+        yield place
+        left[max(0, place - TRACE_RATE_HZ // 4) : place + TRACE_RATE_HZ // 4] = 0.0
+
+
+def _follow(recording: Recording, stretch: range, offset_s: float) -> Passage | None:
+    """Locate the stretch's contacts finely, fit a line, and follow it both ways until the contacts stay away."""
+    contacts = recording.contacts
+    middle_s = contacts[stretch[len(stretch) // 2]].at_s
+    pairs: dict[int, float] = {}
+    for i in stretch:
+        reach_s = ROOM_S + WORST_SKEW_PPM * 1e-6 * abs(contacts[i].at_s - middle_s)
+        at_s = recording.locate(i, contacts[i].at_s + offset_s, reach_s)
+        if at_s is not None:
+            pairs[i] = at_s
+    pairs = _agreeing(recording, pairs)
+    if len(pairs) < min(FEWEST, len(contacts)):
+        return None
+    seeds = sorted(pairs)
+    start = seeds[len(seeds) // 2]
+    for way in (range(start, len(contacts)), range(start - 1, -1, -1)):
+        _walk(recording, way, pairs)
+    line = _line(recording, pairs)
+    heard = {i: at_s for i, at_s in pairs.items() if abs(at_s - line.recorded_s(contacts[i].at_s)) < LINE_TOLERANCE_S}
+    return _accepted(recording, heard)
+
+
+def _walk(recording: Recording, way: Sequence[int], pairs: dict[int, float]) -> None:
+    line, away = _line(recording, pairs), 0
+    for step, i in enumerate(way, start=1):
+        expected_s = line.recorded_s(recording.contacts[i].at_s)
+        if not -EDGE_S < expected_s < recording.duration_s + EDGE_S or away > MOST_AWAY:
+            return
+        at_s = recording.locate(i, expected_s, ROOM_S)
+        pairs.pop(i, None)
+        away += 1
+        if at_s is not None and abs(at_s - expected_s) < FOLLOW_TOLERANCE_S:
+            pairs[i] = at_s
+            away = 0
+        if step % 8 == 0 and len(pairs) >= FEWEST:
+            line = _line(recording, pairs, near=i)
+
+
+def _agreeing(recording: Recording, pairs: dict[int, float]) -> dict[int, float]:
+    """The most arrivals that lie on one line of a slope that clocks can have."""
+    if not pairs:
+        return {}
+    played_s = np.array([recording.contacts[i].at_s for i in pairs])
+    lag_s = np.array(list(pairs.values())) - played_s
+    apart_s = np.abs(played_s[:, None] - played_s)
+    agree = np.abs(lag_s[:, None] - lag_s) <= LINE_TOLERANCE_S + WORST_SKEW_PPM * 1e-6 * apart_s
+    kept = agree[int(np.argmax(agree.sum(axis=1)))]
+    chosen = {i: at_s for (i, at_s), keep in zip(pairs.items(), kept, strict=True) if keep}
+    if len(chosen) < FEWEST:
+        return chosen
+    line = _line(recording, chosen)
+    return {
+        i: at_s
+        for i, at_s in chosen.items()
+        if abs(at_s - line.recorded_s(recording.contacts[i].at_s)) < 2 * LINE_TOLERANCE_S
+    }
+
+
+def _line(recording: Recording, pairs: dict[int, float], near: int | None = None) -> ClockMap:
+    """Robust line recorded = offset + (1 + skew) * played through arrivals, through those `near` a contact first."""
+    order = sorted(pairs) if near is None else sorted(pairs, key=lambda i: abs(i - near))[:LINE_PAIRS]
+    if len(order) > LINE_PAIRS:
+        order = [order[round(place)] for place in np.linspace(0, len(order) - 1, LINE_PAIRS)]
+    line = ClockLine(keep=len(order))
+    line.put((recording.contacts[i].at_s, pairs[i] - recording.contacts[i].at_s) for i in order)
+    return ClockMap(line.offset / (1.0 + line.slope), line.slope * 1e6)
+
+
+def _accepted(recording: Recording, heard: dict[int, float]) -> Passage | None:
+    """The densest run of arrivals as a passage, if it is no accident."""
+    run = _densest(heard)
+    if run is None:
+        return None
+    kept = {i: at_s for i, at_s in heard.items() if run[0] <= i <= run[1]}
+    share = len(kept) / (run[1] - run[0] + 1)
+    clock = _line(recording, kept)
+    if len(kept) < min(FEWEST, len(recording.contacts)) or share < (SMALL_SHARE if len(kept) < SMALL else SHARE):
+        return None
+    if abs(clock.skew_ppm) > WORST_SKEW_PPM:
+        return None
+    if len(kept) < ENOUGH:
+        off_s = max(abs(at_s - clock.recorded_s(recording.contacts[i].at_s)) for i, at_s in kept.items())
+        if share < 1.0 or off_s > TIGHT_S:
+            return None
+    return Passage(clock, *run, tuple(sorted(kept.items())))
+
+
+def _without_accidents(recording: Recording, passages: list[Passage]) -> list[Passage]:
+    """Passages that stand by themselves, and small ones whose clocks agree with the greatest's.
+
+    A few arrivals on a line may be chance. They stand by themselves when they are all that the recording can hold of
+    the sheet; otherwise passages that run on one clock must add up to `ENOUGH`.
+    """
+    if not passages:
+        return []
+    greatest = max(passages, key=lambda each: len(each.heard))
+    agreeing = [each for each in passages if abs(each.clock.skew_ppm - greatest.clock.skew_ppm) < SAME_CLOCK_PPM]
+    kept = [each for each in passages if each in agreeing or len(each.heard) >= ENOUGH]
+    held = sum(0.0 <= recording.recorded_s(greatest, i) < recording.duration_s for i in range(len(recording.contacts)))
+    if sum(len(each.heard) for each in kept) >= ENOUGH or len(greatest.heard) >= held:
+        return kept
+    return []
+
+
+def _densest(heard: dict[int, float]) -> tuple[int, int] | None:
+    """First and last contact of the run with the most arrivals over absences (Kadane's maximal sum)."""
+    if not heard:
+        return None
+    best, best_run, sum_, begin = 0, None, 0, min(heard)
+    for i in range(min(heard), max(heard) + 1):
+        if sum_ <= 0:
+            sum_, begin = 0, i
+        sum_ += 1 if i in heard else -1
+        if sum_ > best:
+            best, best_run = sum_, (begin, i)
+    return best_run
+
+
+def _join(recording: Recording, passages: list[Passage]) -> list[Passage]:
+    """Passages that run on by the same clock are one: noise had masked what lies between."""
+    joined: list[Passage] = []
+    for each in passages:
+        last = joined[-1] if joined else None
+        if last is not None and each.first > last.last:
+            gap_s = recording.recorded_s(last, each.first) - recording.recorded_s(each, each.first)
+            if abs(gap_s) < 2 * FOLLOW_TOLERANCE_S:
+                heard = dict(last.heard + each.heard)
+                clock = _line(recording, heard)
+                joined[-1] = Passage(clock, last.first, each.last, last.heard + each.heard)
+                continue
+        joined.append(each)
+    return joined
+
+
+def _stretched(recording: Recording, passages: list[Passage]) -> list[Passage]:
+    """Take in contacts at the edges that the recording may hold, masked, up to the neighbours."""
+    result = []
+    known = {i for each in passages for i, _ in each.heard}
+    for place, each in enumerate(passages):
+        missing = 1.0 - (len(each.heard) + 1) / (each.last - each.first + 3)
+        spare = int(np.log(CHANCE) / np.log(missing)) if missing > 0 else 0
+        low_s = recording.recorded_s(passages[place - 1], passages[place - 1].last) if place else 0.0
+        high_s = recording.duration_s
+        if place + 1 < len(passages):
+            high_s = recording.recorded_s(passages[place + 1], passages[place + 1].first)
+        first, last = each.first, each.last
+        least = max(0, each.first - spare)
+        while first > least and first - 1 not in known and recording.recorded_s(each, first - 1) > low_s:
+            first -= 1
+        most = min(len(recording.contacts) - 1, each.last + spare)
+        while last < most and last + 1 not in known and recording.recorded_s(each, last + 1) < high_s:
+            last += 1
+        result.append(replace(each, first=first, last=last))
+    return result
