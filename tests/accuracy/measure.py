@@ -12,6 +12,7 @@ import soundfile
 
 from drilltimer.app.later import score_recording
 from drilltimer.audio.files import find_drill, load_word
+from drilltimer.drill.cuesheet import DISTANCES
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.session import place_cues
@@ -125,7 +126,9 @@ def record(case: Case, seed: int, folder: Path) -> tuple[SimulatedRecording, Pat
     heard, played, sheet = (folder / name for name in ("heard.flac", "played.flac", "played.cues.json"))
     soundfile.write(heard, np.clip(made.recorded, -1.0, 1.0), made.recorder_rate_hz)
     soundfile.write(played, np.clip(made.played, -1.0, 1.0), RATE_HZ)
-    sheet.write_text(json.dumps({"schema": 1, "audio": played.name, "rate_hz": RATE_HZ, "reps": sheet_reps}))
+    known = dict.fromkeys(DISTANCES, 0.0)  # truth and answer are both times at the microphone
+    document = {"schema": 1, "audio": played.name, "rate_hz": RATE_HZ, "placement": known, "reps": sheet_reps}
+    sheet.write_text(json.dumps(document))
     return made, heard, sheet
 
 
