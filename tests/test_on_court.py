@@ -287,6 +287,10 @@ def test_two_sessions_on_one_device_are_refused_by_name(sound_card, drill):
         _, errors = second.communicate(timeout=20)
         assert second.returncode == 3
         assert f"'ALSA: dt_room' is in use by another session (process {first.pid})" in errors
+        vague = drilltimer("run", drill, "--input", "default", "--output", "default", "--seed", 3)
+        _, errors = vague.communicate(timeout=20)
+        assert vague.returncode == 3  # the very same device under another name
+        assert "'ALSA: default' may be in use: another session uses sound" in errors
     finally:
         first.kill()
         first.communicate(timeout=10)
