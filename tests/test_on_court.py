@@ -248,12 +248,13 @@ def test_a_card_that_stays_away_ends_the_session_in_order(sound_card, drill):
     assert {v.grade for v in outcome.verdicts[1:]} <= {Grade.VOID}
 
 
-def test_a_session_asked_to_end_ends_in_order(sound_card, drill, tmp_path):
+@pytest.mark.parametrize("request_to_end", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_a_session_asked_to_end_ends_in_order(sound_card, drill, tmp_path, request_to_end):
     kept = tmp_path / "kept.wav"
     session = drilltimer("run", drill, *CARD, "--seed", 3, "--record", kept)
     assert session.stdout.readline().startswith("rep ")
     assert session.stdout.readline().split()[0] == "1"
-    session.send_signal(signal.SIGTERM)
+    session.send_signal(getattr(signal, request_to_end))
     out, errors = session.communicate(timeout=20)
     assert session.returncode == 130
     assert "reps scored" in out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 from drilltimer.app.plan import Plan, make_sheet
@@ -55,8 +56,10 @@ def sheet_path(audio: Path) -> Path:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file, or say why not."""
+    """Write a text file whole or not at all, or say why not."""
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as fault:
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
         raise RecordingError(f"{path}: cannot be written: {fault.strerror or fault}") from fault
