@@ -10,7 +10,9 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the measuring package is no installed one
 
-from tests.accuracy.cases import quick_cases
+from drilltimer.sim.settings import PRESETS
+from tests.accuracy.cases import Case, quick_cases
+from tests.accuracy.live import measure_live
 from tests.accuracy.measure import measure
 
 
@@ -36,3 +38,12 @@ def test_uncertainty_is_no_smaller_than_the_errors(figures):
     """Synthetic thuds are sharper than real ones, for which it was set: here it is rather too great."""
     normalised = np.abs(np.concatenate([each.normalised for each in figures.values()]))
     assert 0.2 < np.quantile(normalised, 0.68) < 1.25
+
+
+def test_live_tells_what_is_told_later():
+    """A file is heard twice and its clock is known beforehand; that may sharpen a touchdown, not move it."""
+    beside = measure_live(Case("room", "quiet", PRESETS["quiet"], seeds=(1,)))
+    assert beside.landings >= 15
+    assert len(beside.apart_ms) >= beside.landings - 1
+    assert beside.live_alone + beside.later_alone <= 2
+    assert 0.0 < np.quantile(np.abs(beside.apart_ms), 0.95) < 0.3  # measured: 0.1

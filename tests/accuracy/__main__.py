@@ -6,14 +6,24 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from tests.accuracy.cases import all_cases, quick_cases
+from tests.accuracy.cases import Case, all_cases, live_cases, quick_cases
+from tests.accuracy.live import LIVE_HEADS, measure_live
 from tests.accuracy.measure import HEADS, measure
 
 GUIDE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 BEGINS, ENDS = "<!-- accuracy begins -->", "<!-- accuracy ends -->"
+
+
+def table(heads: Sequence[str], cases: Sequence[Case], rows: Sequence[Sequence[str]]) -> list[str]:
+    """Lines of a table in Markdown."""
+    lines = ["| what | " + " | ".join(heads) + " |", "|---" * (len(heads) + 1) + "|"]
+    return lines + [
+        f"| {case.group}: {case.label} | " + " | ".join(row) + " |" for case, row in zip(cases, rows, strict=True)
+    ]
 
 
 def main() -> None:
@@ -21,10 +31,12 @@ def main() -> None:
     quick = "--quick" in sys.argv
     cases = quick_cases() if quick else all_cases()
     with ProcessPoolExecutor(2) as pool:
-        figures = list(pool.map(measure, cases))
-    lines = ["| what | " + " | ".join(HEADS) + " |", "|---" * (len(HEADS) + 1) + "|"]
-    for case, each in zip(cases, figures, strict=True):
-        lines.append(f"| {case.group}: {case.label} | " + " | ".join(each.row()) + " |")
+        rows = [each.row() for each in pool.map(measure, cases)]
+        beside = [] if quick else live_cases()
+        live_rows = [each.row() for each in pool.map(measure_live, beside)]
+    lines = table(HEADS, cases, rows)
+    if live_rows:
+        lines += ["", *table(LIVE_HEADS, beside, live_rows)]
     print("\n".join(lines))
     if not quick:
         text = GUIDE.read_text(encoding="utf-8")

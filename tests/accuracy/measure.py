@@ -15,15 +15,18 @@ from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.cuesheet import DISTANCES
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
-from drilltimer.session import place_cues
+from drilltimer.model import Rep, Verdict
+from drilltimer.session import Bank, Play, place_cues
+from drilltimer.sim.performance import RepTruth
 from drilltimer.sim.player import SimulatedPlayer
 from drilltimer.sim.recording import SimulatedRecording, simulate_recording
 from drilltimer.sound.bank import build_bank
-from tests.accuracy.cases import Case
+from tests.accuracy.cases import Case, Overlap
 
 RATE_HZ = 48_000
 MATCH_S = 0.05
 SECOND_S = 0.005
+NEAR_CONTACT_S = 0.06
 START_S = 1.7  # the recorder runs so long before the first sound
 
 
@@ -88,8 +91,22 @@ def add(parts: list[Figures]) -> Figures:
     )
 
 
-def record(case: Case, seed: int, folder: Path) -> tuple[SimulatedRecording, Path, Path]:
+def session_of(case: Case, seed: int) -> tuple[list[Rep], Bank]:
+    """Reps of a case and their sounds."""
+    reps = list(schedule(load_drill(*find_drill(case.drill)), seed)[: case.reps])
+    return reps, build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
+
+
+def record(case: Case, seed: int, folder: Path, offset_s: float = START_S) -> tuple[SimulatedRecording, Path, Path]:
     """Simulate a case; write what was heard, what was played and its sheet.
+
+    Parameters
+    ----------
+    case : Case
+    seed : int
+    folder : Path
+    offset_s : float
+        The recording begins so long before the played sound does.
 
     Returns
     -------
@@ -97,15 +114,14 @@ def record(case: Case, seed: int, folder: Path) -> tuple[SimulatedRecording, Pat
         With the truth.
     heard, sheet : Path
     """
-    reps = schedule(load_drill(*find_drill(case.drill)), seed)[: case.reps]
-    bank = build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
+    reps, bank = session_of(case, seed)
     made = simulate_recording(
         reps,
         bank,
         case.room,
         seed,
         player=SimulatedPlayer(case.skill, seed),
-        offset_s=START_S,
+        offset_s=offset_s,
         recorder_rate_hz=case.recorder_rate_hz,
     )
     sheet_reps = []
@@ -132,13 +148,40 @@ def record(case: Case, seed: int, folder: Path) -> tuple[SimulatedRecording, Pat
     return made, heard, sheet
 
 
+def overlap_of(truth: RepTruth, plays: list[Play], rate_hz: int) -> Overlap | None:
+    """What sounds at the microphone when the first foot arrives; None without a landing or a contact.
+
+    "contact" is within 60 ms of its arrival, whatever else sounds.
+    """
+    if truth.touchdown_at is None or truth.contact_at is None:
+        return None
+    if abs(truth.touchdown_at - truth.contact_at) <= NEAR_CONTACT_S * rate_hz:
+        return "contact"
+    contact = next(play for play in plays if play.cue.role == "contact")
+    for play in plays:
+        begins = (play.start - contact.start - contact.sound.anchor) / RATE_HZ
+        after_s = (truth.touchdown_at - truth.contact_at) / rate_hz - begins
+        if play.cue.role == "call" and 0.0 <= after_s <= len(play.sound.samples) / RATE_HZ:
+            return "call"
+    return "free"
+
+
 def _measure_once(case: Case, seed: int) -> Figures:
     with tempfile.TemporaryDirectory() as folder:
         made, heard, sheet = record(case, seed, Path(folder))
         verdicts = {verdict.rep: verdict for verdict in score_recording(heard, sheet).verdicts}
+    truths = made.truth
+    if case.only is not None:
+        reps, bank = session_of(case, seed)
+        plays = {rep.index: place_cues(rep, bank, RATE_HZ) for rep in reps}
+        truths = [each for each in truths if overlap_of(each, plays[each.rep], made.recorder_rate_hz) == case.only]
+    return _compare(truths, verdicts, made.recorder_rate_hz)
+
+
+def _compare(truths: list[RepTruth], verdicts: dict[int, Verdict], rate_hz: int) -> Figures:
     errors, normalised, made_up, void, landings = [], [], 0, 0, 0
     right = told = true = 0
-    for truth in made.truth:
+    for truth in truths:
         verdict = verdicts[truth.rep]
         void += bool(verdict.void)
         if truth.withheld:
@@ -149,7 +192,7 @@ def _measure_once(case: Case, seed: int) -> Figures:
         if truth.touchdown_at is None:
             made_up += 1
             continue
-        error_s = verdict.touchdown_s - truth.touchdown_at / made.recorder_rate_hz
+        error_s = verdict.touchdown_s - truth.touchdown_at / rate_hz
         if abs(error_s) > MATCH_S:
             made_up += 1
             continue
@@ -161,5 +204,5 @@ def _measure_once(case: Case, seed: int) -> Figures:
             told += 1
             second_at = truth.second_touchdown_at
             if apart and second_at is not None:
-                right += abs(verdict.second_touchdown_s - second_at / made.recorder_rate_hz) < SECOND_S
+                right += abs(verdict.second_touchdown_s - second_at / rate_hz) < SECOND_S
     return Figures(landings, len(errors), made_up, void, np.array(errors), np.array(normalised), (right, told, true))
