@@ -70,6 +70,10 @@ class DistanceError(UserError):
     """Distances that cannot all be true."""
 
 
+class ClusterError(UserError):
+    """A cluster cannot be reached, or what is needed for it is not installed."""
+
+
 class RecordingError(UserError):
     """A recording cannot be read, or holds nothing that can be scored."""
 

@@ -41,6 +41,7 @@ HOMES = {
     "click": {"drilltimer.cli"},
     "yaml": {"drilltimer.drill.tree"},  # the one reader that knows YAML's traps
     "sqlite3": {"drilltimer.records"},
+    "distributed": {"drilltimer.app.cluster"},  # an extra that few have
 }
 LAZY = {"sounddevice", "soundfile", "scipy"}  # each costs a tenth of a second or more, or may be missing
 OUTSIDE_WORLD = {

@@ -73,7 +73,7 @@ def test_the_schema_names_exactly_what_is_written() -> None:
     written, schema = document(ONE_OF_EACH), score_schema()
     definitions = schema["$defs"]
     assert set(written) == set(schema["required"])
-    of_recordings = {"sheet", "pieces", "distance_uncertainty_ms", "more"}
+    of_recordings = {"sheet", "pieces", "distance_uncertainty_ms", "more", "made_from"}
     assert set(schema["properties"]) - set(written) == of_recordings
     pairs = [(written["clock"], schema["properties"]["clock"])]
     pairs += [(written[name], definitions[name]) for name in ("scores", "health")]
@@ -97,7 +97,7 @@ def test_a_recordings_document_tells_sheet_pieces_and_what_else_is_in_it() -> No
         more=[document(ONE_OF_EACH)],
     )
     VALIDATOR.validate(written)
-    assert set(written) == set(score_schema()["properties"])
+    assert set(written) == set(score_schema()["properties"]) - {"made_from"}
     (told,) = written["pieces"]
     assert set(told) == set(score_schema()["properties"]["pieces"]["items"]["required"])
     assert (told["first_rep"], told["last_rep"], told["to_s"]) == (0, 9, 40.25)

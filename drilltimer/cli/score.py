@@ -26,14 +26,39 @@ if TYPE_CHECKING:
 )
 @distance_options
 @player_option
+@click.option("--player-by-folder", is_flag=True, help="The same, under the name of each recording's folder.")
+@click.option("--jobs", type=click.IntRange(1, 256), help="Processes for a folder; as many as processors by default.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="For a folder's results; FOLDER/scores.")
+@click.option("--scheduler", metavar="ADDRESS", help="Let a Dask cluster score a folder (extra 'cluster').")
 @language_option
 @json_option
-def score(recording: Path, sheet: Path | None, told: Told, player: str | None, language: str, as_json: bool) -> None:
+def score(
+    recording: Path,
+    sheet: Path | None,
+    told: Told,
+    player: str | None,
+    player_by_folder: bool,
+    jobs: int | None,
+    out: Path | None,
+    scheduler: str | None,
+    language: str,
+    as_json: bool,
+) -> None:
     """Score RECORDING, made by any recorder, against the cue sheet of what was played.
 
     WAV, FLAC, OGG and MP3 are read; films, AAC and M4A too where ffmpeg is installed. It may begin long before
     the drill, lack its beginning or end, and hold several drills.
+
+    RECORDING may be a folder: each recording in it gets a JSON file of its own, what is there already is not
+    scored again, and a summary comes last.
     """
+    if recording.is_dir():
+        from drilltimer.cli.many import Wish, score_many
+
+        score_many(recording, Wish(sheet, out, jobs, scheduler, told, player, player_by_folder, as_json))
+        return
+    if player_by_folder:
+        player = recording.absolute().parent.name
     from drilltimer.app.later import document_of
     from drilltimer.app.which import find_sheets, score_with
     from drilltimer.cli.live import wording_for

@@ -1,0 +1,184 @@
+"""`drilltimer score FOLDER`: many recordings, with a progress bar."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import click
+
+from drilltimer.cli.common import INTERRUPTED, note
+from drilltimer.errors import HistoryError, UserError
+
+if TYPE_CHECKING:
+    from drilltimer.app.folder import Job, Outcome
+    from drilltimer.score.distance import Told
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the command line asks of a folder."""
+
+    sheet: Path | None
+    out: Path | None
+    jobs: int | None
+    scheduler: str | None
+    told: Told
+    player: str | None
+    player_by_folder: bool
+    as_json: bool
+
+
+class _Tell(Protocol):
+    def __call__(self, name: str, words: str) -> None: ...
+
+
+def score_many(folder: Path, wish: Wish) -> None:
+    """Score every recording of a folder; leaves with 2 when any could not be."""
+    from drilltimer.app.folder import SUMMARY, is_done, keep, list_jobs, summary_of
+    from drilltimer.app.keep import write_text
+    from drilltimer.app.which import find_sheets
+
+    sheets = find_sheets(wish.sheet or folder)
+    out = wish.out or folder / "scores"
+    jobs = [replace(job, player=_player_of(job, wish)) for job in list_jobs(folder, sheets, out, wish.told)]
+    due = [job for job in jobs if not is_done(job)]
+    if len(due) < len(jobs):
+        note(f"{len(jobs) - len(due)} of {len(jobs)} recordings were scored before, and did not change")
+    faults: dict[str, str] = {}
+    ended = False
+    with _progress(len(due)) as tell:
+        try:
+            for outcome in _outcomes(due, wish):
+                keep(outcome, _keep_player(outcome))
+                if outcome.fault:
+                    faults[outcome.job.name] = outcome.fault
+                tell(outcome.job.name, _words(outcome))
+        except KeyboardInterrupt:
+            ended = True
+    if ended:
+        note(f"stopped; what was scored lies in {out}. The same command goes on from here.")
+        sys.exit(INTERRUPTED)
+    summary = summary_of(folder, jobs, faults)
+    write_text(_made(out) / SUMMARY, json.dumps(summary, allow_nan=False, indent=1) + "\n")
+    if wish.as_json:
+        click.echo(json.dumps(summary, allow_nan=False))
+    else:
+        _print(summary, out)
+    if faults:
+        sys.exit(UserError.exit_code)
+
+
+def _made(folder: Path) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _outcomes(due: list[Job], wish: Wish) -> Iterator[Outcome]:
+    import os
+
+    from drilltimer.app.folder import CLUSTER_AHEAD, Outcome, score_here, score_one, work_through
+
+    workers = wish.jobs or os.cpu_count() or 1
+    if not due:
+        return
+    if wish.scheduler:
+        from drilltimer.app.cluster import cluster_executor
+
+        with cluster_executor(wish.scheduler) as executor:
+            for answer in work_through(due, executor, CLUSTER_AHEAD):
+                if isinstance(answer, Outcome):
+                    yield answer
+                else:
+                    yield Outcome(answer, fault=f"{answer.recording}: the cluster went away")
+    elif workers == 1 or len(due) == 1:
+        yield from map(score_one, due)
+    else:
+        yield from score_here(due, min(workers, len(due)))
+
+
+def _player_of(job: Job, wish: Wish) -> str:
+    return job.recording.absolute().parent.name if wish.player_by_folder else wish.player or ""
+
+
+def _keep_player(outcome: Outcome) -> str:
+    """Into the history; answers whose. A failure is told, and tried again when the command is given again."""
+    from drilltimer.app.journal import keep_scored
+
+    player = outcome.job.player
+    try:
+        for each in outcome.scored if player else ():
+            keep_scored(player, each, each.sheet_file, each.standing.likeliest)
+    except HistoryError as fault:
+        note(f"{outcome.job.name}: not kept: {fault}")
+        return ""
+    return player
+
+
+def _words(outcome: Outcome) -> str:
+    if outcome.fault:
+        return outcome.fault.splitlines()[0]
+    shares = [each.scores.in_window_share for each in outcome.scored]
+    reps = sum(each.scores.n for each in outcome.scored)
+    return f"{reps} reps, in the window " + ", ".join("-" if x is None else f"{100 * x:.0f} %" for x in shares)
+
+
+@contextmanager
+def _progress(total: int) -> Iterator[_Tell]:
+    """A bar where there is a terminal, otherwise a line for each recording; both on stderr."""
+    done = 0
+    if not total:
+        yield lambda name, words: None
+        return
+    if not sys.stderr.isatty():
+
+        def tell(name: str, words: str) -> None:
+            nonlocal done
+            done += 1
+            note(f"{done}/{total}  {name}: {words}")
+
+        yield tell
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("{task.description}", markup=False))
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task("", total=total)
+        yield lambda name, words: bar.update(task, advance=1, description=name)
+
+
+def _print(summary: dict[str, object], out: Path) -> None:
+    from drilltimer.app.folder import SUMMARY
+    from drilltimer.ui.lines import table
+
+    rows, faults = [], []
+    recordings = summary["recordings"]
+    assert isinstance(recordings, list)
+    for row in recordings:
+        if row["fault"]:
+            faults.append(row["fault"])
+        for drill in row["drills"]:
+            scores = drill["scores"]
+            share, error = scores["in_window_share"], scores["constant_error_ms"]
+            rows.append(
+                (
+                    row["recording"],
+                    drill["sheet"],
+                    str(scores["n"]),
+                    "-" if share is None else f"{100 * share:.0f} %",
+                    "-" if error is None else f"{error:+.0f} ms",
+                    str(scores["void"]),
+                )
+            )
+    for line in table(rows, ("recording", "sheet", "reps", "in window", "constant error", "void")):
+        click.echo(line)
+    click.echo(f"{summary['scored']} scored, {summary['failed']} not; results and {SUMMARY} in {out}")
+    for fault in faults:
+        note("")
+        note(fault)

@@ -1,0 +1,313 @@
+"""A folder of recordings: goes on after bad ones, resumes, equal results however many workers, also on a cluster."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from concurrent.futures import BrokenExecutor, Future, ThreadPoolExecutor
+
+import pytest
+import soundfile
+from click.testing import CliRunner
+from jsonschema import Draft202012Validator
+from test_cli import call
+from test_which import DRILL, record
+
+from drilltimer.app import folder as folders
+from drilltimer.app.folder import Job, Outcome, is_done, keep, list_jobs, score_here, score_one, work_through
+from drilltimer.app.which import find_sheets
+from drilltimer.cli import main
+from drilltimer.errors import ClusterError, RecordingError
+from drilltimer.score.distance import Told
+from drilltimer.score.document import score_schema
+
+
+@pytest.fixture(scope="module")
+def evening(tmp_path_factory):
+    """Two takes of a drill, four recordings of them in two players' folders, and one that is none."""
+    place = tmp_path_factory.mktemp("evening")
+    (place / "bare.yaml").write_text(DRILL)
+    call("render", place / "bare.yaml", place / "take.flac", "--seed", 1, "--takes", 2, "--no-card", "--distance", 3)
+    sounds = [soundfile.read(place / f"take-{n}.flac")[0].mean(axis=1) for n in (1, 2)]
+    for number, (player, take) in enumerate([("Kim", 0), ("Kim", 1), ("Lou", 1), ("Lou", 0)]):
+        (place / player).mkdir(exist_ok=True)
+        record(place / player / f"r{number}.wav", 0.5 + 0.7 * number, sounds[take], 0.5)
+    (place / "Kim" / "bad.wav").write_bytes(b"RIFF this is no sound" * 10)
+    (place / "notes.txt").write_text("not a recording")
+    return place
+
+
+@pytest.fixture
+def mine(evening, tmp_path):
+    return shutil.copytree(evening, tmp_path / "evening")
+
+
+def jobs_of(place, out=None):
+    return list_jobs(place, find_sheets(place), out or place / "scores", Told())
+
+
+def results(place):
+    return {path.name: path.read_text(encoding="utf-8") for path in sorted((place / "scores").rglob("*.json"))}
+
+
+def test_recordings_are_listed_and_rendered_sounds_are_not(mine):
+    assert [job.name for job in jobs_of(mine)] == [
+        "Kim/bad.wav",
+        "Kim/r0.wav",
+        "Kim/r1.wav",
+        "Lou/r2.wav",
+        "Lou/r3.wav",
+    ]
+    with pytest.raises(RecordingError, match="no recording in this folder"):
+        list_jobs(mine / "Kim", [], mine / "Kim", Told())
+
+
+def test_a_folder_is_scored_a_bad_file_told_and_the_rest_done(mine):
+    answer = call("score", mine, "--jobs", 1, code=2)
+    assert "bad.wav: is not a sound file" in answer.stderr
+    assert "5/5" in answer.stderr
+    assert "4 scored, 1 not" in answer.stdout
+    summary = json.loads((mine / "scores" / "summary.json").read_text())
+    assert [row["recording"] for row in summary["recordings"]] == [job.name for job in jobs_of(mine)]
+    assert (summary["scored"], summary["failed"]) == (4, 1)
+    assert [row["fault"] is None for row in summary["recordings"]] == [False, True, True, True, True]
+    for row in summary["recordings"][1:]:
+        document = json.loads((mine / "scores" / row["result"]).read_text())
+        Draft202012Validator(score_schema()).validate(document)
+        assert document["recording"] == row["recording"]
+        assert row["drills"][0]["scores"] == document["scores"]
+    used = [row["drills"][0]["sheet"] for row in summary["recordings"][1:]]
+    assert used == [f"take-{n}.cues.json" for n in (1, 2, 2, 1)]
+
+
+def test_results_are_equal_whatever_the_number_of_jobs(mine, tmp_path):
+    other = shutil.copytree(mine, tmp_path / "other")
+    for path in other.rglob("*"):
+        source = mine / path.relative_to(other)
+        os.utime(path, ns=(source.stat().st_atime_ns, source.stat().st_mtime_ns))
+    call("score", mine, "--jobs", 1, code=2)
+    call("score", other, "--jobs", 3, code=2)
+    one, three = results(mine), results(other)
+    assert len(one) == 5
+    assert {name: text.replace(str(mine), "") for name, text in one.items()} == {
+        name: text.replace(str(other), "") for name, text in three.items()
+    }
+
+
+def test_it_resumes_where_it_stopped(mine, monkeypatch):
+    jobs = jobs_of(mine)
+    for job in jobs[:3]:
+        keep(score_one(job), "")
+    assert [is_done(job) for job in jobs] == [False, True, True, False, False]
+    scored = []
+    monkeypatch.setattr(folders, "score_one", lambda job: (scored.append(job.name), score_one(job))[1])
+    call("score", mine, "--jobs", 1, code=2)
+    assert scored == ["Kim/bad.wav", "Lou/r2.wav", "Lou/r3.wav"]  # what failed is tried again
+    (mine / "Kim" / "bad.wav").unlink()
+    answer = call("score", mine, "--jobs", 1)
+    assert "4 of 4 recordings were scored before" in answer.stderr
+    assert len(scored) == 3
+
+
+@pytest.mark.parametrize("change", ["recording", "sheet", "distance", "damage"])
+def test_what_changed_is_scored_again(mine, change):
+    job = jobs_of(mine)[1]
+    keep(score_one(job), "")
+    assert is_done(job)
+    if change == "recording":
+        os.utime(job.recording, (1, 1))
+    elif change == "sheet":
+        sheet = mine / "take-1.cues.json"
+        sheet.write_text(sheet.read_text() + "\n")
+    elif change == "damage":
+        job.result.write_text(job.result.read_text()[:50])
+    else:
+        job = list_jobs(mine, find_sheets(mine), mine / "scores", Told(together_m=4.0))[1]
+    assert not is_done(job)
+
+
+def test_a_new_sheet_in_the_folder_does_not_undo_what_was_scored(mine):
+    job = jobs_of(mine)[1]
+    keep(score_one(job), "")
+    shutil.copy(mine / "take-2.cues.json", mine / "more.cues.json")
+    assert is_done(jobs_of(mine)[1])
+
+
+def test_it_writes_to_the_history_when_asked(mine, tmp_path, monkeypatch):
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+    (mine / "Kim" / "bad.wav").unlink()
+    call("score", mine, "--jobs", 1, "--player-by-folder")
+    listed = call("history").stdout
+    assert "Kim" in listed
+    assert "Lou" in listed
+    assert json.loads((mine / "scores" / "Kim" / "r0.wav.score.json").read_text())["made_from"]["player"] == "Kim"
+    answer = call("score", mine, "--jobs", 1, "--player-by-folder")
+    assert "4 of 4 recordings were scored before" in answer.stderr
+
+
+def test_an_interrupt_keeps_what_was_scored_and_says_how_to_go_on(mine, monkeypatch):
+    def interrupted(job):
+        if job.name == "Lou/r2.wav":
+            raise KeyboardInterrupt
+        return score_one(job)
+
+    monkeypatch.setattr(folders, "score_one", interrupted)
+    answer = call("score", mine, "--jobs", 1, code=130)
+    assert "The same command goes on from here" in answer.stderr
+    assert (mine / "scores" / "Kim" / "r1.wav.score.json").exists()
+    assert not (mine / "scores" / "summary.json").exists()
+
+
+def test_a_fault_of_ours_on_one_recording_is_told_and_the_rest_done(mine, monkeypatch):
+    def failing(recording, sheets, told):
+        raise ZeroDivisionError("by zero")
+
+    monkeypatch.setattr(folders, "score_with", failing)
+    outcome = score_one(jobs_of(mine)[1])
+    assert "the program failed on it: ZeroDivisionError" in outcome.fault
+
+
+def test_results_that_cannot_be_written_are_told(mine):
+    (mine / "scores").write_text("a file where a folder should be")
+    answer = call("score", mine, "--jobs", 1, code=2)
+    assert "cannot be written" in answer.stderr
+
+
+# ---------------------------------------------------------------- executors
+
+
+class _Dying(ThreadPoolExecutor):
+    """An executor whose pool breaks when it is given a certain job."""
+
+    def submit(self, function, job):
+        if getattr(self, "broken", False):
+            raise BrokenExecutor("gone")
+        if job.name.endswith("r1.wav"):
+            self.broken = True
+            future = Future()
+            future.set_exception(BrokenExecutor("gone"))
+            return future
+        return super().submit(function, job)
+
+
+def test_the_jobs_that_a_dying_pool_held_are_given_back(mine):
+    jobs = jobs_of(mine)
+    with _Dying(1) as executor:
+        answers = list(work_through(jobs, executor, 2))
+    back = [answer.name for answer in answers if isinstance(answer, Job)]
+    assert back == ["Kim/r1.wav"]
+    assert {answer.job.name for answer in answers if isinstance(answer, Outcome)} <= {"Kim/bad.wav", "Kim/r0.wav"}
+
+
+def _deadly(job):
+    """In a worker: one recording kills the process, as running out of memory would."""
+    if job.name.endswith("r1.wav"):
+        os.kill(os.getpid(), signal.SIGKILL)
+    return Outcome(job, fault=f"{job.name}: seen")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL is POSIX's")
+def test_a_recording_that_kills_its_process_does_not_stop_the_others(mine, monkeypatch):
+    monkeypatch.setattr(folders, "score_one", _deadly)
+    faults = {outcome.job.name: outcome.fault for outcome in score_here(jobs_of(mine), 2)}
+    assert len(faults) == 5
+    assert "died twice" in faults.pop("Kim/r1.wav")
+    assert set(faults.values()) == {f"{name}: seen" for name in faults}
+
+
+def test_many_jobs_are_not_handed_out_at_once(mine):
+    handed, most = [], 0
+
+    class Watching(ThreadPoolExecutor):
+        def submit(self, function, job):
+            nonlocal most
+            future = super().submit(lambda: Outcome(job, fault="x"))
+            handed.append(future)
+            most = max(most, len(handed) - sum(each.done() for each in handed))
+            return future
+
+    job = jobs_of(mine)[0]
+    with Watching(1) as executor:
+        assert len(list(work_through([job] * 500, executor, 8))) == 500
+    assert most <= 8
+
+
+# ---------------------------------------------------------------- a cluster
+
+
+def test_without_the_extra_it_is_named(mine, monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    answer = call("score", mine, "--scheduler", "tcp://127.0.0.1:1", code=2)
+    assert "drilltimer[cluster]" in answer.stderr
+
+
+def _program(module, *options):
+    return subprocess.Popen(
+        [sys.executable, "-W", "ignore", "-m", f"distributed.cli.{module}", *map(str, options)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, "OMP_NUM_THREADS": "1"},
+    )
+
+
+@pytest.fixture
+def cluster():
+    """A scheduler and two workers on loopback; answers the address and the workers."""
+    pytest.importorskip("distributed", reason="the extra 'cluster' is not installed: pip install '.[cluster]'")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"tcp://127.0.0.1:{port}"
+    running = [_program("dask_scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard")]
+    options = ("--host", "127.0.0.1", "--nthreads", 1, "--no-nanny", "--no-dashboard", "--death-timeout", 60)
+    workers = [_program("dask_worker", address, *options) for _ in range(2)]
+    running += workers
+    yield address, workers
+    for each in running:
+        each.kill()
+        each.wait(timeout=20)
+
+
+@pytest.mark.filterwarnings("ignore")  # the library's own; they are not ours to mend
+def test_a_cluster_gives_the_same_results_and_survives_the_death_of_a_worker(mine, cluster, monkeypatch):
+    address, workers = cluster
+    call("score", mine, "--jobs", 1, code=2)
+    alone = results(mine)
+    shutil.rmtree(mine / "scores")
+
+    from distributed import Client
+
+    with Client(address, timeout=60) as client:
+        client.wait_for_workers(2, timeout=60)
+
+    killed = []
+    original = folders.keep
+
+    def keep_and_kill(outcome, player):
+        if not killed:  # the first answer is there, so both workers are in the middle of something
+            workers[0].kill()
+            killed.append(outcome.job.name)
+        original(outcome, player)
+
+    monkeypatch.setattr(folders, "keep", keep_and_kill)
+    answer = CliRunner().invoke(main, ["score", str(mine), "--scheduler", address])
+    assert answer.exit_code == 2, answer.output
+    assert killed
+    assert workers[0].wait(timeout=20) != 0
+    assert workers[1].poll() is None
+    assert results(mine) == alone
+
+
+def test_a_scheduler_that_is_not_there_is_told(monkeypatch):
+    pytest.importorskip("distributed", reason="the extra 'cluster' is not installed: pip install '.[cluster]'")
+    from drilltimer.app import cluster
+
+    monkeypatch.setattr(cluster, "CONNECT_S", 1)
+    nowhere = "tcp://127.0.0.1:1"
+    with pytest.raises(ClusterError, match="no Dask scheduler answers"), cluster.cluster_executor(nowhere):
+        pass
