@@ -97,3 +97,18 @@ def test_space_goes_on_after_a_pause_and_q_ends():
     assert session.asked == [("resume",)]
     with pytest.raises(KeyboardInterrupt):
         obey("q", session, "by key")
+
+
+def test_news_stand_on_the_screen_for_ten_seconds():
+    file, now_s = io.StringIO(), [0.0]
+    console = Console(file=file, force_terminal=True, color_system=None, width=80, height=24)
+    with LiveScreen("Drill", load_wording(), DARK, console=console, keys=Typed(), now=lambda: now_s[0]) as live:
+        shown = []
+        for now_s[0] in (0.0, 0.01, 9.9, 10.2):
+            if now_s[0] == 0.01:
+                live.tell("paused: the device is gone\nPlug it in.")
+            file.truncate(0)
+            live.tick(Recorder(), Health)
+            shown.append("paused: the device is gone" in file.getvalue())
+            assert "Plug" not in file.getvalue()
+    assert shown == [False, True, True, False]

@@ -125,6 +125,8 @@ def test_a_guess_comes_before_the_answer_and_is_counted():
     assert (shots[-1].guesses, shots[-1].right_guesses) == (2, 1)
     before = [shot for shot in shots if 2.5 < shot.elapsed_s < 2.6]
     assert all(shot.asking and shot.shown is None for shot in before)
+    for shot in before:  # nor can the answer be read off the strip or the scores
+        assert len(shot.recent) == shot.done - 1 == shot.scores.n
     assert before
 
 

@@ -132,6 +132,8 @@ def tell(checked: Checked, wording: Wording, say: Say) -> None:
     figures = []
     if measured.round_trip_ms is not None:
         figures.append(wording("screen.trip", ms=measured.round_trip_ms))
+    if measured.spread_ms is not None:
+        figures.append(wording("check.spread", ms=measured.spread_ms))
     if measured.drift_ppm is not None:
         figures.append(wording("screen.drift", ppm=measured.drift_ppm))
     if measured.noise_db is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import sys
 from pathlib import Path
@@ -26,8 +25,7 @@ from drilltimer.cli.common import (
 if TYPE_CHECKING:
     from drilltimer.app.live import Outcome
     from drilltimer.app.plan import Plan
-    from drilltimer.model import FeedbackKind, Level, Placement, Rep, Verdict
-    from drilltimer.session import Snapshot
+    from drilltimer.model import FeedbackKind, Level, Placement
     from drilltimer.ui.wording import Wording
 
 
@@ -107,9 +105,8 @@ def run(
     from drilltimer.app.journal import open_journal
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
-    from drilltimer.cli.live import open_screen, wording_for
+    from drilltimer.cli.live import Telling, open_screen, wording_for
     from drilltimer.cli.stage import Wanted, open_stage
-    from drilltimer.ui.lines import header, rep_line
 
     seed = new_seed() if seed is None else seed
     plan = replace(make_plan(drill, seed, level), language=language)
@@ -121,26 +118,11 @@ def run(
     note("\n".join([wording("run.cautions"), *map(wording.told, about_load(plan))]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
     stage = open_stage(wanted, seed, wording, asks=not as_json and _somebody_there())
-    say = _quiet if as_json else _say
     _announce(plan, stage.placement, record, wording)
-    lines = [header(wording)]
-    troubles: list[str] = []
-
-    def on_trouble(text: str) -> None:
-        (troubles.append if screen else _note)(wording.told(text))
-
-    journal = open_journal(player, plan, stage.placement, stage.stream, bool(simulate), on_trouble) if player else None
-    late = bool(screen) or _tells_nothing(plan)
-    if not late:
-        say(lines[0])
-
-    def on_rep(rep: Rep, verdict: Verdict, snapshot: Snapshot) -> None:
-        if journal:
-            journal.rep(rep, verdict)
-        lines.append(rep_line(rep, verdict, wording))
-        if not late:
-            say(lines[-1])
-
+    telling = Telling(wording, screen, late=bool(screen) or _tells_nothing(plan), quiet=as_json)
+    if player:
+        telling.journal = open_journal(player, plan, stage.placement, stage.stream, bool(simulate), telling.on_trouble)
+    telling.begin()
     outcome = run_live(
         plan,
         stage.stream,
@@ -148,18 +130,13 @@ def run(
         record=record,
         reopen=stage.reopen,
         wait_s=wait_s,
-        on_rep=on_rep,
-        on_trouble=on_trouble,
+        on_rep=telling.on_rep,
+        on_trouble=telling.on_trouble,
         screen=screen,
         landings=stage.landings,
         wording=wording,
     )
-    if journal:
-        journal.end(outcome)
-    if late:
-        say("\n".join(lines))
-    for trouble in troubles:
-        _note(trouble)
+    telling.end(outcome)
     _conclude(outcome, wording, as_json)
 
 
@@ -189,6 +166,7 @@ def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wo
 
 def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     """Scores or document, and how it ended."""
+    from drilltimer.cli.live import say
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.ui.lines import health_lines, score_lines
 
@@ -197,25 +175,9 @@ def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
         document = score_document(outcome.recording, clock, outcome.verdicts, outcome.scores, outcome.health)
         click.echo(json.dumps(document, allow_nan=False))
     else:
-        _say("\n".join(["", *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))
+        say("\n".join(["", *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))
     if outcome.fault is not None:
         raise outcome.fault
     if outcome.interrupted:
         note(wording("run.ended_early"))
         sys.exit(INTERRUPTED)
-
-
-def _say(text: str) -> None:
-    """Results; a terminal that was closed, or a full disk behind a redirection, does not end the session."""
-    with contextlib.suppress(OSError):
-        click.echo(text)
-
-
-def _note(text: str) -> None:
-    """Messages, forgiving likewise."""
-    with contextlib.suppress(OSError):
-        note(text)
-
-
-def _quiet(text: str) -> None:
-    """Say nothing: stdout is for the document alone."""

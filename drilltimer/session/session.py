@@ -243,8 +243,11 @@ class Session:
     def scores(self) -> Scores:
         """Scores of the reps judged so far; warm-up reps are left out."""
         if self._scores is None:
-            self._scores = summarize(v for v in self.verdicts if not self._by_index[v.rep].warm_up)
+            self._scores = self._scores_of(self.verdicts)
         return self._scores
+
+    def _scores_of(self, verdicts: Sequence[Verdict]) -> Scores:
+        return summarize(verdict for verdict in verdicts if not self._by_index[verdict.rep].warm_up)
 
     @property
     def now(self) -> int:
@@ -268,14 +271,16 @@ class Session:
             self._shown = self._to_show.popleft()[1]
         ahead = self.reps[min(max(len(self.verdicts) - 1, 0), len(self.reps) - 1)] if self.reps else None
         teller = self._teller()
+        asking = bool(teller and teller.asking)
+        known = self.verdicts[: len(self.verdicts) - asking]  # who is to guess must not read the answer off the strip
         return Snapshot(
             done=len(self.verdicts),
             total=len(self.reps),
             elapsed_s=s_from_frames(self._now - self._zero, self._rate_hz),
             left_s=max(0.0, s_from_frames(self._end - self._now, self._rate_hz)),
-            last=self.verdicts[-1] if self.verdicts else None,
-            recent=tuple(self.verdicts[-RECENT:]),
-            scores=self.scores(),
+            last=known[-1] if known else None,
+            recent=tuple(known[-RECENT:]),
+            scores=self._scores_of(known) if asking else self.scores(),
             level_db=self._level_db,
             noise_db=self._listener.noise_db,
             level=self.verdicts[-1].level if self.verdicts else None,
@@ -283,7 +288,7 @@ class Session:
             window=self._by_index[ahead.index].window if ahead else None,
             said=self._said(),
             paused=self._paused,
-            asking=bool(teller and teller.asking),
+            asking=asking,
             guesses=sum(each.guesses for each in self._feedback),
             right_guesses=sum(each.right_guesses for each in self._feedback),
         )
@@ -386,12 +391,7 @@ class Session:
 
 
 def _void(rep: Rep, why: str) -> Verdict:
+    opens_ms, closes_ms = rep.window.open_ms, rep.window.close_ms
     return Verdict(
-        rep.index,
-        Grade.VOID,
-        rep.call,
-        void=why,
-        level=rep.level,
-        window_open_ms=rep.window.open_ms,
-        window_close_ms=rep.window.close_ms,
+        rep.index, Grade.VOID, rep.call, void=why, level=rep.level, window_open_ms=opens_ms, window_close_ms=closes_ms
     )

@@ -24,6 +24,7 @@ from drilltimer.ui.screen import Look, draw
 from drilltimer.ui.wording import Wording
 
 FRAME_S = 0.1
+NEWS_S = 10.0  # time to look up and read
 GUESSES: Mapping[str, Message] = {"e": Message.EARLY, "o": Message.ON_TIME, "l": Message.LATE}
 
 
@@ -58,6 +59,7 @@ class LiveScreen:
         self._live = Live(console=self._console, screen=True, auto_refresh=False, transient=True)
         self._now = now
         self._due_s = 0.0
+        self._news, self._news_ends_s = "", 0.0
 
     def __enter__(self) -> Self:
         self._keys.__enter__()
@@ -69,6 +71,11 @@ class LiveScreen:
             self._live.stop()
         finally:
             self._keys.__exit__(kind, fault, at)
+
+    def tell(self, text: str) -> None:
+        """Show for some seconds what has just happened; the first line has to do."""
+        self._news, self._news_ends_s = text.split("\n")[0], self._now() + NEWS_S
+        self._due_s = 0.0
 
     def tick(self, session: Session, health: Callable[[], Health]) -> None:
         """Obey what was pressed, and draw when it is time.
@@ -86,7 +93,8 @@ class LiveScreen:
         self._due_s = self._now() + FRAME_S
         columns, rows = self._console.size
         look = Look(columns, rows, self._palette, self._ascii_only)
-        self._live.update(draw(self._title, session.snapshot(), health(), look, self._wording), refresh=True)
+        news = self._news if self._now() < self._news_ends_s else ""
+        self._live.update(draw(self._title, session.snapshot(), health(), look, self._wording, news), refresh=True)
 
 
 def obey(key: str, session: Session, by_key: str) -> None:

@@ -43,7 +43,7 @@ class Look:
     ascii_only: bool = False
 
 
-def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wording) -> Group:
+def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wording, news: str = "") -> Group:
     """The whole screen, `look.rows` lines of at most `look.columns` cells.
 
     Parameters
@@ -54,6 +54,8 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wo
     health : Health
     look : Look
     wording : Wording
+    news : str
+        What has just happened, in the place of the health.
     """
     above = [_head(title, snapshot, look, wording), _progress(snapshot, look)]
     word = _word(snapshot, look, wording)
@@ -61,7 +63,7 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wo
         *_strip(snapshot, look),
         *_scores(snapshot, look, wording),
         _input(snapshot, look, wording),
-        _health(health, look, wording),
+        Text(news, style=look.palette.warning) if news else _health(health, look, wording),
         _keys(look, wording),
     ]
     room = look.rows - len(above) - 1 - len(below)
