@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from drilltimer.app.plan import make_plan
 from drilltimer.audio.claim import Claim
 from drilltimer.audio.settings import DeviceSettings, find_settings, keep_settings, load_settings, settings_file
 from drilltimer.errors import DeviceError, UserError
-from drilltimer.model import Block, Cue, Health, Placement, Sound
+from drilltimer.model import Block, Cue, Health, LandingSound, Placement, Sound
 
 BLOCK = 960
 CUE = Cue("contact", "click", 0.0)
@@ -190,3 +192,41 @@ def test_the_first_sound_of_a_session_is_soft_and_no_other():
     assert stream.gains_db[0] == ("precue", -12.0)
     assert {gain_db for _, gain_db in stream.gains_db[1:]} == {0.0}
     assert stream.closed == 1
+
+
+def test_a_device_that_opens_but_gives_nothing_is_still_away():
+    """As behind a sound server that stands still."""
+    dumb, alive = Mortal(0), Mortal(2)
+    later = iter((dumb, alive))
+    stream = LastingStream(Mortal(1), lambda: next(later))
+    stream.start()
+    assert read_all(stream) == [0]
+    assert not stream.reopen()
+    assert dumb.closed == 1
+    assert stream.reopen()
+    assert read_all(stream) == [960, 1920]
+
+
+LANDINGS = ((LandingSound(1.5, (1.0, -2.5)), LandingSound(2.0, (0.0, 3.0))), ())
+
+
+def test_the_hops_of_a_check_are_kept_and_hold_where_they_were_heard():
+    here = Placement(3.0, 3.0, 0.3)
+    keep_settings(DeviceSettings("mic", "speaker", "2026-11-25", "good", here, -6.0, LANDINGS))
+    found = find_settings("mic", "speaker")
+    assert found.landings == LANDINGS
+    assert found.landings_at(here) == LANDINGS
+    assert found.landings_at(replace(here, air_c=5.0)) == LANDINGS
+    assert found.landings_at(replace(here, player_to_mic_m=6.0)) == ()
+
+
+def test_settings_without_landings_are_read_and_newer_ones_are_not():
+    keep_settings(DeviceSettings("mic", "speaker", "2026-11-25", "good", Placement(), -6.0, LANDINGS))
+    document = json.loads(settings_file().read_text())
+    for entry in document["devices"]:
+        del entry["landings"]
+    settings_file().write_text(json.dumps(document | {"schema": 1}))
+    assert find_settings("mic", "speaker").landings == ()
+    assert find_settings("mic", "speaker").volume_db == -6.0
+    settings_file().write_text(json.dumps(document | {"schema": 3}))
+    assert load_settings() == []

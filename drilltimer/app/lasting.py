@@ -33,6 +33,7 @@ class LastingStream:
         self._base = 0  # our frame at which the open stream's frame 0 lies
         self._end = 0
         self._before = Health()
+        self._first: Block | None = None  # of a stream that was opened again, not yet handed out
 
     @property
     def can_return(self) -> bool:
@@ -53,13 +54,15 @@ class LastingStream:
 
     def read(self) -> Block:
         """Next block. Raises `DeviceError` when the device is lost; `reopen` may then bring it back."""
-        block = self._stream.read()
+        block, self._first = self._first or self._stream.read(), None
         block = replace(block, start=block.start + self._base)
         self._end = block.start + len(block.samples)
         return block
 
     def reopen(self) -> bool:
-        """Try once to open the device again and to start it; False while it is away.
+        """Try once to open the device again, to start it and to hear its first block; False while it is away.
+
+        A sound server that stands still lets streams be opened and started: only sound is a sign of life.
 
         Raises
         ------
@@ -82,6 +85,7 @@ class LastingStream:
             )
         try:
             stream.start()
+            self._first = stream.read()
         except DeviceError:
             stream.close()
             return False
