@@ -29,6 +29,7 @@ from drilltimer.score.stats import summarize
 from drilltimer.session import hearing_ranges
 from drilltimer.sound.signature import render_glides
 
+SHORT_S = 1.0  # no drill fits into less
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 PIECE_S = 10.0
 MOST_KINDS = 4  # a drill has one or two contact sounds
@@ -82,15 +83,32 @@ def score_playings(played: Played, heard: AudioFile, traces: Traces, standing: S
     """
     alignment = _align(played, heard, traces)
     if alignment is None:
-        raise RecordingError(
-            f"{heard.path}: no contact cue of {played.path.name} is heard in it",
-            why="It may be the wrong sheet, or the recorder was too far from the loudspeaker.",
-            fix="Check which sheet was played, and whether the contacts can be heard in the recording.",
-        )
+        raise unheard(heard, f"no contact cue of {played.path.name} is heard in it")
     standing = standing or standing_of(played.sheet)
     playings = group_playings(alignment.passages, len(played.sounded))
     fullest = sorted(playings, key=lambda playing: -sum(len(passage.heard) for passage in playing))
     return [replace(_score(played, heard, playing, standing), playing=n) for n, playing in enumerate(fullest)]
+
+
+def unheard(heard: AudioFile, what: str) -> RecordingError:
+    """Refusal of a recording in which nothing was found, with the likeliest reason."""
+    length_s = heard.frames / heard.rate_hz
+    if length_s < SHORT_S:
+        return RecordingError(
+            f"{heard.path}: {what}: it is {length_s:.2f} s long",
+            why="The recorder was stopped at once, or the copy was not finished.",
+        )
+    if not any(block.any() for block in heard.blocks()):
+        return RecordingError(
+            f"{heard.path}: {what}: it holds nothing but digital silence",
+            why="The recorder was muted, or had no permission to use the microphone.",
+            fix="Record a few seconds, and play them, before the next practice.",
+        )
+    return RecordingError(
+        f"{heard.path}: {what}",
+        why="It may be the wrong sheet, or the recorder was too far from the loudspeaker.",
+        fix="Check which sheet was played, and whether the contacts can be heard in the recording.",
+    )
 
 
 def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing) -> Scored:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-from drilltimer.app.later import Scored, Traces, score_playings, signature_form, standing_of
+from drilltimer.app.later import Scored, Traces, score_playings, signature_form, standing_of, unheard
 from drilltimer.app.played import open_played, padded, read_sheet
 from drilltimer.audio.recording import AudioFile
 from drilltimer.drill.cuesheet import CODE_DIGITS, CueSheet
@@ -153,15 +153,11 @@ def _wrong_sheet(heard: AudioFile, sheet_file: Path) -> RecordingError | None:
 
 def _no_sheet(heard: AudioFile, sheets: int, codes: Sequence[tuple[bool, ...]]) -> RecordingError:
     told_codes = [f"{code:0{CODE_DIGITS}x}" for bits in codes if (code := code_of(bits)) is not None]
-    what = f"{heard.path}: no contact cue of any of the {sheets} cue sheets is heard in it"
+    what = f"no contact cue of any of the {sheets} cue sheets is heard in it"
     if told_codes:
         return RecordingError(
-            what,
+            f"{heard.path}: {what}",
             why=f"It holds a drill with the code {told_codes[0]}, whose sheet is not among them.",
             fix="Fetch that sheet and its sound from where it was rendered.",
         )
-    return RecordingError(
-        what,
-        why="Its sheet may not be among them, or the recorder was too far from the loudspeaker.",
-        fix="Check which drill was played, and whether the contacts can be heard in the recording.",
-    )
+    return unheard(heard, what)

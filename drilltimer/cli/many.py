@@ -26,6 +26,7 @@ class Wish:
 
     sheet: Path | None
     out: Path | None
+    annotate: Path | None
     jobs: int | None
     scheduler: str | None
     told: Told
@@ -40,6 +41,7 @@ class _Tell(Protocol):
 
 def score_many(folder: Path, wish: Wish) -> None:
     """Score every recording of a folder; leaves with 2 when any could not be."""
+    from drilltimer.app.annotate import annotate as write_annotations
     from drilltimer.app.folder import SUMMARY, is_done, keep, list_jobs, summary_of
     from drilltimer.app.keep import write_text
     from drilltimer.app.which import find_sheets
@@ -58,6 +60,8 @@ def score_many(folder: Path, wish: Wish) -> None:
                 keep(outcome, _keep_player(outcome))
                 if outcome.fault:
                     faults[outcome.job.name] = outcome.fault
+                elif wish.annotate:
+                    write_annotations(outcome.job.recording, outcome.scored, wish.annotate / outcome.job.name)
                 tell(outcome.job.name, _words(outcome))
         except KeyboardInterrupt:
             ended = True

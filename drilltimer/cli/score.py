@@ -29,6 +29,12 @@ if TYPE_CHECKING:
 @click.option("--player-by-folder", is_flag=True, help="The same, under the name of each recording's folder.")
 @click.option("--jobs", type=click.IntRange(1, 256), help="Processes for a folder; as many as processors by default.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="For a folder's results; FOLDER/scores.")
+@click.option(
+    "--annotate",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="OUT",
+    help="Write a label track and a picture of each rep into the folder OUT.",
+)
 @click.option("--scheduler", metavar="ADDRESS", help="Let a Dask cluster score a folder (extra 'cluster').")
 @language_option
 @json_option
@@ -40,6 +46,7 @@ def score(
     player_by_folder: bool,
     jobs: int | None,
     out: Path | None,
+    annotate: Path | None,
     scheduler: str | None,
     language: str,
     as_json: bool,
@@ -55,10 +62,11 @@ def score(
     if recording.is_dir():
         from drilltimer.cli.many import Wish, score_many
 
-        score_many(recording, Wish(sheet, out, jobs, scheduler, told, player, player_by_folder, as_json))
+        score_many(recording, Wish(sheet, out, annotate, jobs, scheduler, told, player, player_by_folder, as_json))
         return
     if player_by_folder:
         player = recording.absolute().parent.name
+    from drilltimer.app.annotate import annotate as write_annotations
     from drilltimer.app.later import document_of
     from drilltimer.app.which import find_sheets, score_with
     from drilltimer.cli.live import wording_for
@@ -69,6 +77,9 @@ def score(
     if player:
         for each in scored:
             _keep(player, each)
+    if annotate:
+        written = write_annotations(recording, scored, annotate)
+        note(f"{annotate}: a label track, {len(written) - 2} pictures, and index.html with all of them")
     if as_json:
         click.echo(json.dumps(document_of(scored[0], scored[1:]), allow_nan=False))
         return
