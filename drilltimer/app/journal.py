@@ -16,7 +16,7 @@ from drilltimer.app.live import Outcome
 from drilltimer.app.plan import Plan, make_plan
 from drilltimer.app.played import read_sheet
 from drilltimer.errors import HistoryError, UserError
-from drilltimer.model import AudioStream, Placement, Rep, Verdict
+from drilltimer.model import AudioStream, Health, Placement, Rep, Verdict
 from drilltimer.records.connect import WAIT_S, DamagedHistoryError, set_aside
 from drilltimer.records.entries import RepEntry, SessionEntry, clean_name
 from drilltimer.records.export import save_session
@@ -58,15 +58,24 @@ class Journal:
 
     def rep(self, rep: Rep, verdict: Verdict) -> None:
         """Keep a rep as it was judged."""
-        self._take((RepEntry(rep, verdict),))
+        self.keep(RepEntry(rep, verdict))
+
+    def keep(self, entry: RepEntry) -> None:
+        """Keep a rep with all that is known of it."""
+        self._take((entry,))
         self._write(PATIENCE_S)
 
     def end(self, outcome: Outcome) -> None:
         """Keep how the session went, and verdicts that were changed later; tells where it is found."""
         by_index = {rep.index: rep for rep in outcome.plan.reps}
-        self._take(RepEntry(by_index[verdict.rep], verdict) for verdict in outcome.verdicts)
         ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
-        self._entry = replace(self._entry, ending=ending, health=outcome.health)
+        entries = [RepEntry(by_index[verdict.rep], verdict) for verdict in outcome.verdicts]
+        self.close(ending, outcome.health, entries)
+
+    def close(self, ending: str, health: Health, entries: Iterable[RepEntry]) -> None:
+        """Keep all reps as they stand at the end, and how it ended; tells where it is found."""
+        self._take(entries)
+        self._entry = replace(self._entry, ending=ending, health=health)
         if self._write(WAIT_S) and self._is_there():
             kept = f"session:{self._number}"
             self._tell(f"kept as session {self._number} of {self._entry.player}; 'drilltimer history {kept}' shows it")
@@ -183,8 +192,8 @@ def open_journal(
         seed=plan.seed,
         source="simulated" if simulated else "live",
         placement=placement,
-        input_device=_device(stream, "source"),
-        output_device=_device(stream, "sink"),
+        input_device=device_name(stream, "source"),
+        output_device=device_name(stream, "sink"),
         rate_hz=stream.rate_hz,
         versions=versions(),
         blocks=block_entries(plan.drill),
@@ -206,9 +215,9 @@ def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placem
         reps = {rep.index: rep for rep in scored.reps}
     windows = sorted({(rep.mode, rep.window.open_ms, rep.window.centre_ms, rep.window.close_ms) for rep in scored.reps})
     entry = SessionEntry(
-        uid=_uid_of(clean_name(player) + scored.playing * "*", Path(scored.recording), sheet_file),
+        uid=recording_uid(clean_name(player) + scored.playing * "*", Path(scored.recording), sheet_file),
         player=clean_name(player),
-        started_utc=_taken_utc(Path(scored.recording)),
+        started_utc=taken_utc(Path(scored.recording)),
         drill=sheet.drill or "unnamed drill",
         protocol=protocol_of(plan.drill) if plan else _digest(repr((sheet.drill, windows)).encode())[:16],
         seed=sheet.seed,
@@ -242,7 +251,7 @@ def versions() -> dict[str, str]:
     return found | {name: version(name) for name in ("numpy", "scipy")} | {"system": platform.system()}
 
 
-def _device(stream: AudioStream, side: str) -> str:
+def device_name(stream: AudioStream, side: str) -> str:
     """Name of a sound card's device; the simulated room has none."""
     return str(getattr(getattr(stream, side, None), "full_name", ""))
 
@@ -258,7 +267,8 @@ def _plan_behind(drill: str, seed: int | None, reps: tuple[Rep, ...]) -> Plan | 
     return plan if plan.drill.name == drill and matches else None
 
 
-def _uid_of(player: str, *files: Path) -> str:
+def recording_uid(player: str, *files: Path) -> str:
+    """The same for the same files and player, so that scoring twice does not count twice."""
     return _digest(player.casefold().encode() + b"".join(_digest_of(path) for path in files))[:32]
 
 
@@ -275,6 +285,6 @@ def _digest(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _taken_utc(recording: Path) -> str:
+def taken_utc(recording: Path) -> str:
     """When the recording was last written, which is when it was made unless it was edited."""
     return datetime.fromtimestamp(recording.stat().st_mtime, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

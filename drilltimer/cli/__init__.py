@@ -20,6 +20,7 @@ from drilltimer.cli.compare import compare
 from drilltimer.cli.devices import devices
 from drilltimer.cli.drills import drills
 from drilltimer.cli.export import export
+from drilltimer.cli.feed import feed
 from drilltimer.cli.forget import forget
 from drilltimer.cli.history import history
 from drilltimer.cli.import_ import import_
@@ -68,6 +69,7 @@ for verb in (
     check,
     render,
     score,
+    feed,
     drills,
     sounds,
     devices,

@@ -159,12 +159,14 @@ def _show_session(kept: History, number: int, language: str, as_json: bool) -> N
     from drilltimer.cli.live import wording_for
     from drilltimer.records.queries import reps, session
     from drilltimer.score.document import RecordingClock, score_document
+    from drilltimer.score.feeding import Mark, agreement
     from drilltimer.score.match import correction_ms
     from drilltimer.score.stats import summarize
-    from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
+    from drilltimer.ui.lines import agreement_lines, header, health_lines, placement_line, rep_line, score_lines
 
     entry, entries = session(kept, number), reps(kept, number)
-    scores = summarize(each.verdict for each in entries if not each.rep.warm_up)
+    scores = summarize(each.verdict for each in entries if not each.rep.warm_up and each.coach != Mark.VOID)
+    marks = {each.rep.index: Mark(each.coach) for each in entries if each.coach}
     if as_json:
         document = score_document(None, RecordingClock(), (each.verdict for each in entries), scores, entry.health)
         about = {
@@ -184,7 +186,9 @@ def _show_session(kept: History, number: int, language: str, as_json: bool) -> N
     note(placement_line(entry.placement, correction_ms(entry.placement), wording))
     warm_up = f"  {wording('run.warm_up')}"
     lines = [rep_line(each.rep, each.verdict, wording) + warm_up * each.rep.warm_up for each in entries]
-    print_lines([header(wording), *lines, "", *score_lines(scores, wording), *health_lines(entry.health, wording)])
+    compared = agreement_lines(agreement((each.verdict for each in entries), marks), wording)
+    figures = [*score_lines(scores, wording), *compared, *health_lines(entry.health, wording)]
+    print_lines([header(wording), *lines, "", *figures])
 
 
 def _set(kept: History, name: str, level: str | None, sport: str | None) -> None:

@@ -127,8 +127,9 @@ def figures(entries: Sequence[RepEntry], systematic_ms: float = 0.0) -> dict[str
 
 
 def counted(entries: Sequence[RepEntry], mode: Mode) -> list[RepEntry]:
-    """Reps of one mode that count: no warm-up."""
-    return [each for each in entries if each.rep.mode == mode and not each.rep.warm_up]
+    """Reps of one mode that count: no warm-up, none that the coach declared void."""
+    kept = [each for each in entries if each.rep.mode == mode and not each.rep.warm_up]
+    return [each for each in kept if each.coach != "void"]
 
 
 def systematic_ms(entries: Sequence[RepEntry]) -> float:

@@ -83,10 +83,11 @@ class SessionEntry:
 
 @dataclass(frozen=True, slots=True)
 class RepEntry:
-    """One rep as it was played and judged."""
+    """One rep as it was played and judged; `coach` is what a coach saw of it, where one marked it."""
 
     rep: Rep
     verdict: Verdict
+    coach: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

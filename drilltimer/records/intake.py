@@ -23,6 +23,7 @@ from drilltimer.records.export import CSV_COLUMNS, FORMAT, SCHEMA, Session
 from drilltimer.records.history import History
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
+    NEWER_COLUMNS,
     REP_COLUMNS,
     SESSION_COLUMNS,
     block_entry,
@@ -39,7 +40,7 @@ _INTEGERS = {
     "guessed",
 }  # fmt: skip
 _TEXTS = {
-    *("player", "player_level", "player_sport", "level", "mode", "cues", "call", "grade", "void"),
+    *("player", "player_level", "player_sport", "level", "mode", "cues", "call", "grade", "void", "coach"),
     *("block_name", "block_mode", "block_level", "block_situation", "block_feedback"),
     *(
         f"session_{name}"
@@ -185,7 +186,9 @@ def _from_csv(source: Path, done: Intake) -> Iterator[Session]:
     try:
         with source.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
-            missing = [name for name in CSV_COLUMNS if name not in (reader.fieldnames or ())]
+            missing = [
+                name for name in CSV_COLUMNS if name not in (reader.fieldnames or ()) and name not in NEWER_COLUMNS
+            ]
             if missing:
                 raise HistoryError(
                     f"{source}:1: is no export of drilltimer: column {missing[0]!r} is missing",
@@ -203,7 +206,7 @@ def _from_csv(source: Path, done: Intake) -> Iterator[Session]:
 def _typed(row: dict[str, Any], line: int, source: Path) -> dict[str, Any]:
     values: dict[str, Any] = {}
     for name in CSV_COLUMNS:
-        cell = row[name]
+        cell = row.get(name, "") if name in NEWER_COLUMNS else row[name]
         try:
             values[name] = _value(name, cell)
         except (TypeError, ValueError) as fault:
@@ -285,7 +288,7 @@ def _read_session(database: sqlite3.Connection, number: int) -> Session:
     if row is None:
         raise sqlite3.DatabaseError(f"session {number} has no player")
     blocks = database.execute(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", (number,))
-    reps = database.execute(f"SELECT {', '.join(REP_COLUMNS)} FROM reps WHERE session = ?", (number,))
+    reps = database.execute("SELECT * FROM reps WHERE session = ?", (number,))
     return {name: row[name] for name in SESSION_COLUMNS} | {
         "player": row["player_name"],
         "player_level": row["player_level"],

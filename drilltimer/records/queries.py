@@ -23,7 +23,7 @@ _LINES = """
         avg(r.error_ms) AS constant_error_ms,
         sqrt(max(0.0, avg(r.error_ms * r.error_ms) - avg(r.error_ms) * avg(r.error_ms))) AS variable_error_ms
     FROM ({chosen}) s JOIN players p ON p.id = s.player
-    LEFT JOIN reps r ON r.session = s.number AND NOT r.warm_up
+    LEFT JOIN reps r ON r.session = s.number AND NOT r.warm_up AND r.coach IS NOT 'void'
     GROUP BY s.number ORDER BY s.started_utc DESC, s.number DESC
 """
 

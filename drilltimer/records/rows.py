@@ -20,8 +20,9 @@ BLOCK_COLUMNS = ("number", "name", "mode", "level", "situation", "warm_up", "fee
 REP_COLUMNS = (
     "rep", "block", "mode", "level", "warm_up", "withheld", "start_s", "end_s", "contact_s", "cues", "call", "open_ms",
     "centre_ms", "close_ms", "grade", "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms",
-    "guessed", "void", "contact_heard_s", "touchdown_s", "second_touchdown_s", "first_step_s",
+    "guessed", "void", "contact_heard_s", "touchdown_s", "second_touchdown_s", "first_step_s", "coach",
 )  # fmt: skip
+NEWER_COLUMNS = frozenset({"coach"})  # that older files do not have
 _VERDICT = (
     "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms", "void", "contact_heard_s",
     "touchdown_s", "second_touchdown_s", "first_step_s",
@@ -83,6 +84,7 @@ def rep_row(entry: RepEntry) -> dict[str, Any]:
         "close_ms": rep.window.close_ms,
         "grade": verdict.grade.value,
         "guessed": int(verdict.guessed),
+        "coach": entry.coach,
     } | {name: getattr(verdict, name) for name in _VERDICT}
 
 
@@ -115,7 +117,8 @@ def rep_entry(row: Row) -> RepEntry:
         "window_open_ms": window.open_ms,
         "window_close_ms": window.close_ms,
     }
-    return RepEntry(rep, replace(verdict, **judged_by | {name: row[name] for name in _VERDICT}))
+    judged = replace(verdict, **judged_by | {name: row[name] for name in _VERDICT})
+    return RepEntry(rep, judged, row.get("coach"))
 
 
 def _cue(cue: Cue) -> dict[str, Any]:

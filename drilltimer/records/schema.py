@@ -76,5 +76,6 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (session, rep)
     ) WITHOUT ROWID;
     """,
+    "ALTER TABLE reps ADD COLUMN coach TEXT",
 )
 SCHEMA = len(MIGRATIONS)

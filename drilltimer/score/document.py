@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields
 from importlib.resources import files
 from typing import Any
 
 from drilltimer.model import Health, Scores, Verdict
+from drilltimer.score.feeding import Mark, agreement
 
 SCHEMA = 1
 S_DECIMALS = 6  # a microsecond: a twentieth of a frame at 48 kHz
@@ -124,3 +125,43 @@ def _rounded_value(name: str, value: Any) -> Any:
         return None
     decimals = S_DECIMALS if name.endswith("_s") else SHARE_DECIMALS if name.endswith("_share") else MS_DECIMALS
     return round(value, decimals) + 0.0  # + 0.0 turns a rounded -0.0 into 0.0
+
+
+FED_KEYS = (
+    "rep", "contact_heard_s", "touchdown_s", "second_touchdown_s", "touchdown_ms", "error_ms", "uncertainty_ms",
+    "grade", "stagger_ms", "void", "level", "window_open_ms", "window_close_ms",
+)  # fmt: skip
+
+
+def feed_document(
+    recording: str | None,
+    play: str,
+    verdicts: Iterable[Verdict],
+    marks: Mapping[int, Mark],
+    scores: Scores,
+    health: Health,
+) -> dict[str, Any]:
+    """Document of a session of live feeding: the contract of `feed.schema.json`, schema 1.
+
+    `verdicts` are as measured; `marks` are the coach's, by rep.
+    """
+    measured = list(verdicts)
+    reps = []
+    for verdict in measured:
+        values = _rep(verdict)
+        reps.append({name: values[name] for name in FED_KEYS} | {"coach": marks.get(verdict.rep)})
+    return {
+        "schema": SCHEMA,
+        "recording": recording,
+        "play": play,
+        "reps": reps,
+        "scores": _rounded(asdict(scores)),
+        "health": _rounded(asdict(health)),
+        "agreement": asdict(agreement(measured, marks)),
+    }
+
+
+def feed_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) that every document of live feeding meets."""
+    schema: dict[str, Any] = json.loads(files(__package__).joinpath("feed.schema.json").read_text(encoding="utf-8"))
+    return schema

@@ -36,11 +36,14 @@ MICROPHONES: dict[Microphone, tuple[float, float | None]] = {
 }
 
 
-def path_response(settings: RoomSettings, rate_hz: int, distance_m: float, seed: int, *, from_floor: bool) -> Wave:
+def path_response(
+    settings: RoomSettings, rate_hz: int, distance_m: float, seed: int, *, from_floor: bool, early_s: float = EARLY_S
+) -> Wave:
     """Response of the way from a source to the microphone, the direct sound being exactly 1 at index `LEAD`.
 
     The delay of the direct sound itself is left out; `from_floor` puts the source on the floor (feet) rather than
-    at the height of a loudspeaker.
+    at the height of a loudspeaker. Reflections of the first `early_s` are single images: in a wide hall more of them
+    are heard as echoes than in a room.
     """
     speed_m_s = speed_of_sound_m_s(settings.placement.air_c)
     rng = np.random.default_rng([seed, 1])
@@ -55,7 +58,7 @@ def path_response(settings: RoomSettings, rate_hz: int, distance_m: float, seed:
         gains = np.array([max(distance_m, NEAREST_M) / way_m * reflection for way_m, reflection in images])
         response = _taps(frames, extra_s * rate_hz, gains)
     else:
-        response = _shoebox(settings.size_m, settings.rt60_s, rate_hz, distance_m, speed_m_s, rng, from_floor)
+        response = _shoebox(settings.size_m, settings.rt60_s, rate_hz, distance_m, speed_m_s, rng, from_floor, early_s)
     response[LEAD] += 1.0
     return response
 
@@ -68,6 +71,7 @@ def _shoebox(
     speed_m_s: float,
     rng: np.random.Generator,
     from_floor: bool,
+    early_s: float,
 ) -> Wave:
     """Everything but the direct sound."""
     size = np.array(size_m)
@@ -75,14 +79,14 @@ def _shoebox(
     volume_m3 = float(np.prod(size))
     surface_m2 = 2.0 * float(size[0] * size[1] + size[1] * size[2] + size[0] * size[2])
     reflection = math.exp(-0.161 * volume_m3 / (2.0 * surface_m2 * rt60_s))  # Eyring, amplitude per wall
-    way_m, bounces = _images(size, distance_m, speed_m_s, rng, from_floor)
+    way_m, bounces = _images(size, distance_m, speed_m_s, rng, from_floor, early_s)
     level_m = max(distance_m, NEAREST_M)
     frames = LEAD + round(rt60_s * rate_hz)
     extra = (way_m - distance_m) / speed_m_s * rate_hz
-    kept = (extra < EARLY_S * rate_hz) & (bounces > 0)
+    kept = (extra < early_s * rate_hz) & (bounces > 0)
     response = _taps(frames, extra[kept], level_m / way_m[kept] * reflection ** bounces[kept])
     times_s = np.arange(frames) / rate_hz
-    late_from = LEAD + round(EARLY_S * rate_hz)
+    late_from = LEAD + round(early_s * rate_hz)
     # A source on the floor has half as many images, each twice as strong, and so has its direct sound.
     energy = 4.0 * math.pi * speed_m_s / volume_m3 / rate_hz * (0.5 if from_floor else 1.0)
     decay = np.exp(-3.0 * math.log(10.0) * (times_s + distance_m / speed_m_s) / rt60_s)
@@ -92,7 +96,7 @@ def _shoebox(
 
 
 def _images(
-    size: Wave, distance_m: float, speed_m_s: float, rng: np.random.Generator, from_floor: bool
+    size: Wave, distance_m: float, speed_m_s: float, rng: np.random.Generator, from_floor: bool, early_s: float
 ) -> tuple[Wave, Wave]:
     """Way in metres and number of reflections of every image that can arrive early, the source itself included."""
     angle = rng.uniform(0.1, 0.5)
@@ -103,7 +107,7 @@ def _images(
     listener = np.array([0.4, 0.3 * size[1], MICROPHONE_HEIGHT_M])
     source = listener + level_m * heading
     source[2] = height_m
-    reach_m = distance_m + EARLY_S * speed_m_s
+    reach_m = distance_m + early_s * speed_m_s
     axes = []
     for axis in range(3):
         most = int(reach_m / (2.0 * size[axis])) + 1

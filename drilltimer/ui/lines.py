@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from drilltimer.model import Health, Placement, Rep, Scores, Verdict
+from drilltimer.score.feeding import Agreement
 from drilltimer.score.progress import Move
 from drilltimer.ui.wording import Wording
 
@@ -85,6 +86,18 @@ def _interval(scores: Scores, wording: Wording) -> str:
     if low_ms is None or high_ms is None:
         return ""
     return wording("scores.from_to", low=f"{low_ms:+6.0f}", high=f"{high_ms:+.0f}")
+
+
+def agreement_lines(agreement: Agreement, wording: Wording) -> list[str]:
+    """A coach's eye beside the measurement; nothing where nothing was marked."""
+    if not agreement.marked:
+        return []
+    crossed = [
+        wording("feed.crossed", mark=mark.value, grade=wording.grade(grade), times=times)
+        for mark, grade, times in agreement.crossed
+    ]
+    means = [wording("feed.mean", mark=mark.value, ms=mean_ms) for mark, mean_ms in agreement.mean_ms]
+    return [wording("feed.agreement", agreed=agreement.agreed, marked=agreement.marked), *crossed, *means]
 
 
 def health_lines(health: Health, wording: Wording) -> list[str]:

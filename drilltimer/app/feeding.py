@@ -1,0 +1,282 @@
+"""Live feeding: real contacts heard in a recording, or live with feedback."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.audio.files import load_word
+from drilltimer.audio.recording import AudioFile
+from drilltimer.audio.writing import AudioWriter
+from drilltimer.errors import DeviceError, RecordingError
+from drilltimer.hear.feeding import Court, FeedListener, Learned
+from drilltimer.hear.rhythm import Play as PlayKind
+from drilltimer.hear.setup import SetUp
+from drilltimer.hear.sound_classes import Distances
+from drilltimer.model import AudioStream, Block, Cue, FeedbackPlan, Health, Level, Rep, Scores, Verdict, Window
+from drilltimer.score.feedback import Feedback, feedback_sounds
+from drilltimer.score.feeding import Mark, Spots
+from drilltimer.session import Event, Judged, Play
+from drilltimer.session.feeding import FeedSession
+from drilltimer.sound.bank import Bank, build_bank
+from drilltimer.units import frames_from_s, s_from_frames
+
+PIECE_S = 2.0
+TICK_S = 0.05
+TRY_EVERY_S = 1.0
+WAIT_S = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is practised and where: kind of play, who feeds, places, window, feedback."""
+
+    play: PlayKind
+    spots: Spots
+    window: Window
+    level: Level | None = None
+    feedback: FeedbackPlan | None = None  # None: nothing is told
+
+    @property
+    def name(self) -> str:
+        """Under which a session is kept; never the name of a cued drill."""
+        return f"live feeding: {self.play}"
+
+    @property
+    def court(self) -> Court:
+        """What the listener needs to know."""
+        spots = self.spots
+        distances = Distances(spots.feeder_to_mic_m, spots.player_to_mic_m)
+        if spots.feeder_to_mic_m is None and spots.feeder_to_player_m is not None:
+            distances = Distances(spots.placement.speaker_to_mic_m, spots.player_to_mic_m)
+        return Court(self.play, spots.machine, distances, spots.placement.air_c)
+
+
+@dataclass(frozen=True, slots=True)
+class FedSession:
+    """How a session of live feeding went. `verdicts` are as measured; `marks` are the coach's, by rep."""
+
+    asked: Asked
+    reps: tuple[Rep, ...]
+    verdicts: tuple[Verdict, ...]
+    marks: dict[int, Mark]
+    scores: Scores
+    health: Health
+    recording: str | None
+    rate_hz: int
+    interrupted: bool = False
+    fault: DeviceError | None = None
+
+
+def hear_recording(path: Path, asked: Asked) -> FedSession:
+    """Score a recording, heard twice: what the first hearing learned of the court's sounds sharpens the second.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be read, or no contact is heard in it.
+    """
+    with AudioFile(path) as file:
+        first = FeedListener(file.rate_hz, file.channels, asked.court)
+        for block in _blocks(file):
+            first.feed(block)
+        first.finish()
+        listener = FeedListener(file.rate_hz, file.channels, asked.court, first.learned)
+        session = FeedSession(listener, asked.spots, asked.window, file.rate_hz, asked.play, asked.level)
+        for block in _blocks(file):
+            session.feed(block)
+        session.finish()
+        rate_hz = file.rate_hz
+    if not session.verdicts:
+        raise RecordingError(
+            f"{path}: no feeder's contact is heard in it",
+            why="The feeder may be too far from the microphone, or --play says something else than what was played.",
+            fix="Listen to it; stand the microphone nearer to the feeder, and check --play and --feeder.",
+        )
+    return _outcome(asked, session, Health(notes=_notes(asked)), str(path), rate_hz)
+
+
+def _blocks(file: AudioFile) -> Iterator[Block]:
+    frames = frames_from_s(PIECE_S, file.rate_hz)
+    for start in range(0, file.frames, frames):
+        samples = file.read(start, min(frames, file.frames - start))
+        if len(samples):
+            yield Block(start, samples, np.zeros((len(samples), 1), np.float32))
+
+
+def _notes(asked: Asked) -> tuple[str, ...]:
+    doubt_ms = asked.spots.doubt_ms
+    return (f"who stood where leaves {doubt_ms:.1f} ms of doubt in every touchdown",)
+
+
+def _outcome(
+    asked: Asked,
+    session: FeedSession,
+    health: Health,
+    recording: str | None,
+    rate_hz: int,
+    interrupted: bool = False,
+    fault: DeviceError | None = None,
+) -> FedSession:
+    return FedSession(
+        asked,
+        tuple(session.reps),
+        tuple(session.verdicts),
+        dict(session.marks),
+        session.scores(),
+        health,
+        recording,
+        rate_hz,
+        interrupted,
+        fault,
+    )
+
+
+# --- live ---
+
+
+def run_feed(
+    asked: Asked,
+    stream: AudioStream,
+    *,
+    set_up: SetUp | None = None,
+    record: Path | None = None,
+    reopen: Open | None = None,
+    length_s: float | None = None,
+    wait_s: float = WAIT_S,
+    on_rep: Callable[[Rep, Verdict, Mark | None], None],
+    on_trouble: Callable[[str], None],
+    tick: Callable[[FeedSession], None],
+    on_stage: Callable[[str], None] = lambda stage: None,
+) -> FedSession:
+    """Listen, judge and tell until an interrupt (KeyboardInterrupt), `length_s`, or the loss of the device for good.
+
+    Parameters
+    ----------
+    asked : Asked
+    stream : AudioStream
+        Not yet started; closed when this returns.
+    set_up : SetUp, optional
+        Heard first: "feed five balls", "hop five times".
+    record : Path, optional
+        Where to keep the microphone's sound.
+    reopen : callable, optional
+        Opens the device again after it was lost.
+    length_s : float, optional
+    wait_s : float
+        How long to wait for a lost device.
+    on_rep : callable
+        Told of each judged rep, and again when the coach has marked it.
+    on_trouble : callable
+    tick : callable
+        Called between two blocks: obeys keys.
+    on_stage : callable
+        Told of each stage of the set-up as it begins.
+    """
+    rate_hz, lasting = stream.rate_hz, LastingStream(stream, reopen)
+    bank, teller = _teller(asked, rate_hz)
+    session: FeedSession | None = None
+    writer = AudioWriter(record, rate_hz, stream.input_channels) if record else None
+    interrupted, fault, stage = False, None, ""
+
+    def act(events: list[Event]) -> None:
+        for event in events:
+            if isinstance(event, Play):
+                lasting.play(event.start, event.sound, event.cue, event.rep)
+            elif isinstance(event, Judged) and session is not None:
+                on_rep(event.rep, event.verdict, session.marks.get(event.rep.index))
+
+    try:
+        lasting.start()
+        while True:
+            try:
+                block = lasting.read()
+            except DeviceError as lost:
+                _await(lasting, lost, wait_s, on_trouble)
+                continue
+            if writer:
+                _kept(partial(writer.write, block.samples), on_trouble)
+            if set_up is not None and not set_up.done:
+                stage = _set_up(set_up, block, stage, on_stage)
+                continue
+            if session is None:
+                learned = set_up.learned if set_up is not None else None
+                session = _begin(asked, lasting, learned, teller, bank)
+            act(session.feed(block))
+            tick(session)
+            if length_s is not None and s_from_frames(block.start, rate_hz) >= length_s:
+                break
+    except KeyboardInterrupt:
+        interrupted = True
+    except DeviceError as lost:
+        fault = lost
+    finally:
+        health = lasting.health()
+        lasting.close()
+    session = session or _begin(asked, lasting, None, teller, bank)
+    act(session.finish())
+    if writer:
+        _kept(writer.close, on_trouble)
+    return _outcome(asked, session, health, str(record) if record else None, rate_hz, interrupted, fault)
+
+
+def _set_up(set_up: SetUp, block: Block, stage: str, on_stage: Callable[[str], None]) -> str:
+    """One block of the set-up; tells of a stage as it begins."""
+    if not stage:
+        on_stage(set_up.stage)
+    stage = set_up.stage
+    set_up.feed(block)
+    if set_up.stage != stage:
+        on_stage(set_up.stage)
+    return set_up.stage
+
+
+def _begin(
+    asked: Asked, stream: AudioStream, learned: Learned | None, teller: Feedback | None, bank: Bank
+) -> FeedSession:
+    listener = FeedListener(stream.rate_hz, stream.input_channels, asked.court, learned)
+    return FeedSession(
+        listener, asked.spots, asked.window, stream.rate_hz, asked.play, asked.level, teller, bank
+    )  # fmt: skip
+
+
+def _teller(asked: Asked, rate_hz: int) -> tuple[Bank, Feedback | None]:
+    """The feedback's sounds, and who decides on them."""
+    if asked.feedback is None or asked.feedback.kind == "none":
+        return {}, None
+    sounds = feedback_sounds(asked.feedback)
+    bank = build_bank((Cue("feedback", name, 0.0) for name in sounds.values()), rate_hz, load_word)
+    lengths_s = {name: s_from_frames(len(bank[name, None].samples), rate_hz) for name in sounds.values()}
+    return bank, Feedback(asked.feedback, sounds, lengths_s)
+
+
+def _await(stream: LastingStream, lost: DeviceError, wait_s: float, on_trouble: Callable[[str], None]) -> None:
+    """Wait for the device; raises `DeviceError` when it stays away."""
+    if not stream.can_return:
+        raise lost
+    on_trouble(f"paused: {lost}")
+    ends_s = time.monotonic() + wait_s
+    while not stream.reopen():
+        if time.monotonic() >= ends_s:
+            raise DeviceError(
+                f"the sound device did not come back within {wait_s:.0f} s; it was lost: {lost.what}",
+                fix="What was done until then is scored and kept. Look at 'drilltimer devices'.",
+            )
+        time.sleep(min(TRY_EVERY_S, wait_s))
+    on_trouble("the sound device is back; the session goes on")
+
+
+def _kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:
+    """A recording that cannot be kept is told, and does not end the session."""
+    with contextlib.suppress(KeyboardInterrupt):
+        try:
+            step()
+        except RecordingError as fault:
+            on_trouble(str(fault))

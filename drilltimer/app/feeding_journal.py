@@ -1,0 +1,100 @@
+"""Sessions of live feeding in the history: kept rep by rep, apart from cued drills."""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from drilltimer.app.archive import history_path
+from drilltimer.app.feeding import Asked, FedSession
+from drilltimer.app.journal import Journal, device_name, now_utc, recording_uid, taken_utc, versions
+from drilltimer.errors import HistoryError
+from drilltimer.model import AudioStream, Rep, Verdict
+from drilltimer.records.entries import BlockEntry, RepEntry, SessionEntry, clean_name
+from drilltimer.records.history import History
+from drilltimer.score.feeding import Mark
+
+
+class FeedJournal:
+    """Keeps one live session, each rep as it is judged and again as it is marked.
+
+    Parameters
+    ----------
+    player : str
+    asked : Asked
+    stream : AudioStream
+    on_trouble : callable
+
+    Raises
+    ------
+    HistoryError
+        The name cannot be a player's.
+    """
+
+    def __init__(self, player: str, asked: Asked, stream: AudioStream, on_trouble: Callable[[str], None]) -> None:
+        devices = device_name(stream, "source"), device_name(stream, "sink")
+        entry = _entry(player, asked, uuid.uuid4().hex, now_utc(), "live", devices, stream.rate_hz)
+        self._journal = Journal(history_path(), entry, on_trouble)
+
+    def rep(self, rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
+        """Keep a rep with the coach's mark."""
+        self._journal.keep(RepEntry(rep, verdict, mark.value if mark else None))
+
+    def end(self, outcome: FedSession) -> None:
+        """Keep how the session went."""
+        ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
+        self._journal.close(ending, outcome.health, _entries(outcome))
+
+
+def keep_fed(player: str, outcome: FedSession) -> str:
+    """Keep a scored recording; answers where, or why not. Scored again it takes the earlier scoring's place."""
+    path = Path(outcome.recording or "")
+    try:
+        name = clean_name(player)
+        uid = recording_uid(f"{name}/{outcome.asked.name}", path)
+        entry = _entry(name, outcome.asked, uid, taken_utc(path), "recording", (path.name, ""), outcome.rate_hz)
+        entry = replace(entry, ending="done", health=outcome.health)
+        with History(history_path()) as history:
+            number = history.replace_session(entry, _entries(outcome))
+    except HistoryError as fault:
+        return f"not kept: {fault}"
+    return f"kept as session {number} of {name}"
+
+
+def _entries(outcome: FedSession) -> list[RepEntry]:
+    marks = outcome.marks
+    return [
+        RepEntry(rep, verdict, marks[rep.index].value if rep.index in marks else None)
+        for rep, verdict in zip(outcome.reps, outcome.verdicts, strict=True)
+    ]
+
+
+def _entry(
+    player: str, asked: Asked, uid: str, started_utc: str, source: str, devices: tuple[str, str], rate_hz: int
+) -> SessionEntry:
+    kind = asked.feedback.kind if asked.feedback else "none"
+    return SessionEntry(
+        uid=uid,
+        player=clean_name(player),
+        started_utc=started_utc,
+        drill=asked.name,
+        protocol=_protocol(asked),
+        seed=None,
+        source=source,
+        placement=asked.spots.placement,
+        input_device=devices[0],
+        output_device=devices[1],
+        rate_hz=rate_hz,
+        versions=versions(),
+        blocks=(BlockEntry(0, asked.name, "predictive", asked.level or "club", "baseline", False, kind),),
+    )
+
+
+def _protocol(asked: Asked) -> str:
+    """What makes two sessions of live feeding comparable, and none with a cued drill."""
+    window = asked.window
+    told = ("live feeding", asked.play, asked.spots.machine, window.open_ms, window.centre_ms, window.close_ms)
+    return hashlib.sha256(repr(told).encode()).hexdigest()[:16]

@@ -1,0 +1,244 @@
+"""`drilltimer feed`: real contacts heard, live or in a recording, and no cue played."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from drilltimer.cli.common import (
+    FEEDBACK,
+    INTERRUPTED,
+    air_option,
+    json_option,
+    language_option,
+    level_option,
+    note,
+    player_option,
+    print_lines,
+)
+
+if TYPE_CHECKING:
+    from drilltimer.app.feeding import Asked, FedSession
+    from drilltimer.model import Level, Rep, Situation, Verdict
+    from drilltimer.score.feeding import Mark
+    from drilltimer.session.feeding import FeedSession
+    from drilltimer.ui.keys import Keys
+    from drilltimer.ui.wording import Wording
+
+METRES = click.FloatRange(0, 60)
+SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "return": "return"}  # whose window
+
+
+@click.command()
+@click.argument("recording", required=False, type=click.Path(path_type=Path))
+@click.option("--play", type=click.Choice(["rally", "feed", "return"]), default="rally", show_default=True,
+              help="Balls go back and forth; the player hits none back; the player hits one back.")  # fmt: skip
+@click.option("--feeder", type=click.Choice(["coach", "machine"]), default="coach", show_default=True)
+@click.option("--feeder-to-mic", "feeder_to_mic_m", type=METRES, help="Metres.")
+@click.option("--player-to-mic", "player_to_mic_m", type=METRES, help="Metres.")
+@click.option(
+    "--feeder-to-player", "feeder_to_player_m", type=METRES, help="Metres; helps when --feeder-to-mic is not told."
+)
+@air_option
+@level_option
+@click.option(
+    "--situation", type=click.Choice(["return", "baseline", "net"]), help="Whose window; else as --play suggests."
+)
+@click.option(
+    "--window",
+    "window_ms",
+    type=float,
+    nargs=3,
+    metavar="OPEN CENTRE CLOSE",
+    help="Window in ms after the contact, instead.",
+)
+@player_option
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Keep the microphone's sound (.wav, .flac). Off by default.",
+)
+@click.option("--input", "input_name", help="Microphone, by (part of) its name.")
+@click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+@click.option(
+    "--feedback", type=click.Choice(FEEDBACK), default="each", show_default=True, help="When the player is told."
+)
+@click.option("--spoken/--tones", default=True, show_default=True)
+@click.option(
+    "--set-up",
+    "sets_up",
+    is_flag=True,
+    help="First half a minute to learn the sounds: feed five balls, then hop five times.",
+)
+@click.option("--minutes", type=click.FloatRange(0.05, 240), help="End by itself; else q or Ctrl-C ends.")
+@click.option(
+    "--wait-s",
+    type=click.FloatRange(0, 3600),
+    default=120.0,
+    show_default=True,
+    help="For a lost sound device to come back.",
+)
+@language_option
+@json_option
+def feed(recording: Path | None, **options: Any) -> None:
+    """Time touchdowns against a feeder's real contacts: nothing is played, both are heard.
+
+    Without RECORDING it listens to the microphone until q or Ctrl-C, tells the player in words or tones where they
+    cannot fall on the next contact (in a rally: after it), and prints a line per contact. Keys for the coach, about the
+    rep printed last: e early, o on time, l late, v void; the same key takes it back.
+
+    With RECORDING (WAV, FLAC, OGG, MP3) the same is heard later. Distances that are not told widen the uncertainty.
+    """
+    from drilltimer.cli.live import wording_for
+
+    wording = wording_for(options["language"])
+    asked = _asked(recording, options)
+    note(wording("run.cautions"))
+    note(wording("feed.doubt", ms=asked.spots.doubt_ms))
+    outcome = _live(asked, wording, options) if recording is None else _later(recording, asked, wording, options)
+    _conclude(outcome, wording, as_json=options["as_json"])
+
+
+def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
+    """What the options ask for.
+
+    Raises
+    ------
+    UserError
+        A window that is none, or live options beside a recording.
+    """
+    from drilltimer.app.feeding import Asked
+    from drilltimer.drill.windows import window_for
+    from drilltimer.errors import UserError
+    from drilltimer.model import FeedbackPlan, Window
+    from drilltimer.score.feeding import Spots
+
+    level: Level | None = options["level"] or "club"
+    window = window_for(level or "club", options["situation"] or SITUATIONS[options["play"]])
+    if options["window_ms"]:
+        opens, centre, closes = options["window_ms"]
+        if not opens < centre < closes:
+            raise UserError(
+                f"--window {opens:g} {centre:g} {closes:g}: each must be greater than the one before",
+                fix="Write its start, its middle and its end in ms after the contact, as in --window 100 160 220.",
+            )
+        window, level = Window(opens, centre, closes), None
+    if recording is not None and (options["record"] or options["sets_up"] or options["minutes"]):
+        raise UserError(
+            "--record, --set-up and --minutes are for the microphone, not for a recording", fix="Leave them out."
+        )
+    metres = {name: options[name] for name in ("feeder_to_mic_m", "player_to_mic_m", "feeder_to_player_m")}
+    spots = Spots(**metres, air_c=options["air_c"], machine=options["feeder"] == "machine")
+    plan = FeedbackPlan(options["feedback"], delay_s=1.0, spoken=options["spoken"], reminders=False)
+    return Asked(options["play"], spots, window, level, plan if recording is None else None)
+
+
+def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession:
+    from drilltimer.app.feeding import hear_recording
+    from drilltimer.app.feeding_journal import keep_fed
+    from drilltimer.ui.lines import header, rep_line
+
+    outcome = hear_recording(recording, asked)
+    if options["player"]:
+        note(keep_fed(options["player"], outcome))
+    if not options["as_json"]:
+        lines = [rep_line(rep, each, wording) for rep, each in zip(outcome.reps, outcome.verdicts, strict=True)]
+        print_lines([header(wording), *lines])
+    return outcome
+
+
+def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession:
+    from drilltimer.app.feeding import run_feed
+    from drilltimer.app.feeding_journal import FeedJournal
+    from drilltimer.app.open import open_card
+    from drilltimer.hear.setup import SetUp
+    from drilltimer.ui.keys import open_keys
+    from drilltimer.ui.lines import header, rep_line
+
+    card = open_card(options["input_name"], options["output_name"])
+    stream = card.stream
+    set_up = SetUp(stream.rate_hz, stream.input_channels, asked.court) if options["sets_up"] else None
+    say = _quiet if options["as_json"] else _say
+    journal = FeedJournal(options["player"], asked, stream, _note) if options["player"] else None
+    if options["record"]:
+        note(wording("run.records", file=options["record"]))
+
+    def on_rep(rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
+        if journal:
+            journal.rep(rep, verdict, mark)
+        say(rep_line(rep, verdict, wording) + (wording("feed.marked", mark=mark.value) if mark else ""))
+
+    keyed = sys.stdin is not None and sys.stdin.isatty()
+    keys = open_keys() if keyed else None
+    say(header(wording))
+    with keys or contextlib.nullcontext():
+        outcome = run_feed(
+            asked,
+            stream,
+            set_up=set_up,
+            record=options["record"],
+            reopen=card.again,
+            length_s=60.0 * options["minutes"] if options["minutes"] else None,
+            wait_s=options["wait_s"],
+            on_rep=on_rep,
+            on_trouble=_note,
+            tick=lambda session: _obey(keys, session),
+            on_stage=lambda stage: _note(wording(f"feed.set_up_{stage}")),
+        )
+    if journal:
+        journal.end(outcome)
+    return outcome
+
+
+def _obey(keys: Keys | None, session: FeedSession) -> None:
+    """Do what the coach's keys ask for."""
+    from drilltimer.score.feeding import Mark
+
+    marks = {"e": Mark.EARLY, "o": Mark.ON_TIME, "l": Mark.LATE, "v": Mark.VOID}
+    for key in keys.pressed().casefold() if keys else "":
+        if key == "q":
+            raise KeyboardInterrupt
+        if key in marks:
+            session.mark(marks[key])
+
+
+def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
+    """Scores or document, and how it ended."""
+    from drilltimer.score.document import feed_document
+    from drilltimer.score.feeding import agreement
+    from drilltimer.ui.lines import agreement_lines, health_lines, score_lines
+
+    if as_json:
+        document = feed_document(
+            outcome.recording, outcome.asked.play, outcome.verdicts, outcome.marks, outcome.scores, outcome.health
+        )
+        click.echo(json.dumps(document, allow_nan=False))
+    else:
+        compared = agreement_lines(agreement(outcome.verdicts, outcome.marks), wording)
+        _say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))
+    if outcome.fault is not None:
+        raise outcome.fault
+    if outcome.interrupted:
+        note(wording("run.ended_early"))
+        sys.exit(INTERRUPTED)
+
+
+def _say(text: str) -> None:
+    """Results; a terminal that was closed does not end the session."""
+    with contextlib.suppress(OSError):
+        click.echo(text)
+
+
+def _note(text: str) -> None:
+    """Messages, forgiving likewise."""
+    with contextlib.suppress(OSError):
+        note(text)
+
+
+def _quiet(text: str) -> None:
+    """Say nothing: stdout is for the document alone."""
