@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from drilltimer.app.plan import Plan, load_bank
+from drilltimer.audio.files import load_word
 from drilltimer.checkup.course import Course, lay_out
 from drilltimer.checkup.findings import HEARD_SHARE, Finding, Hops, Result, find_faults, result_of
 from drilltimer.checkup.measure import LANDING_BAND_HZ, Measured, band_pass, measure
@@ -27,12 +28,15 @@ from drilltimer.model import (
 )
 from drilltimer.score.match import correction_ms
 from drilltimer.session import Ended, Judged, Play, Session
+from drilltimer.sound.bank import resample
 from drilltimer.sound.render import render
 from drilltimer.units import db_from_ratio, frames_from_s
 
 HOPS = 6
 HOP_EVERY_S = 2.8
 HOP_SWING_S = 0.6
+HOP_WORD = "hop-in-time-with-each-contact"
+HOP_NOTICE_S, HOP_LEAD_S = 0.5, 3.0
 HOP_WINDOW = Window(40.0, 160.0, 280.0)  # wide: this is about hearing, not about timing
 LANDING_S = 0.12  # a landing peaks within
 QUIET_DB = -20.0  # the first sound of all
@@ -92,6 +96,7 @@ def run_check(
     *,
     short: bool = False,
     real_time: bool = True,
+    language: str = "en",
     on_step: Callable[[str], None] = lambda step: None,
 ) -> Checked:
     """Run a sound check on a stream.
@@ -105,6 +110,8 @@ def run_check(
         Three contacts, no hops.
     real_time : bool
         False for a simulated room, whose seconds are not the clock's.
+    language : str
+        Of the words that ask for the hops: the player may stand metres from the screen by then.
     on_step : callable
         Told "silence", "cues" and "hops" as they begin.
 
@@ -121,7 +128,8 @@ def run_check(
         measured = _course(stream, course, real_time, on_step)
         if not short and not any(each.stops for each in find_faults(measured, stream.rate_hz)):
             on_step("hops")
-            hops, landings = _hops(stream, course.end, measured, placement)
+            begin = _say_hop(stream, course.end, language)
+            hops, landings = _hops(stream, begin, measured, placement)
     finally:
         stream.close()
     findings = find_faults(measured, stream.rate_hz, hops)
@@ -174,6 +182,17 @@ def _true_rate_hz(marks: list[tuple[float, int]]) -> float | None:
     if len(settled) < 2 or settled[-1][0] - settled[0][0] < RATE_TRUST_S:
         return None
     return (settled[-1][1] - settled[0][1]) / (settled[-1][0] - settled[0][0])
+
+
+def _say_hop(stream: AudioStream, now: int, language: str) -> int:
+    """Ask aloud for hops, where the language has the words; the frame from which there is time to be in place."""
+    word = load_word(HOP_WORD, language)
+    if word is None:
+        return now
+    sound = resample(word, stream.rate_hz)
+    start = now + frames_from_s(HOP_NOTICE_S, stream.rate_hz)
+    stream.play(start, sound, Cue("feedback", HOP_WORD, 0.0))
+    return start + len(sound.samples) + frames_from_s(HOP_LEAD_S, stream.rate_hz)
 
 
 def _hops(stream: AudioStream, zero: int, measured: Measured, placement: Placement) -> tuple[Hops, Landings]:

@@ -56,24 +56,28 @@ def check(
     """
     from drilltimer.app.check import run_check
     from drilltimer.app.open import open_card, open_room
+    from drilltimer.audio.settings import find_settings
     from drilltimer.cli.live import wording_for
 
     wording = wording_for(language)
     asks = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
     say: Say = (lambda text: None) if as_json else click.echo
     say(wording("check.title"))
+    card = None if simulate else open_card(input_name, output_name)
+    known = find_settings(*card.names) if card else None
+    before = stand(known.placement if known else None, None, None)
     if distance_m is None:
-        distance_m = _number(wording("check.distance"), DISTANCE_M, asks)
+        distance_m = _number(wording("check.distance"), before.player_to_mic_m, asks)
     if air_c is None:
-        air_c = _number(wording("check.air"), 20.0, asks)
-    placement = stand(None, distance_m, air_c)
-    if simulate:
-        room = open_room(simulate, 1, placement, 0.0)
-        checked = run_check(room, placement, short=short, real_time=False, on_step=_steps(wording, say))
+        air_c = _number(wording("check.air"), before.air_c, asks)
+    placement = stand(before, distance_m, air_c)
+    if card is None:
+        room = open_room(simulate or "", 1, placement, 0.0)
+        steps = _steps(wording, say)
+        checked = run_check(room, placement, short=short, real_time=False, language=language, on_step=steps)
     else:
-        card = open_card(input_name, output_name)
         say(devices_line(card, wording))
-        checked, _ = check_card(card, placement, wording, short=short, asks=asks, say=say)
+        checked, _ = check_card(card, placement, wording, short=short, language=language, asks=asks, say=say)
     if as_json:
         click.echo(json.dumps(checked.document(), allow_nan=False))
     else:
@@ -83,7 +87,14 @@ def check(
 
 
 def check_card(
-    card: Card, placement: Placement, wording: Wording, *, short: bool, asks: bool, say: Say
+    card: Card,
+    placement: Placement,
+    wording: Wording,
+    *,
+    short: bool,
+    asks: bool,
+    say: Say,
+    language: str = "en",
 ) -> tuple[Checked, float]:
     """Ask for a comfortable level, check a real card, and keep what was found. Closes the card's stream.
 
@@ -103,7 +114,7 @@ def check_card(
         volume_db = choose_volume(card, volume_db, wording)
         stream = card.again()
     stream.volume_db = volume_db
-    checked = run_check(stream, placement, short=short, on_step=_steps(wording, say))
+    checked = run_check(stream, placement, short=short, language=language, on_step=_steps(wording, say))
     landings = checked.landings or (known.landings_at(placement) if known else ())
     if keep_settings(DeviceSettings(*card.names, today(), checked.result, placement, volume_db, landings)):
         say(wording("check.stored"))

@@ -1,0 +1,61 @@
+"""The sound check as a whole, in the simulated room: what it says aloud, and what it leaves for sessions."""
+
+from __future__ import annotations
+
+import pytest
+
+from drilltimer.app.check import HOP_LEAD_S, HOP_WORD, HOPS, run_check
+from drilltimer.app.open import open_room
+from drilltimer.hear.onsets import COLOUR_EDGES_HZ
+from drilltimer.model import Placement
+
+PLACE = Placement(3.0, 3.0, 0.3)
+
+
+class Overheard:
+    """A simulated room, and what was played in it."""
+
+    def __init__(self):
+        self._room, self.plays = open_room("metronome", 1, PLACE, 0.0), []
+
+    def __getattr__(self, name):
+        return getattr(self._room, name)
+
+    def play(self, start, sound, cue, rep=None):
+        self.plays.append((start, len(sound.samples), cue))
+        self._room.play(start, sound, cue, rep)
+
+
+@pytest.fixture(autouse=True)
+def own_home(tmp_path, monkeypatch):
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
+
+
+def test_hops_are_asked_for_aloud_with_time_to_get_there():
+    room = Overheard()
+    checked = run_check(room, PLACE, real_time=False)
+    word = next(place for place, (_, _, cue) in enumerate(room.plays) if cue.sound == HOP_WORD)
+    start, frames, _ = room.plays[word]
+    hops = [at for at, _, cue in room.plays[word + 1 :] if cue.sound == "smack"]
+    assert len(hops) == HOPS
+    assert hops[0] - (start + frames) >= HOP_LEAD_S * room.rate_hz
+    earlier_ends = [at + length for at, length, _ in room.plays[:word]]
+    assert start >= max(earlier_ends) + 0.4 * room.rate_hz
+    assert checked.result == "good"
+
+
+def test_a_language_without_the_word_asks_on_the_screen_alone():
+    room, steps = Overheard(), []
+    checked = run_check(room, PLACE, real_time=False, language="xx", on_step=steps.append)
+    assert HOP_WORD not in {cue.sound for _, _, cue in room.plays}
+    assert steps == ["silence", "cues", "hops"]
+    assert checked.hops.heard == HOPS
+
+
+def test_what_the_hops_sounded_like_is_left_for_sessions_and_a_short_check_has_none():
+    checked = run_check(Overheard(), PLACE, real_time=False)
+    assert len(checked.landings) == 1  # channel
+    assert len(checked.landings[0]) >= HOPS - 1
+    assert all(len(each.colour_db) == len(COLOUR_EDGES_HZ) - 1 for each in checked.landings[0])
+    assert all(0.5 < each.strength < 10.0 for each in checked.landings[0])
+    assert run_check(Overheard(), PLACE, real_time=False, short=True).landings == ()
