@@ -70,3 +70,11 @@ def test_words_missing_in_a_language_are_named_before_anything_begins(another_la
     assert "no recordings in 'xx' of: left, right" in done.stderr
     assert str(another_language) in done.stderr
     assert "Alex" not in runner.invoke(main, ["history"]).output
+
+
+def test_the_language_may_be_set_once_for_all(another_language, runner, monkeypatch):
+    monkeypatch.setenv("DRILLTIMER_LANGUAGE", "xx")
+    checked = runner.invoke(main, ["check", "--simulate", "club", "--short"])
+    assert checked.exit_code == 0, checked.output
+    assert translate("Sound check") in checked.output
+    assert english_in(checked.output) == set()

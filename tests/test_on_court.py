@@ -171,6 +171,8 @@ def test_the_check_is_printed_kept_and_used(sound_card, tmp_path, drill):
     document = json.loads(out)
     assert process.returncode == 0, errors
     assert document["result"] in ("good", "usable")
+    assert document["devices"]["input"] == {"name": "dt_room", "host_api": "ALSA", "channels": 1}
+    assert document["devices"]["rate_hz"] == 48_000
     assert document["correction_ms"] == pytest.approx(2 * 2 / 343.2 * 1e3 - 0.3 / 343.2 * 1e3, abs=0.01)
     kept = json.loads((tmp_path / "home" / "state" / "devices.json").read_text())["devices"]
     assert [(each["input_name"], each["placement"]["player_to_mic_m"]) for each in kept] == [("ALSA: dt_room", 2.0)]

@@ -113,6 +113,15 @@ def test_a_pause_says_why():
     assert "space goes on" in text
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_a_long_reason_for_a_pause_is_shown_whole(size):
+    why = "the stream ended by itself: the sound server or the device went away"
+    lost = f"lost the sound device ('ALSA: USB Audio (hw:1,0)' to 'ALSA: HDA Intel PCH (hw:0,0)'): {why}"
+    text = rendered(replace(SNAPSHOT, paused=lost), size)
+    assert len(text.splitlines()) == size[1]
+    assert f"PAUSED: {lost} (space goes on)" in " ".join(text.split())
+
+
 def test_a_player_who_is_to_guess_first_is_asked_and_not_told():
     text = rendered(replace(SNAPSHOT, asking=True))
     assert "early, on time or late? press e, o or l" in text

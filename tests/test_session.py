@@ -279,6 +279,15 @@ def test_stopping_early_judges_what_was_begun_and_nothing_else():
     assert session.scores().void == 1
 
 
+@pytest.mark.parametrize("before_s", [0.3, 1.0])
+def test_stopping_early_leaves_out_a_rep_whose_first_sound_was_only_planned(before_s):
+    first = min(play.start for play in place_cues(REPS[2], BANK, RATE_HZ)) / RATE_HZ
+    session, events = run(seconds=first - before_s)
+    assert 2 in {play.rep.index for play in of(Play, events)}  # planned it was
+    session.finish()
+    assert 2 not in {verdict.rep for verdict in session.verdicts}
+
+
 # ---------------------------------------------------------------- with the real listener in the simulated room
 
 

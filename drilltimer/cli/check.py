@@ -79,7 +79,7 @@ def check(
         say(devices_line(card, wording))
         checked, _ = check_card(card, placement, wording, short=short, language=language, asks=asks, say=say)
     if as_json:
-        click.echo(json.dumps(checked.document(), allow_nan=False))
+        click.echo(json.dumps(checked.document() | {"devices": _devices(card) if card else None}, allow_nan=False))
     else:
         tell(checked, wording, say)
     if checked.result == "unusable":
@@ -182,6 +182,17 @@ def ask(question: str) -> str:
 def _number(question: str, usual: float, asks: bool) -> float:
     """A number that is asked for, or the usual one."""
     return float(click.prompt(question, default=usual, type=float)) if asks else usual
+
+
+def _devices(card: Card) -> dict[str, object]:
+    """Which devices were checked, for `--json`."""
+    stream = card.stream
+    return {
+        "rate_hz": stream.rate_hz,
+        "input": {"name": stream.source.name, "host_api": stream.source.host_api, "channels": stream.input_channels},
+        "output": {"name": stream.sink.name, "host_api": stream.sink.host_api, "channels": stream.output_channels},
+        "volume_db": stream.volume_db,
+    }
 
 
 def devices_line(card: Card, wording: Wording) -> str:

@@ -233,7 +233,8 @@ class Session:
         events = self.take_events()
         if not self._paused:
             for heard in self._listener.finish():
-                events.extend(self._judge(heard))
+                if self._begins[heard.rep] < self._now:  # the listener is told of reps well before they begin
+                    events.extend(self._judge(heard))
         return [event for event in events if isinstance(event, Judged)]
 
     def reps_as_judged(self) -> tuple[Rep, ...]:

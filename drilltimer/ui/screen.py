@@ -7,6 +7,7 @@ lines of text around it. What does not fit a small window goes, least important 
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import dataclass
 
 from rich.console import Group
@@ -19,6 +20,7 @@ from drilltimer.ui.palette import ASCII_SHAPES, LIGHT, SHAPES, Palette
 from drilltimer.ui.wording import Wording
 
 FIGURE_SIGNS = 4  # the scale is that of +123, so that figures do not jump in size
+PAUSED_ROWS = 4  # why a session stands still may take some words
 AXIS_MS = 300.0  # either side of the window's middle
 METER_FLOOR_DB = -60.0
 METER_CELLS = 12
@@ -58,7 +60,7 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wo
         What has just happened, in the place of the health.
     """
     above = [_head(title, snapshot, look, wording), _progress(snapshot, look)]
-    word = _word(snapshot, look, wording)
+    words = _words(snapshot, look, wording)
     below = [
         *_strip(snapshot, look),
         *_scores(snapshot, look, wording),
@@ -66,13 +68,13 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wo
         Text(news, style=look.palette.warning) if news else _health(health, look, wording),
         _keys(look, wording),
     ]
-    room = look.rows - len(above) - 1 - len(below)
+    room = look.rows - len(above) - len(words) - len(below)
     while room < 5 and len(below) > 2:  # a low window: the figure first
         below.pop(-2)
         room += 1
     figure = _figure(snapshot, look, room)
     padding = max(0, room - len(figure))
-    lines = [*above, *[Text()] * (padding // 2), *figure, word, *[Text()] * (padding - padding // 2), *below]
+    lines = [*above, *[Text()] * (padding // 2), *figure, *words, *[Text()] * (padding - padding // 2), *below]
     for line in lines:
         line.no_wrap, line.overflow = True, "crop"
         line.truncate(look.columns, overflow="crop")
@@ -111,13 +113,14 @@ def _figure_of(shown: Shown | None, look: Look) -> tuple[str, str]:
     return f"{shown.error_ms:+.0f}", look.palette.of(shown.grade)
 
 
-def _word(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
+def _words(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
     """Below the figure, in words: what it means, or what the player is to know instead."""
     if snapshot.paused:
-        said = wording("screen.paused", why=wording.told(snapshot.paused))
-        return Text(f"{said}  ({wording('screen.going_on')})".center(look.columns), style=look.palette.warning)
+        said = f"{wording('screen.paused', why=wording.told(snapshot.paused))}  ({wording('screen.going_on')})"
+        lines = textwrap.wrap(said, max(look.columns, 1))[:PAUSED_ROWS]
+        return [Text(line.center(look.columns), style=look.palette.warning) for line in lines]
     if snapshot.asking:
-        return Text(wording("screen.asking").center(look.columns), style="bold")
+        return [Text(wording("screen.asking").center(look.columns), style="bold")]
     parts = []
     style = look.palette.faint
     if snapshot.shown is not None:
@@ -132,7 +135,7 @@ def _word(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
         parts.append(wording("screen.said", word=wording.word(snapshot.said)))
     if snapshot.guesses:
         parts.append(wording("screen.guesses", right=snapshot.right_guesses, guesses=snapshot.guesses))
-    return Text("   ".join(parts).center(look.columns), style=style)
+    return [Text("   ".join(parts).center(look.columns), style=style)]
 
 
 def _strip(snapshot: Snapshot, look: Look) -> list[Text]:
