@@ -208,6 +208,10 @@ class Heard:
     landing : Landing | None
     void : str
         Why the ear cannot tell; empty when it can.
+    lane : int
+        Whose microphone this is about, where each of several players has one.
+    onsets : tuple of Onset
+        Every sound that may be a foot, in time order; only where a whole group is heard by one microphone.
     """
 
     rep: int
@@ -215,6 +219,8 @@ class Heard:
     contact_heard: bool
     landing: Landing | None
     void: str = ""
+    lane: int = 0
+    onsets: tuple[Onset, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

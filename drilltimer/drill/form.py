@@ -44,7 +44,7 @@ def seconds_from_text(value: Any) -> Any:
     return 60.0 * int(match["m"] or 0) + float(match["s"] or 0.0)
 
 
-def _check_printable(text: str) -> str:
+def check_printable(text: str) -> str:
     """No control characters: a name must not steer the terminal that shows it."""
     if not text.replace("\n", "").isprintable():
         raise PydanticCustomError("text", "expected a text without control characters")
@@ -62,7 +62,7 @@ Ms = Annotated[float, Field(ge=-300.0, le=700.0, allow_inf_nan=False)]
 Side = Annotated[float, Field(ge=-1.0, le=1.0, allow_inf_nan=False)]
 Weight = Annotated[float, Field(gt=0.0, le=1e6, allow_inf_nan=False)]
 Word = Annotated[str, Field(pattern=WORD_PATTERN, max_length=40)]
-Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_check_printable)]
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(check_printable)]
 Words = Annotated[list[Word], Field(max_length=MAX_WORDS)]
 
 
@@ -304,6 +304,6 @@ class DrillForm(BlockForm):
     """A drill file."""
 
     name: Name
-    description: Annotated[str, Field(max_length=2000), AfterValidator(_check_printable)] = ""
+    description: Annotated[str, Field(max_length=2000), AfterValidator(check_printable)] = ""
     progression: ProgressionForm | None = Field(default=None, description="levels change inside the session, by rule")
     blocks: Annotated[list[NamedBlockForm], Field(min_length=1, max_length=MAX_BLOCKS)] | None = None

@@ -77,8 +77,8 @@ class Tree:
         return self.places.get(path, (1, 1))
 
 
-def read_tree(text: str, file: str) -> Tree:
-    """Read the one document in `text`.
+def read_tree(text: str, file: str, kind: str = "drill") -> Tree:
+    """Read the one document in `text`, which should hold a `kind`.
 
     Raises
     ------
@@ -87,7 +87,8 @@ def read_tree(text: str, file: str) -> Tree:
         that they are told together with the rest.
     """
     if len(text) > MAX_CHARACTERS:
-        raise _refused(file, (0, 0), f"longer than {MAX_CHARACTERS} characters", "Drill files are a page or two.")
+        fault = f"longer than {MAX_CHARACTERS} characters"
+        raise _refused(file, (0, 0), fault, f"A {kind} is a page or two.", kind)
     try:
         node = yaml.compose(text, Loader=_Loader)
     except yaml.MarkedYAMLError as error:
@@ -95,19 +96,23 @@ def read_tree(text: str, file: str) -> Tree:
         place = (mark.line + 1, mark.column + 1) if mark else (0, 0)
         reason = ", ".join(part for part in (error.context, error.problem) if part)
         fix = "Check indentation, colons and quotes there."
-        raise _refused(file, place, f"not valid YAML: {reason}", fix) from None
+        raise _refused(file, place, f"not valid YAML: {reason}", fix, kind) from None
     except yaml.YAMLError as error:
         reason = str(error).splitlines()[0]
-        raise _refused(file, (0, 0), f"not valid YAML: {reason}", "Save the file as plain UTF-8 text.") from None
+        fix = "Save the file as plain UTF-8 text."
+        raise _refused(file, (0, 0), f"not valid YAML: {reason}", fix, kind) from None
     if node is None:
-        raise _refused(file, (0, 0), "the file is empty", "A drill needs at least a name, a rhythm and reps.")
+        needs = (
+            "A drill needs at least a name, a rhythm and reps." if kind == "drill" else f"Begin with a shipped {kind}."
+        )
+        raise _refused(file, (0, 0), "the file is empty", needs, kind)
     tree = Tree(file)
     _Builder(tree).root(node)
     return tree
 
 
-def _refused(file: str, place: Place, message: str, fix: str) -> DrillFileError:
-    return DrillFileError(f"{file} cannot be read as a drill", [Problem(file, *place, "", message)], fix=fix)
+def _refused(file: str, place: Place, message: str, fix: str, kind: str = "drill") -> DrillFileError:
+    return DrillFileError(f"{file} cannot be read as a {kind}", [Problem(file, *place, "", message)], fix=fix)
 
 
 class _Builder:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,6 +53,7 @@ class Opinion:
     second: Onset | None
     step: Onset | None
     void: str
+    look: Look | None = None
 
     @property
     def clarity(self) -> float:
@@ -62,14 +64,20 @@ class Opinion:
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
-    """One look at a take: what is left of it without our own sound, what was removed, and how it reads."""
+class Look:
+    """One look at a take: what is left of it without our own sound, what was removed, and how it reads.
+
+    `heard` are the rises that may belong to the rep, which lies between the samples `arrival` and `closes`.
+    """
 
     residual: np.ndarray
     predicted: np.ndarray
     found: Rises
     reading: Reading
     touchdown: Rise | None
+    heard: tuple[Rise, ...]
+    arrival: float
+    closes: float
 
 
 class Ear:
@@ -134,26 +142,45 @@ class Ear:
             self._learn_own(played[:end], heard[:end], seen, take.rate_hz)
             if young:  # while the room is new, each rep teaches enough to be worth a second look
                 seen = self._look(take, played, heard, expected, zero)
+        self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
+        return self._conclude(take, expected.rep, zero, seen, void)
+
+    def read_without(self, take: Take, expected: Expectation, opinion: Opinion, foreign: Collection[float]) -> Opinion:
+        """Read a take anew without the rises at these samples of it: they are known to be somebody else's."""
+        seen, zero = opinion.look, opinion.zero
+        if seen is None or zero is None:
+            return opinion
+        rises = tuple(rise for rise in seen.heard if rise.at not in foreign)
+        found = replace(seen.found, rises=tuple(rise for rise in seen.found.rises if rise.at not in foreign))
+        reading = decide(rises, seen.arrival, seen.closes, take.rate_hz, self.profile, expected.rep)
+        touchdown = self._first_foot(found, reading.touchdown, take.rate_hz)
+        seen = replace(seen, heard=rises, found=found, reading=reading, touchdown=touchdown)
+        return self._conclude(take, expected.rep, zero, seen, "")
+
+    def onset(self, take: Take, rise: Rise) -> Onset:
+        """A rise as an onset in the stream's frames."""
+        late = s_from_ms(lateness_ms(rise)) * self._rate_hz
+        return Onset(take.frame(rise.at) - late, rise.level_db, scatter_ms(rise), min(1.0, rise.strength / 2.0))
+
+    def _conclude(self, take: Take, rep: int, zero: Zero, seen: Look, void: str) -> Opinion:
         clear = seen.reading.lead >= EQUAL_LEAD
         landing = seen.touchdown if clear else None
         pattern = None if landing is None else cut_pattern(seen.residual, landing.at, take.rate_hz)
-        self.profile.learn_landing(expected.rep, landing, pattern)
-        self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
+        self.profile.learn_landing(rep, landing, pattern)
         if seen.touchdown is None:
-            return Opinion(zero, seen.reading, None, None, None, void)
+            return Opinion(zero, seen.reading, None, None, None, void, seen)
         if not clear:
-            return Opinion(zero, seen.reading, None, None, None, "two sounds fit equally well")
-        foot = find_second_foot(
-            seen.found, seen.touchdown, self.profile.patterns(expected.rep), self.profile.noise(), take.rate_hz
-        )
+            return Opinion(zero, seen.reading, None, None, None, "two sounds fit equally well", seen)
+        patterns, noise = self.profile.patterns(rep), self.profile.noise()
+        foot = find_second_foot(seen.found, seen.touchdown, patterns, noise, take.rate_hz)
         second = None if foot is None else replace(seen.touchdown, at=foot)
         first, other, step = (self._onset(take, rise) for rise in (seen.touchdown, second, seen.reading.step))
         if first is not None:
             doubt_ms = _doubt_ms(seen.reading, seen.touchdown, take)
             first = replace(first, uncertainty_ms=math.hypot(first.uncertainty_ms, doubt_ms))
-        return Opinion(zero, seen.reading, first, other, step, void)
+        return Opinion(zero, seen.reading, first, other, step, void, seen)
 
-    def _look(self, take: Take, played: np.ndarray, heard: np.ndarray, expected: Expectation, zero: Zero) -> _Look:
+    def _look(self, take: Take, played: np.ndarray, heard: np.ndarray, expected: Expectation, zero: Zero) -> Look:
         """Take our own sound out and read what is left."""
         lag = (zero.at - expected.contact) / take.step
         own, contact = self._own(take, played, expected, lag)
@@ -165,12 +192,15 @@ class Ear:
         self.profile.learn_rep(expected.rep, found.strengths, max(near, default=None))
         closes = take.sample(expected.closes) + lag
         reading = decide(rises, arrival, closes, take.rate_hz, self.profile, expected.rep)
-        touchdown = reading.touchdown
-        if touchdown is not None:
-            touchdown = find_first_foot(found, touchdown, self.profile.noise(), take.rate_hz) or touchdown
-        return _Look(residual, own + contact, found, reading, touchdown)
+        touchdown = self._first_foot(found, reading.touchdown, take.rate_hz)
+        return Look(residual, own + contact, found, reading, touchdown, tuple(rises), arrival, closes)
 
-    def _learn_own(self, played: np.ndarray, heard: np.ndarray, seen: _Look, rate_hz: float) -> None:
+    def _first_foot(self, found: Rises, landing: Rise | None, rate_hz: float) -> Rise | None:
+        if landing is None:
+            return None
+        return find_first_foot(found, landing, self.profile.noise(), rate_hz) or landing
+
+    def _learn_own(self, played: np.ndarray, heard: np.ndarray, seen: Look, rate_hz: float) -> None:
         """Learn from a rep how our own sound arrives, the landing left out."""
         if seen.touchdown is not None:
             first = max(0, int(seen.touchdown.at) - round(LANDING_LEAD_S * rate_hz))
@@ -261,10 +291,7 @@ class Ear:
         return leftovers
 
     def _onset(self, take: Take, rise: Rise | None) -> Onset | None:
-        if rise is None:
-            return None
-        late = s_from_ms(lateness_ms(rise)) * self._rate_hz
-        return Onset(take.frame(rise.at) - late, rise.level_db, scatter_ms(rise), min(1.0, rise.strength / 2.0))
+        return None if rise is None else self.onset(take, rise)
 
 
 def lateness_ms(rise: Rise) -> float:

@@ -64,7 +64,7 @@ class Listener:
         self._tape.feed(block)
         heard = []
         while self._due and self._tape.end >= self._span(self._due[0])[1]:
-            heard.append(self._hear(self._due.popleft()))
+            heard.extend(self._hear(self._due.popleft()))
         oldest = self._span(self._due[0])[0] if self._due else self._tape.end - self._margin()
         self._tape.forget(min(oldest, self._tape.end - self._margin()))
         return heard
@@ -76,9 +76,9 @@ class Listener:
             expected = self._due.popleft()
             lag = self._lag_range(expected)
             if self._tape.end < expected.closes + lag[0] - self._rate(0.3):
-                heard.append(Heard(expected.rep, None, False, None, "the sound ended before this rep did"))
+                heard.extend(self._unheard(expected, "the sound ended before this rep did"))
             else:
-                heard.append(self._hear(expected))
+                heard.extend(self._hear(expected))
         return heard
 
     @property
@@ -137,18 +137,27 @@ class Listener:
         low, high = self._lag_range(expected)
         return expected.opens + int(low) - self._rate(BEFORE_S), expected.closes + int(high) + self._rate(AFTER_S)
 
-    def _hear(self, expected: Expectation) -> Heard:
-        first, last = self._span(expected)
-        take = self._tape.cut(first, last, self.rate_hz)
+    def _hear(self, expected: Expectation) -> list[Heard]:
+        """What the microphones make of a rep: one answer here, one per lane where each player has a microphone."""
+        take = self._cut(expected)
         opinions = [ear.read(take, channel, expected, self._lags) for channel, ear in enumerate(self.ears)]
-        return _report(expected, max(opinions, key=_worth), take)
+        return [report(expected, max(opinions, key=worth), take)]
+
+    def _unheard(self, expected: Expectation, why: str) -> list[Heard]:
+        return [Heard(expected.rep, None, False, None, why)]
+
+    def _cut(self, expected: Expectation) -> Take:
+        first, last = self._span(expected)
+        return self._tape.cut(first, last, self.rate_hz)
 
 
-def _worth(opinion: Opinion) -> tuple[bool, float]:
+def worth(opinion: Opinion) -> tuple[bool, float]:
+    """How much one channel's opinion counts beside another's."""
     return opinion.zero is not None, opinion.clarity
 
 
-def _report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
+def report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
+    """One channel's opinion as the answer."""
     contact = None
     if opinion.zero is not None:
         contact = Onset(opinion.zero.at, 0.0, opinion.zero.uncertainty_ms)

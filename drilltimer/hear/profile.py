@@ -86,13 +86,18 @@ class Profile:
         known = list(self._strongest.values())
         return max(float(np.median(known)), LEAST_USUAL) if known else START_STRENGTH
 
+    def usual_level_db(self, rep: int) -> float | None:
+        """Level of this player's landings; None until enough are known."""
+        known = [level_of(np.array(landing.colour_db)) for landing in self._others(rep)]
+        return float(np.median(known)) if len(known) >= ENOUGH else None
+
     def level_beside_usual_db(self, rises: Sequence[Rise], rep: int) -> np.ndarray:
         """Level of each rise over that of this player's landings, -30 to +15 dB; zeros until they are known."""
-        known = [level_of(np.array(landing.colour_db)) for landing in self._others(rep)]
-        if len(known) < ENOUGH:
+        usual_db = self.usual_level_db(rep)
+        if usual_db is None:
             return np.zeros(len(rises))
         levels_db = np.array([rise.level_db for rise in rises])
-        return np.asarray(np.clip(levels_db - float(np.median(known)), -30.0, 15.0))
+        return np.asarray(np.clip(levels_db - usual_db, -30.0, 15.0))
 
     def likeness(self, rises: Sequence[Rise], rep: int) -> np.ndarray:
         """Log likelihood ratio, -3 to 3, that each rise has the colour of a landing of this player, level aside.

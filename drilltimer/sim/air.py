@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import heapq
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import count
 
@@ -71,10 +72,12 @@ class Air:
         channels = settings.input_channels
         self._pending = np.zeros((4 * rate_hz, channels))
         self._head = 0  # of what is pending
-        self._feet = _Way(settings, rate_hz, settings.placement.player_to_mic_m, seed, from_floor=True)
+        self._feet = Way(settings, rate_hz, settings.placement.player_to_mic_m, seed, _spread(settings, 1.0))
         far_m = settings.placement.player_to_mic_m + NEIGHBOUR_M
-        self._neighbours = _Way(settings, rate_hz, far_m, seed + 1, from_floor=True)
-        self._loudspeaker = StepConvolver(_loudspeaker_response(settings, rate_hz, seed), step)
+        self._neighbours = Way(settings, rate_hz, far_m, seed + 1, _spread(settings, far_m))
+        first_m = settings.placement.speaker_to_mic_m
+        distances_m = [first_m + channel * settings.microphone_gap_m for channel in range(channels)]
+        self._loudspeaker = StepConvolver(loudspeaker_response(settings, rate_hz, seed, distances_m), step)
         self._microphone = _Filter(microphone_sections(settings.microphone, rate_hz), channels)
         self._level = _LevelMeter(settings, rate_hz)
         self._foot_gain = self._nominal_gain()
@@ -102,10 +105,13 @@ class Air:
         float
             Its peak over the RMS of the noise in dB, both in 40-4000 Hz at the microphone.
         """
+        return self._add_foot(self._feet, 0, at, level_db, seed)
+
+    def _add_foot(self, way: Way, channel: int, at: float, level_db: float, seed: tuple[int, ...]) -> float:
         clip = foot_strike(self.rate_hz, self.settings.surface, np.random.default_rng(list(seed)))
-        arriving = self._feet.carry(clip * self._foot_gain * ratio_from_db(level_db), at % 1.0)
+        arriving = way.carry(clip * self._foot_gain * ratio_from_db(level_db), at % 1.0)
         self._schedule(math.floor(at) - LEAD, arriving)
-        return self._level.peak_db(arriving[:, 0]) - self.noise_level_db
+        return self._level.peak_db(arriving[:, channel]) - self.noise_level_db
 
     def render(self, emitted: Wave) -> Wave:
         """Next step at the microphones, shape (step, channels).
@@ -194,17 +200,39 @@ class Air:
         return ratio_from_db(self.noise_level_db - self._level.rms_db(sample))
 
 
-class _Way:
-    """From one spot on the floor to every microphone."""
+def _spread(settings: RoomSettings, distance_m: float) -> list[tuple[float, float]]:
+    """Each microphone's further distance and its gain, when they stand in a row away from the player."""
+    near_m = max(distance_m, settings.placement.player_to_mic_m, 1.0)
+    further_m = [channel * settings.microphone_gap_m for channel in range(settings.input_channels)]
+    return [(m, near_m / (near_m + m)) for m in further_m]
 
-    def __init__(self, settings: RoomSettings, rate_hz: int, distance_m: float, seed: int, *, from_floor: bool) -> None:
+
+class Way:
+    """From one spot on the floor to every microphone.
+
+    Parameters
+    ----------
+    settings : RoomSettings
+    rate_hz : int
+    distance_m : float
+        To the nearest microphone, at whose arrival a sound is timed.
+    seed : int
+    microphones : sequence of (float, float)
+        Of each: how much further it stands, in metres, and the gain there.
+    """
+
+    def __init__(
+        self,
+        settings: RoomSettings,
+        rate_hz: int,
+        distance_m: float,
+        seed: int,
+        microphones: Sequence[tuple[float, float]],
+    ) -> None:
         responses, self._lags = [], []
-        for channel in range(settings.input_channels):
-            further_m = channel * settings.microphone_gap_m
-            response = path_response(
-                settings, rate_hz, distance_m + further_m, seed + 97 * channel, from_floor=from_floor
-            )
-            responses.append(response * max(distance_m, 1.0) / (max(distance_m, 1.0) + further_m))
+        for channel, (further_m, gain) in enumerate(microphones):
+            response = path_response(settings, rate_hz, distance_m + further_m, seed + 97 * channel, from_floor=True)
+            responses.append(response * gain)
             lag = _frames_of_ms(air_delay_ms(further_m, settings.placement.air_c), rate_hz)
             self._lags.append(lag)
         taps = max(len(response) for response in responses)
@@ -270,18 +298,16 @@ def _frames_of_ms(time_ms: float, rate_hz: float) -> float:
     return s_from_ms(time_ms) * rate_hz
 
 
-def _loudspeaker_response(settings: RoomSettings, rate_hz: int, seed: int) -> Wave:
+def loudspeaker_response(settings: RoomSettings, rate_hz: int, seed: int, distances_m: Sequence[float]) -> Wave:
     """Loudspeaker to every microphone, shape (taps, channels); tap `LEAD` is time zero."""
     columns = []
-    for channel in range(settings.input_channels):
-        distance_m = settings.placement.speaker_to_mic_m + channel * settings.microphone_gap_m
+    for channel, distance_m in enumerate(distances_m):
         response = path_response(settings, rate_hz, distance_m, seed + 50 + 97 * channel, from_floor=False)
         whole, part = divmod(_frames_of_ms(air_delay_ms(distance_m, settings.placement.air_c), rate_hz), 1.0)
         moved = np.convolve(response, sinc_kernel(part))[LEAD - 1 :]
         sounding = high_pass(np.pad(moved, (int(whole), 0)), settings.loudspeaker_hz, rate_hz)
         near_m = max(settings.placement.speaker_to_mic_m, 0.2)
-        columns.append(
-            sounding * ratio_from_db(settings.loudspeaker_db) * near_m / (near_m + channel * settings.microphone_gap_m)
-        )
+        further_m = max(distance_m - settings.placement.speaker_to_mic_m, 0.0)
+        columns.append(sounding * ratio_from_db(settings.loudspeaker_db) * near_m / (near_m + further_m))
     taps = max(len(column) for column in columns)
     return np.stack([np.pad(column, (0, taps - len(column))) for column in columns], axis=1)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drilltimer.model import Cue, Placement, Rep, Sound
 from drilltimer.sim.acoustics import LEAD
-from drilltimer.sim.air import Air
 from drilltimer.sim.player import PlannedLanding, SimulatedPlayer
+from drilltimer.sim.settings import RoomSettings
 from drilltimer.units import air_delay_ms, ms_from_s, s_from_frames, s_from_ms
 
 
@@ -65,17 +67,35 @@ class _Act:
     second_snr_db: float = 0.0
 
 
+class Floor(Protocol):
+    """Where a player's feet come down; `sim.air.Air` is one."""
+
+    rate_hz: int
+    contact_cue: NDArray[np.float64] | None
+
+    @property
+    def position(self) -> int:
+        """First frame of the air that is not computed yet."""
+
+    @property
+    def settings(self) -> RoomSettings:
+        """Of the room."""
+
+    def add_foot(self, at: float, level_db: float, seed: tuple[int, ...]) -> float:
+        """Let a foot's sound arrive; answers its level over the noise in dB."""
+
+
 class Performance:
     """Has the player answer each rep at its first cue and puts the feet into the air.
 
     Parameters
     ----------
     player : SimulatedPlayer
-    air : Air
+    air : Floor
     seed : int
     """
 
-    def __init__(self, player: SimulatedPlayer, air: Air, seed: int) -> None:
+    def __init__(self, player: SimulatedPlayer, air: Floor, seed: int) -> None:
         self._player = player
         self._air = air
         self._seed = seed % 2**32
