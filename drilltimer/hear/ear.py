@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -78,6 +78,7 @@ class Look:
     heard: tuple[Rise, ...]
     arrival: float
     closes: float
+    leftovers: tuple[Leftover, ...]
 
 
 class Ear:
@@ -145,6 +146,17 @@ class Ear:
         self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
         return self._conclude(take, expected.rep, zero, seen, void)
 
+    def read_masked(self, take: Take, expected: Expectation, opinion: Opinion, masks: Sequence[Leftover]) -> Opinion:
+        """Read a take anew, other players' sounds taken for noise as far as they are expected here."""
+        seen = opinion.look
+        if seen is None or opinion.zero is None:
+            return opinion
+        found = find_rises(seen.residual, (*seen.leftovers, *masks), take.rate_hz)
+        first = min((rise.at for rise in seen.heard), default=0.0)
+        rises = tuple(rise for rise in found.rises if rise.at >= first)
+        seen = replace(seen, found=found, heard=rises)
+        return self.read_without(take, expected, replace(opinion, look=seen), ())
+
     def read_without(self, take: Take, expected: Expectation, opinion: Opinion, foreign: Collection[float]) -> Opinion:
         """Read a take anew without the rises at these samples of it: they are known to be somebody else's."""
         seen, zero = opinion.look, opinion.zero
@@ -185,7 +197,8 @@ class Ear:
         lag = (zero.at - expected.contact) / take.step
         own, contact = self._own(take, played, expected, lag)
         residual = heard - own - contact
-        found = find_rises(residual, self._leftovers(residual, contact, own, take.rate_hz), take.rate_hz)
+        leftovers = tuple(self._leftovers(residual, contact, own, take.rate_hz))
+        found = find_rises(residual, leftovers, take.rate_hz)
         arrival = take.sample(zero.at)
         rises = [rise for rise in found.rises if rise.at >= take.sample(expected.opens) + lag]
         near = [rise.strength for rise in rises if -0.2 <= (rise.at - arrival) / take.rate_hz <= 0.55]
@@ -193,7 +206,7 @@ class Ear:
         closes = take.sample(expected.closes) + lag
         reading = decide(rises, arrival, closes, take.rate_hz, self.profile, expected.rep)
         touchdown = self._first_foot(found, reading.touchdown, take.rate_hz)
-        return Look(residual, own + contact, found, reading, touchdown, tuple(rises), arrival, closes)
+        return Look(residual, own + contact, found, reading, touchdown, tuple(rises), arrival, closes, leftovers)
 
     def _first_foot(self, found: Rises, landing: Rise | None, rate_hz: float) -> Rise | None:
         if landing is None:

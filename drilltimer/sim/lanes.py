@@ -71,7 +71,7 @@ class LaneRoom(SimulatedRoom):
         room = replace(hall.room, input_channels=lanes, placement=hall.placements[0], microphone_gap_m=0.0)
         super().__init__(room, seed=seed, **options)
         self._hall = hall
-        self._air = _LaneAir(hall, room, self.rate_hz, seed, self._step)
+        self._air = self._lane_air = _LaneAir(hall, room, self.rate_hz, seed, self._step)
         self._players = players or (lambda player: SimulatedPlayer(SKILLS["club"], seed + 101 * player))
         self.cast: Cast = cast or (lambda rep: [(lane, lane) for lane in range(lanes)])
         self._seed = seed
@@ -107,7 +107,7 @@ class LaneRoom(SimulatedRoom):
     def _part(self, part: Part) -> Performance:
         if part not in self._parts:
             player, lane = part
-            floor = _Spot(self._air, lane, self._hall)
+            floor = _Spot(self._lane_air, lane, self._hall)
             self._parts[part] = Performance(self._players(player), floor, self._seed + 1009 * player + lane)
         return self._parts[part]
 
