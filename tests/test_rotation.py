@@ -37,7 +37,7 @@ def worked(stage):
 
 @given(plans)
 def test_everybody_works_equally_often_and_nobody_twice_at_once(plan):
-    count = Counter({number: 0 for number in range(len(plan.players))})
+    count = Counter(dict.fromkeys(range(len(plan.players)), 0))
     for stage in lay_out(plan).stages:
         here = worked(stage)
         assert len(here) == len(set(here))
