@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Any, Protocol, Self
 
 from drilltimer.app.keep import Keeper
 from drilltimer.app.lasting import LastingStream, Open
@@ -40,6 +40,23 @@ class Screen(Protocol):
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None
     ) -> None: ...
+
+
+class Pausable(Protocol):
+    """A session that can stand still while its device is away."""
+
+    @property
+    def paused(self) -> str:
+        """Why it stands still; empty while it runs."""
+
+    def pause(self, why: str) -> None:
+        """Stop at once."""
+
+    def resume(self, *, lost: bool = False) -> None:
+        """Go on."""
+
+    def take_events(self) -> Iterable[Any]:
+        """What is left to be done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +152,7 @@ def run_live(
                 try:
                     block = stream.read()
                 except DeviceError as lost:
-                    _await(stream, session, lost, wait_s, act, tick, on_trouble)
+                    await_device(stream, session, lost, wait_s, act, tick, on_trouble)
                     continue
                 if keeper:
                     _kept(partial(keeper.write, block), on_trouble)
@@ -190,12 +207,12 @@ def _outcome(
     )
 
 
-def _await(
+def await_device(
     stream: LastingStream,
-    session: Session,
+    session: Pausable,
     lost: DeviceError,
     wait_s: float,
-    act: Callable[[Iterable[Event]], bool],
+    act: Callable[[Iterable[Any]], bool],
     tick: Callable[[], None],
     on_trouble: Callable[[str], None],
 ) -> None:

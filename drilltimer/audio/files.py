@@ -24,6 +24,7 @@ Kind = Literal["drills", "sounds"]
 
 MAX_DRILL_BYTES = 256 * 1024  # the longest shipped drill has a hundredth of that
 MAX_WORD_S = 5.0
+GROUPS = "groups"  # folder of group plans, inside a drills folder
 DRILL_SUFFIXES = (".yaml", ".yml")
 WORD_SUFFIXES = (".wav", ".flac", ".ogg")
 PLAIN_NAME = re.compile(r"[\w'-]+")  # a drill may be a stranger's: its words must not lead out of the folder
@@ -118,16 +119,36 @@ def find_drill(name_or_path: str) -> tuple[str, str]:
     if not is_path:
         named = {drill.name.casefold(): drill.path for drill in list_drills()}
         if name_or_path.casefold() not in named and not os.path.isfile(path):  # pathlib's raises
-            raise _no_such_drill(name_or_path, list(named))
+            raise _no_such(name_or_path, list(named), "drill", "drilltimer drills", user_folder("drills"))
         path = named.get(name_or_path.casefold(), path)
     return _drill_text(path), str(path)
 
 
-def _no_such_drill(name: str, names: list[str]) -> DrillFileError:
+def list_group_plans() -> dict[str, Path]:
+    """Every group plan that has a name: those in `groups` of the drills folders, the user's own first."""
+    found: dict[str, Path] = {}
+    for folder in (shipped_folder("drills"), user_folder("drills")):
+        for suffix in reversed(DRILL_SUFFIXES):
+            found |= {path.stem.casefold(): path for path in (folder / GROUPS).glob(f"*{suffix}")}
+    return dict(sorted(found.items()))
+
+
+def find_group_plan(name_or_path: str) -> tuple[str, str]:
+    """Text and file of a group plan, by name or path; refuses what `find_drill` refuses."""
+    path = Path(name_or_path).expanduser()
+    if path.name == name_or_path and path.suffix.lower() not in DRILL_SUFFIXES:
+        named = list_group_plans()
+        if name_or_path.casefold() not in named and not os.path.isfile(path):
+            raise _no_such(name_or_path, list(named), "group plan", "drilltimer group", user_folder("drills") / GROUPS)
+        path = named.get(name_or_path.casefold(), path)
+    return _drill_text(path), str(path)
+
+
+def _no_such(name: str, names: list[str], kind: str, verb: str, folder: Path) -> DrillFileError:
     near = difflib.get_close_matches(name.casefold(), names, n=3, cutoff=0.5)
     return DrillFileError(
-        f"no drill is called '{name}'" + (f"; did you mean {' or '.join(map(repr, near))}?" if near else ""),
-        fix=f"'drilltimer drills' lists them. Your own belong in {user_folder('drills')}, or give a file's path.",
+        f"no {kind} is called '{name}'" + (f"; did you mean {' or '.join(map(repr, near))}?" if near else ""),
+        fix=f"'{verb}' lists them. Your own belong in {folder}, or give a file's path.",
     )
 
 

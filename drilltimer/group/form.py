@@ -119,3 +119,4 @@ class GroupForm(Form):
     time_limit_s: Booking = Field(default=TIME_LIMIT_S, description="of the booking")
     microphone: Channel | None = Field(default=1, description="hears the whole group in warm-up drills; null: none")
     place: PlaceForm | None = None
+    lane_gap_m: Annotated[float, Field(ge=1.0, le=40.0)] = Field(default=3.0, description="from lane to lane")

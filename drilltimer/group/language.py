@@ -74,6 +74,7 @@ def _build(form: GroupForm) -> GroupPlan:
         rotation=() if form.rotation == "in order" else tuple(map(tuple, form.rotation)),
         time_limit_s=form.time_limit_s,
         microphone=form.microphone,
+        lane_gap_m=form.lane_gap_m,
         placement=home,
     )
 

@@ -117,6 +117,7 @@ class GroupPlan:
     rotation: tuple[tuple[int, ...], ...] = ()
     time_limit_s: float = TIME_LIMIT_S
     microphone: int | None = 1  # that hears the whole group in warm-up blocks
+    lane_gap_m: float = 3.0
     placement: Placement = field(default_factory=Placement)
 
     @property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -33,6 +33,8 @@ class Stage:
         Whose contacts sound.
     round, rounds : int
         Counted from 1; 0 in the warm-up.
+    place : int
+        In the round, from 0.
     landings_per_min : float
     """
 
@@ -45,7 +47,13 @@ class Stage:
     drill: str | None = None
     round: int = 0
     rounds: int = 0
+    place: int = 0
     landings_per_min: float = 0.0
+
+    @property
+    def opens_round(self) -> bool:
+        """Whether a round begins with it, after a rest."""
+        return self.kind == "stations" and self.place == 0
 
     @property
     def end_s(self) -> float:
@@ -80,6 +88,15 @@ def fit(stages: list[Stage], limit_s: float) -> list[Stage]:
     return [replace(stage, rounds=min(stage.rounds, last)) for stage in kept]
 
 
+def retime(stages: Iterable[Stage], now_s: float) -> list[Stage]:
+    """The same stages, one after the other from `now_s` on."""
+    moved = []
+    for stage in stages:
+        moved.append(replace(stage, start_s=now_s + stage.lead_s))
+        now_s = moved[-1].end_s
+    return moved
+
+
 def _stages(plan: GroupPlan) -> Iterator[Stage]:
     now_s = 0.0
     for number, block in enumerate(plan.warm_up):
@@ -89,7 +106,7 @@ def _stages(plan: GroupPlan) -> Iterator[Stage]:
         there = tuple(i for i, player in enumerate(plan.players) if player.there(start_s, now_s))
         kind: StageKind = "together" if block.drill else "movement"
         here = Seats((there,))
-        yield Stage(kind, block.name, start_s, lead_s, block.work_s, here, block.drill, 0, 0, block.landings_per_min)
+        yield Stage(kind, block.name, start_s, lead_s, block.work_s, here, block.drill, 0, 0, 0, block.landings_per_min)
     drill = next((station.drill for station in plan.stations if station.drill), None)
     length = intervals_per_round(plan)
     for interval in range(plan.rounds * length):
@@ -100,4 +117,4 @@ def _stages(plan: GroupPlan) -> Iterator[Stage]:
         now_s = start_s + plan.work_s
         here = seats(plan, interval, start_s, now_s)
         name = f"interval {place + 1} of {length}"
-        yield Stage("stations", name, start_s, lead_s, plan.work_s, here, drill, round_ + 1, plan.rounds)
+        yield Stage("stations", name, start_s, lead_s, plan.work_s, here, drill, round_ + 1, plan.rounds, place)

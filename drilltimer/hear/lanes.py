@@ -18,6 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from drilltimer.hear.decide import LANDING_S
 from drilltimer.hear.ear import Opinion
 from drilltimer.hear.listen import LIVE_LAGS_S, Listener, report
 from drilltimer.hear.onsets import BANDS, Leftover, band_powers, leftover_share
@@ -135,21 +136,25 @@ class LaneListener(Listener):
             return opinions
         settled = dict(opinions)
         for lane in powers:
-            masks = []
+            mask = np.zeros_like(powers[lane])
             for other, there in powers.items():
                 if other == lane:
                     continue
                 bleed = self._bleeds[other, lane]
                 due = bleed.due(there, hop / take.rate_hz)
                 bleed.learn(powers[lane], due)
-                masks.append(Leftover(due, MARGIN * bleed.shares))
+                # The greatest and not the sum: a third lane's landing is in the second one's sound already.
+                mask = np.maximum(mask, MARGIN * bleed.shares[:, None] * due)
+            masks = [Leftover(mask, np.ones(len(mask)))]
             settled[lane] = self.ears[lane].read_masked(take, expected, opinions[lane], masks)
-            if settled[lane].touchdown is None and self._usual(lane, opinions[lane], expected.rep):
+            if settled[lane].touchdown is None and self._usual(lane, opinions[lane], take, expected.rep):
                 settled[lane] = replace(settled[lane], void="no louder than what the next lane let through")
         return settled
 
-    def _usual(self, lane: int, alone: Opinion, rep: int) -> bool:
-        """Whether what the lane by itself took for its landing is about as loud as its landings are."""
+    def _usual(self, lane: int, alone: Opinion, take: Take, rep: int) -> bool:
+        """Whether the lane heard anything, when a landing may come, about as loud as its landings are."""
         usual_db = self.ears[lane].profile.usual_level_db(rep)
-        touchdown = alone.look.touchdown if alone.look else None
-        return touchdown is not None and usual_db is not None and touchdown.level_db > usual_db - USUAL_REACH_DB
+        if alone.look is None or usual_db is None:
+            return False
+        low, high = (alone.look.arrival + edge_s * take.rate_hz for edge_s in LANDING_S)
+        return any(low < r.at < high and r.level_db > usual_db - USUAL_REACH_DB for r in alone.look.heard)

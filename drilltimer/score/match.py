@@ -147,3 +147,16 @@ def _is_guess(verdict: Verdict, rep: Rep) -> bool:
 
 def _after_ms(zero: Onset, event: Onset, rate_hz: float, way_ms: float = 0.0) -> float:
     return round(ms_from_s(s_from_frames(event.at - zero.at, rate_hz)) - way_ms, ROUND_MS_DECIMALS)
+
+
+def void_verdict(rep: Rep, why: str) -> Verdict:
+    """A rep that nobody could judge, and why."""
+    return Verdict(
+        rep.index,
+        Grade.VOID,
+        rep.call,
+        void=why,
+        level=rep.level,
+        window_open_ms=rep.window.open_ms,
+        window_close_ms=rep.window.close_ms,
+    )

@@ -27,7 +27,7 @@ from drilltimer.model import (
     Verdict,
 )
 from drilltimer.score.feedback import CLEARANCE_S, Feedback, Message, Telling
-from drilltimer.score.match import judge
+from drilltimer.score.match import judge, void_verdict
 from drilltimer.score.progress import Ladder
 from drilltimer.score.stats import summarize
 from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
@@ -171,7 +171,7 @@ class Session:
         for rep in self.reps[len(self.verdicts) :]:
             if self._begins[rep.index] >= self._now:
                 break
-            self._pending.append(self._settle(rep, _void(rep, why)))
+            self._pending.append(self._settle(rep, void_verdict(rep, why)))
         self._say(PAUSE_WORD)
 
     def resume(self, *, lost: bool = False) -> None:
@@ -223,7 +223,7 @@ class Session:
             self._unmarked[last.rep] = last
             if teller := self._teller():
                 teller.withdraw(last.rep)
-        marked = heard or replace(_void(rep, "declared void"), contact_heard_s=last.contact_heard_s)
+        marked = heard or replace(void_verdict(rep, "declared void"), contact_heard_s=last.contact_heard_s)
         self.verdicts[-1] = marked
         self._scores = None
         self._pending.append(Judged(rep, marked))
@@ -389,10 +389,3 @@ class Session:
             if play.start <= self._now < end and play.cue.sound not in RENDERED:
                 return play.cue.sound
         return ""
-
-
-def _void(rep: Rep, why: str) -> Verdict:
-    opens_ms, closes_ms = rep.window.open_ms, rep.window.close_ms
-    return Verdict(
-        rep.index, Grade.VOID, rep.call, void=why, level=rep.level, window_open_ms=opens_ms, window_close_ms=closes_ms
-    )

@@ -1,0 +1,396 @@
+"""A group session as a state machine: blocks of sound in, things to play and verdicts out. No I/O, no clock of its own.
+
+Stage after stage is put on the stream's frames shortly before the one before it ends. What a coach asks for (pause,
+skip, repeat, extend) moves what comes after it; what then would pass the time limit is left out, from its end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from drilltimer.group import announce
+from drilltimer.group.contacts import Contacts, Turn, lay_contacts, lay_turns, scored_stations
+from drilltimer.group.events import Begun, Gathered, GroupEvent, Say, Scored, Told
+from drilltimer.group.gathering import Gathering, estimate
+from drilltimer.group.hearing import Hearing
+from drilltimer.group.plan import FINISH_S, GroupPlan
+from drilltimer.group.running import MakeBank, Running, put_on_stream, rest_of
+from drilltimer.group.timeline import Course, Stage, fit, retime
+from drilltimer.model import LEVELS, Block, Cue, Drill, Health, Heard, Rep
+from drilltimer.score.match import judge, void_verdict
+from drilltimer.session.events import Ended, Silence
+from drilltimer.session.session import AHEAD_S, NOTICE_S, PAUSE_WORD
+from drilltimer.units import frames_from_s, s_from_frames
+
+PREPARE_S = AHEAD_S + 1.0  # a stage is put on the stream so long before the one before it ends
+RESUME_LEAD_S = 5.0  # after a pause, and the shortest lead after a skip: room for the countdown
+REPEAT_LEAD_S = 10.0
+EXTEND_S = 15.0
+HEARING_TAIL_S = 3.0  # after a stage's end its last landing is judged at the latest
+
+
+class GroupSession:
+    """A group plan on one stream.
+
+    Parameters
+    ----------
+    plan : GroupPlan
+    course : Course
+        The plan, laid out.
+    drills : mapping
+        Drill by name.
+    make_bank : callable
+        Sounds of some cues, at the stream's rate.
+    lengths_s : mapping
+        Length of every word there is a recording of, by the word as `announce` writes it.
+    rate_hz : int
+    zero : int
+        Frame of the stream at which the session starts.
+    seed : int
+    """
+
+    def __init__(
+        self,
+        plan: GroupPlan,
+        course: Course,
+        drills: Mapping[str, Drill],
+        make_bank: MakeBank,
+        lengths_s: Mapping[str, float],
+        rate_hz: int,
+        zero: int = 0,
+        seed: int = 0,
+    ) -> None:
+        self.plan = plan
+        self.results: list[Scored] = []
+        self.gatherings: list[Gathering] = []
+        self.lanes = scored_stations(plan)
+        self._names = [announce.spoken_name(player, lambda word: word in lengths_s) for player in plan.players]
+        self._drills, self._make_bank, self._lengths_s = drills, make_bank, lengths_s
+        self._rate_hz, self._zero, self._seed = rate_hz, zero, seed
+        self._hearing = Hearing(plan, self.lanes, rate_hz)
+        self._ahead = list(course.stages)  # not yet on the stream
+        self._middle_s = course.end_s / 2.0
+        self._half_told = self._last_told = False
+        self._now = zero
+        self._rep_count = self._stage_count = 0
+        self._current: Running | None = None
+        self._next: Running | None = None
+        self._closing: list[Running] = []  # over, but not all is heard yet
+        self._free = zero  # frame at which the latest stage's work ends
+        self._paused = ""
+        self._left_out = course.left_out
+        self._over = self._ended = self._finishing = False
+        self._paused_at = zero
+        self._source: Stage = course.stages[0]
+        self._pending: list[GroupEvent] = []
+
+    # --- the stream's side ---
+
+    def feed(self, block: Block) -> list[GroupEvent]:
+        """Take in the next block; answers what is to be done about it."""
+        self._now = block.start + len(block.samples)
+        events = self.take_events()
+        if self._paused or self._ended:
+            return events
+        self._move_on()
+        horizon = self._now + frames_from_s(AHEAD_S, self._rate_hz)
+        for running in self._live():
+            while running.expected and running.expected[0].opens <= horizon:
+                expected = running.expected.popleft()
+                self._hearing.expect(expected, running.contacts.lanes_of[expected.rep], running.stage.kind)
+        for heard in self._hearing.feed(block):
+            self._judge(heard)
+        for running in self._live():
+            while running.sounds and running.sounds[0].start <= horizon:
+                self._pending.append(running.sounds.popleft())
+        if self._over and self._now >= self._free + frames_from_s(FINISH_S, self._rate_hz) and not self._closing:
+            self._ended = True
+            self._pending.append(Ended())
+        return [*events, *self.take_events()]
+
+    def take_events(self) -> list[GroupEvent]:
+        """What keys and pauses left to be done; for a stream that is lost and will not be fed."""
+        events, self._pending = self._pending, []
+        return events
+
+    @property
+    def running(self) -> Running | None:
+        """The stage that runs or is led up to; None when all is over."""
+        return self._current
+
+    @property
+    def ahead(self) -> tuple[Stage, ...]:
+        """Stages that follow it."""
+        return (*((self._next.stage,) if self._next else ()), *self._ahead)
+
+    @property
+    def zero(self) -> int:
+        """Frame of the session's start."""
+        return self._zero
+
+    def finish(self) -> list[GroupEvent]:
+        """The stream stopped early: judge what was heard so far."""
+        if not self._paused:
+            for heard in self._hearing.finish():
+                self._judge(heard)
+        return [event for event in self.take_events() if isinstance(event, Scored | Gathered)]
+
+    def health(self, stream: Health) -> Health:
+        """The stream's health, with what the microphones know of it."""
+        return self._hearing.health(stream)
+
+    def cast(self, rep: Rep) -> list[tuple[int, int]]:
+        """Who answers a rep, each with the input channel nearby: what a simulated hall must know."""
+        running = next((each for each in self._live() if rep.index in each.reps), None)
+        if running is None:
+            return []
+        if not self._hears_lanes(running.stage):
+            channel = (self._hearing.group_channel or 1) - 1
+            return [(player, channel) for player in self._gathered(running.stage)]
+        players = running.contacts.turns[running.contacts.turn_of[rep.index]].players
+        channels = [(self.plan.stations[number].microphone or 1) - 1 for number in self.lanes]
+        return [
+            (player, channels[lane])
+            for lane in running.contacts.lanes_of[rep.index]
+            if (player := players[lane]) is not None
+        ]
+
+    def _gathered(self, stage: Stage) -> tuple[int, ...]:
+        """Players whom the group's microphone hears."""
+        if stage.kind == "together":
+            return stage.seats.stations[0]
+        heard = [number for number, station in enumerate(self.plan.stations) if station.microphone]
+        return stage.seats.stations[heard[0]] if heard else ()
+
+    # --- what a coach may ask for ---
+
+    @property
+    def now(self) -> int:
+        """Frame of the stream after the last one fed."""
+        return self._now
+
+    @property
+    def paused(self) -> str:
+        """Why the session stands still; empty while it runs."""
+        return self._paused
+
+    def pause(self, why: str) -> None:
+        """Stop at once: what sounds is cut, and reps that have begun are void."""
+        if self._paused or self._ended:
+            return
+        self._paused, self._paused_at = why, self._now
+        self._cut(why)
+        if PAUSE_WORD in self._lengths_s:
+            cue = Cue("precue", PAUSE_WORD, 0.0)
+            sound = self._make_bank([cue])[PAUSE_WORD, None]
+            self._pending.append(Say(self._now + frames_from_s(NOTICE_S, self._rate_hz), sound, cue))
+
+    def resume(self, *, lost: bool = False) -> None:
+        """Go on with what is left of the stage, after a countdown."""
+        if not self._paused:
+            return
+        self._paused = ""
+        self._hearing.renew(lost)
+        running = self._current
+        if running is None or self._over:
+            return
+        lead = max(frames_from_s(RESUME_LEAD_S, self._rate_hz), running.start - self._paused_at)
+        start = self._now + lead
+        stage, contacts = rest_of(running, self._paused_at, self._rate_hz)
+        left_s = max(0.0, self.plan.time_limit_s - FINISH_S - s_from_frames(start - self._zero, self._rate_hz))
+        if stage.work_s > left_s:
+            stage = replace(stage, work_s=left_s)
+            contacts = replace(contacts, reps=tuple(rep for rep in contacts.reps if rep.end_s <= left_s))
+        self._current = self._put(replace(stage, lead_s=RESUME_LEAD_S), contacts, start, ())
+        self._rearrange()
+
+    def skip(self) -> None:
+        """Leave the stage that runs, or is led up to, and go on with the next one."""
+        if self._ended or self._over or self._paused:
+            return
+        self._cut("skipped")
+        self._hearing.renew(lost=False)
+        self._current, self._free = None, self._now
+        if self._ahead:
+            self._ahead[0] = replace(self._ahead[0], lead_s=max(RESUME_LEAD_S, self._ahead[0].lead_s))
+        self._rearrange()
+
+    def repeat(self) -> None:
+        """Do the stage that runs once more from its beginning, after its change-over."""
+        if self._ended or self._over or self._paused or self._current is None:
+            return
+        stage = self._source
+        self._cut("repeated")
+        self._hearing.renew(lost=False)
+        self._ahead.insert(0, replace(stage, lead_s=max(RESUME_LEAD_S, min(stage.lead_s, REPEAT_LEAD_S))))
+        self._current, self._free = None, self._now
+        self._rearrange()
+
+    def extend(self) -> bool:
+        """Lengthen the work that runs by 15 s; False when the change is called already, or the booking ends."""
+        running = self._current
+        more = frames_from_s(EXTEND_S, self._rate_hz)
+        limit = self._zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self._rate_hz)
+        if running is None or self._next or self._finishing or self._over or self._paused or running.end + more > limit:
+            self._pending.append(Told("too late to extend"))
+            return False
+        turn = replace(running.contacts.turns[-1], opens_s=0.0, closes_s=EXTEND_S)
+        stage = replace(running.stage, work_s=EXTEND_S)
+        contacts = self._lay(stage, (turn,))
+        added = put_on_stream(
+            stage, running.end, contacts, (), self._make_bank, self._rate_hz, self._zero, bool(running.unheard)
+        )
+        moved = replace(turn, opens_s=running.contacts.turns[-1].opens_s, closes_s=running.stage.work_s + EXTEND_S)
+        last = len(running.contacts.turns) - 1
+        running.contacts = Contacts(
+            (*running.contacts.turns[:-1], moved),
+            (*running.contacts.reps, *contacts.reps),
+            {**running.contacts.turn_of, **dict.fromkeys(contacts.turn_of, last)},
+            {**running.contacts.lanes_of, **contacts.lanes_of},
+        )
+        running.stage = replace(running.stage, work_s=running.stage.work_s + EXTEND_S)
+        running.reps |= added.reps
+        running.sounds.extend(added.sounds)
+        running.expected.extend(added.expected)
+        running.begins |= added.begins
+        running.unheard |= added.unheard
+        running.end = self._free = running.end + more
+        self._rearrange()
+        return True
+
+    # --- inside ---
+
+    def _live(self) -> list[Running]:
+        return [running for running in (*self._closing, self._current, self._next) if running is not None]
+
+    def _move_on(self) -> None:
+        """Put the next stage on the stream when it is time, and leave the one that is over."""
+        if self._current is None and self._ahead:
+            self._current = self._prepare()
+        running = self._current
+        if running is not None:
+            soon = self._now >= running.end - frames_from_s(PREPARE_S, self._rate_hz)
+            if soon and self._ahead and self._next is None:
+                self._next = self._prepare()
+            elif soon and not self._ahead and self._next is None and not self._finishing:
+                self._finish_words(running.end)
+            if self._now >= running.end:
+                self._closing.append(running)
+                self._current, self._next = self._next, None
+        elif not self._ahead and not self._finishing:
+            self._finish_words(self._now + frames_from_s(NOTICE_S, self._rate_hz))
+        self._over = self._current is None and self._finishing
+        tail = frames_from_s(HEARING_TAIL_S, self._rate_hz)
+        self._closing = [each for each in self._closing if each.unheard and self._now < each.end + tail]
+
+    def _prepare(self) -> Running:
+        """The next stage, on the stream."""
+        stage = self._source = self._ahead.pop(0)
+        self._stage_count += 1
+        lead = frames_from_s(stage.lead_s, self._rate_hz)
+        opening = []
+        if self._stage_count > 1:
+            opening.append(announce.REST if stage.opens_round else announce.CHANGE)
+        if stage.round == stage.rounds > 1 and not self._last_told:
+            self._last_told = True
+            opening.append(announce.LAST_ROUND)
+        start = self._free + lead
+        if s_from_frames(start - self._zero, self._rate_hz) >= self._middle_s and not self._half_told:
+            self._half_told = True
+            opening.append(announce.HALF_WAY)
+        running = self._put(stage, self._lay(stage, lay_turns(self.plan, stage)), start, opening)
+        self._pending.append(Begun(stage))
+        return running
+
+    def _lay(self, stage: Stage, turns: tuple[Turn, ...]) -> Contacts:
+        drill = self._drills[stage.drill] if stage.drill else None
+        seed = self._seed + 1000 * self._stage_count
+        contacts = lay_contacts(self.plan, turns, drill, seed, self._rep_count)
+        self._rep_count += len(contacts.reps)
+        if not self._hears_lanes(stage):
+            return replace(contacts, lanes_of={rep.index: (0,) for rep in contacts.reps})
+        return contacts
+
+    def _put(self, stage: Stage, contacts: Contacts, start: int, opening: Sequence[str]) -> Running:
+        named = [self._called(turn) for turn in contacts.turns] if self._hears_lanes(stage) else []
+        words = announce.lead_words(stage.lead_s, opening, named[0] if named else (), self._lengths_s)
+        for turn, names in zip(contacts.turns[1:], named[1:], strict=False):
+            words += announce.turn_words(turn, names, self._lengths_s)
+        running = put_on_stream(
+            stage, start, contacts, words, self._make_bank, self._rate_hz, self._zero, self._hearing.hears(stage.kind)
+        )
+        self._free = running.end
+        return running
+
+    def _called(self, turn: Turn) -> list[str]:
+        """Words that call the players of a turn; too many lanes are not called by name."""
+        players = [player for player in turn.players if player is not None]
+        if len(players) > announce.MOST_NAMES:
+            return []
+        return [word for player in players for word in self._names[player]]
+
+    def _hears_lanes(self, stage: Stage) -> bool:
+        return stage.kind == "stations" and bool(self.lanes)
+
+    def _finish_words(self, at: int) -> None:
+        self._finishing, self._free = True, at
+        for word in (announce.FINISHED, announce.WELL_DONE):
+            if word in self._lengths_s:
+                cue = Cue("precue", word, 0.0)
+                sound = self._make_bank([cue])[word, None]
+                self._pending.append(Say(at, sound, cue))
+                at += frames_from_s(self._lengths_s[word] + announce.PAUSE_S, self._rate_hz)
+
+    def _cut(self, why: str) -> None:
+        """Take back what has not sounded; what has begun is void, and a stage that was to follow waits again."""
+        self._pending.append(Silence())
+        for running in self._live():
+            for index in running.begun(self._now):
+                for lane in sorted(running.unheard[index]):
+                    self._judge(Heard(index, None, False, None, why, lane))
+            running.expected.clear()
+        if self._next is not None:
+            self._ahead.insert(0, self._next.stage)
+            self._next = None
+        self._closing, self._finishing = [], False
+
+    def _rearrange(self) -> None:
+        """Time what is still to come anew; leave out what would pass the time limit."""
+        now_s = s_from_frames(self._free - self._zero, self._rate_hz)
+        before = len(self._ahead)
+        self._ahead = fit(retime(self._ahead, now_s), self.plan.time_limit_s)
+        if lost := before - len(self._ahead):
+            self._left_out += lost
+            self._pending.append(Told(f"no time is left for the last {lost} of the plan"))
+
+    def _judge(self, heard: Heard) -> None:
+        running = next((each for each in self._live() if heard.rep in each.unheard), None)
+        if running is None or heard.lane not in running.unheard[heard.rep]:
+            return
+        running.unheard[heard.rep].discard(heard.lane)
+        if not running.unheard[heard.rep]:
+            del running.unheard[heard.rep]
+        rep = running.reps[heard.rep]
+        if not self._hears_lanes(running.stage):
+            gathering = estimate(heard, rep, self.plan.placement, self._rate_hz)
+            self.gatherings.append(gathering)
+            self._pending.append(Gathered(rep, gathering))
+            return
+        player = running.contacts.turns[running.contacts.turn_of[heard.rep]].players[heard.lane]
+        if player is None:
+            return
+        station = self.lanes[heard.lane]
+        rep = self._at_level(rep, player)
+        if heard.void and heard.contact is None and heard.landing is None:
+            verdict = void_verdict(rep, heard.void)
+        else:
+            verdict = judge(heard, rep, self.plan.stations[station].placement, self._rate_hz)
+        self.results.append(Scored(player, station, rep, verdict))
+        self._pending.append(self.results[-1])
+
+    def _at_level(self, rep: Rep, player: int) -> Rep:
+        level = self.plan.players[player].level
+        if level is None or not rep.ladder:
+            return rep
+        return replace(rep, level=level, window=rep.ladder[LEVELS.index(level)])

@@ -1,0 +1,54 @@
+"""What a running group asks for and tells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from drilltimer.group.gathering import Gathering
+from drilltimer.group.timeline import Stage
+from drilltimer.model import Cue, Rep, Sound, Verdict
+from drilltimer.session.events import Ended, Play, Silence
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """A word to be played, its first sample at frame `start` of the stream."""
+
+    start: int
+    sound: Sound
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """A rep of one player, judged. `player` and `station` are places in the plan's lists."""
+
+    player: int
+    station: int
+    rep: Rep
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """A contact that the whole group answered, estimated."""
+
+    rep: Rep
+    gathering: Gathering
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A stage's change-over begins: who has to go where."""
+
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Something for the coach to read."""
+
+    text: str
+
+
+GroupEvent = Play | Say | Silence | Scored | Gathered | Begun | Told | Ended

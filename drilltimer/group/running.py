@@ -1,0 +1,118 @@
+"""One stage on the stream's frames: its words and contacts, and what is still to be heard of it."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from drilltimer.group.announce import Spoken
+from drilltimer.group.contacts import Contacts
+from drilltimer.group.events import Say
+from drilltimer.group.timeline import Stage
+from drilltimer.model import Cue, Expectation, Rep
+from drilltimer.session.events import Play
+from drilltimer.session.layout import Bank, expectations, later, place_cues
+from drilltimer.units import frames_from_s, s_from_frames
+
+MakeBank = Callable[[Iterable[Cue]], Bank]
+
+
+@dataclass
+class Running:
+    """A stage that was put on the stream. `start` and `end` are the frames between which all work.
+
+    `reps` are timed from the session's zero, by index; `unheard` are the lanes of each rep that are not judged yet.
+    """
+
+    stage: Stage
+    start: int
+    end: int
+    contacts: Contacts
+    reps: dict[int, Rep]
+    sounds: deque[Play | Say]
+    expected: deque[Expectation]
+    begins: dict[int, int]
+    unheard: dict[int, set[int]] = field(default_factory=dict)
+
+    def begun(self, now: int) -> list[int]:
+        """Reps that have begun to sound and are not judged yet."""
+        return [index for index in self.unheard if self.begins[index] < now]
+
+    def turn_at(self, now: int, rate_hz: int) -> int:
+        """Place of the turn that runs at a frame, or comes next."""
+        time_s = s_from_frames(now - self.start, rate_hz)
+        turns = self.contacts.turns
+        return next((number for number, turn in enumerate(turns) if time_s < turn.closes_s), len(turns) - 1)
+
+
+def put_on_stream(
+    stage: Stage,
+    start: int,
+    contacts: Contacts,
+    words: Sequence[Spoken],
+    make_bank: MakeBank,
+    rate_hz: int,
+    zero: int,
+    heard: bool,
+) -> Running:
+    """Lay a stage's sounds on frames.
+
+    Parameters
+    ----------
+    stage : Stage
+    start : int
+        Frame at which work begins.
+    contacts : Contacts
+    words : sequence of (float, str)
+    make_bank : callable
+        Sounds of some cues, ready to be played.
+    rate_hz : int
+    zero : int
+        Frame of the session's start, from which reps are timed.
+    heard : bool
+        A microphone listens to this stage.
+    """
+    begin_s = s_from_frames(start - zero, rate_hz)
+    reps = [later(rep, begin_s) for rep in contacts.reps]
+    spoken = [Cue("precue", word, at_s) for at_s, word in words]
+    bank = make_bank([*spoken, *(cue for rep in reps for cue in rep.cues)])
+    plays = {rep.index: place_cues(rep, bank, rate_hz, zero) for rep in reps}
+    says = []
+    for cue in spoken:
+        sound = bank[cue.sound, None]
+        says.append(Say(start + frames_from_s(cue.at_s, rate_hz) - sound.anchor, sound, cue))
+    sounds: list[Play | Say] = [*says, *(play for each in plays.values() for play in each)]
+    expected = expectations(reps, plays, rate_hz, zero) if heard else []
+    begins = {
+        rep.index: min((play.start for play in plays[rep.index]), default=zero + frames_from_s(rep.contact_s, rate_hz))
+        for rep in reps
+    }
+    return Running(
+        stage,
+        start,
+        start + frames_from_s(stage.work_s, rate_hz),
+        contacts,
+        {rep.index: rep for rep in reps},
+        deque(sorted(sounds, key=lambda sound: sound.start)),
+        deque(expected),
+        begins,
+        {rep.index: set(contacts.lanes_of[rep.index]) for rep in reps} if heard else {},
+    )
+
+
+def rest_of(running: Running, now: int, rate_hz: int) -> tuple[Stage, Contacts]:
+    """What is left of a stage after a break at frame `now`: its reps that have not begun, timed anew.
+
+    The stage that comes back lasts as long as was left of it.
+    """
+    gone_s = max(0.0, s_from_frames(now - running.start, rate_hz))
+    stage = replace(running.stage, work_s=max(running.stage.work_s - gone_s, 0.0))
+    left = [rep for rep in running.contacts.reps if running.begins[rep.index] >= now]
+    shift_s = -min(gone_s, min((rep.start_s for rep in left), default=gone_s))
+    turns = tuple(
+        replace(turn, opens_s=max(turn.opens_s - gone_s, 0.0), closes_s=max(turn.closes_s - gone_s, 0.0))
+        for turn in running.contacts.turns
+    )
+    reps = tuple(moved for rep in left if (moved := later(rep, shift_s)).end_s <= stage.work_s + 1e-9)
+    return stage, replace(running.contacts, turns=turns, reps=reps)

@@ -1,0 +1,65 @@
+"""What a board may show of a running group: who is where, how long still, who is next, scores so far."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One station: what is done there, by whom, and by whom next. `active` are those whose turn it is."""
+
+    title: str
+    players: tuple[str, ...]
+    active: tuple[str, ...] = ()
+    next_players: tuple[str, ...] = ()
+    scored: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlayerScore:
+    """A player's scores so far."""
+
+    player: str
+    reps: int
+    in_window_share: float | None
+    constant_error_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """One moment of a group session.
+
+    Parameters
+    ----------
+    title, stage, next_stage : str
+        Of the plan, of what is done, and of what follows ("" for nothing).
+    working : bool
+        False in a change-over.
+    left_s : float
+        Of the work, or of the change-over.
+    whole_left_s : float
+        Until everybody is free.
+    places : tuple of Place
+    resting : tuple of str
+    scores : tuple of PlayerScore
+        In the order of the list.
+    together : str
+        What was estimated of the group as a whole.
+    paused, message : str
+    """
+
+    title: str
+    stage: str
+    next_stage: str
+    working: bool
+    left_s: float
+    whole_left_s: float
+    places: tuple[Place, ...]
+    resting: tuple[str, ...]
+    scores: tuple[PlayerScore, ...]
+    together: str = ""
+    paused: str = ""
+    message: str = ""
+    done: int = 0
+    total: int = 0

@@ -1,0 +1,42 @@
+"""A group session as lines of text: for a log, a screen reader, and where there is no terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from drilltimer.session.board import Board, PlayerScore
+from drilltimer.ui.lines import table
+
+
+def clock(time_s: float) -> str:
+    """Minutes and seconds."""
+    minutes, seconds = divmod(max(0, round(time_s)), 60)
+    return f"{minutes}:{seconds:02d}"
+
+
+def stage_lines(board: Board, at_s: float, work_s: float) -> list[str]:
+    """Who goes where, when a change-over begins."""
+    lines = [f"{clock(at_s)}  {board.stage}: work {clock(work_s)} in {clock(board.left_s)}"]
+    lines += [f"  {place.title}: {', '.join(place.players) or 'nobody'}" for place in board.places]
+    if board.resting:
+        lines.append(f"  resting: {', '.join(board.resting)}")
+    return lines
+
+
+def score_table(scores: Sequence[PlayerScore]) -> list[str]:
+    """Scores of the players, in the order given."""
+    rows = [
+        (
+            score.player,
+            str(score.reps),
+            "-" if score.in_window_share is None else f"{100 * score.in_window_share:.0f} %",
+            "-" if score.constant_error_ms is None else f"{score.constant_error_ms:+.0f} ms",
+        )
+        for score in scores
+    ]
+    return table(rows, ("player", "reps", "in window", "constant error"))
+
+
+def ranked(scores: Sequence[PlayerScore]) -> list[PlayerScore]:
+    """By share in the window, the greatest first; only when somebody asks for it."""
+    return sorted(scores, key=lambda score: (-(score.in_window_share or 0.0), score.player))
