@@ -60,7 +60,7 @@ class Card:
         return stream
 
 
-def open_card(input_name: str | None, output_name: str | None) -> Card:
+def open_card(input_name: str | None, output_name: str | None, channels: int = 1) -> Card:
     """The sound card, at the device's own rate. Without names: the pair that was checked last, where it is there.
 
     Raises
@@ -75,8 +75,8 @@ def open_card(input_name: str | None, output_name: str | None) -> Card:
     stream = None
     if input_name is None and output_name is None and (known := load_settings()):
         with suppress(DeviceError):
-            stream = SoundCard(known[0].input_name, known[0].output_name)
-    stream = stream or SoundCard(input_name, output_name)
+            stream = SoundCard(known[0].input_name, known[0].output_name, input_channels=channels)
+    stream = stream or SoundCard(input_name, output_name, input_channels=channels)
     try:
         return Card(stream, Claim([stream.source.full_name, stream.sink.full_name]))
     except UserError:

@@ -22,6 +22,7 @@ from drilltimer.cli.drills import drills
 from drilltimer.cli.export import export
 from drilltimer.cli.feed import feed
 from drilltimer.cli.forget import forget
+from drilltimer.cli.group import group
 from drilltimer.cli.history import history
 from drilltimer.cli.import_ import import_
 from drilltimer.cli.render import render
@@ -67,6 +68,7 @@ def main() -> None:
 for verb in (
     run,
     check,
+    group,
     render,
     score,
     feed,

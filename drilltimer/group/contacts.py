@@ -1,7 +1,7 @@
 """The contacts of one stage: which reps sound when, whose turn it is, and which lanes answer.
 
-A stage's drill goes on from turn to turn, each turn as long as the others, with a pause in between in which the next
-player is called. With two loudspeakers contacts alternate between left and right, each with a sound of its own.
+Each turn is as long as the others and begins with the drill's beginning; in the pause between two turns the next player
+is called. With two loudspeakers contacts alternate between left and right, each with a sound of its own.
 """
 
 from __future__ import annotations
@@ -85,9 +85,10 @@ def lay_contacts(plan: GroupPlan, turns: tuple[Turn, ...], drill: Drill | None, 
     turn_of: dict[int, int] = {}
     lanes_of: dict[int, tuple[int, ...]] = {}
     stations = [plan.stations[number] for number in scored_stations(plan)]
-    source = _endless(drill, seed) if drill else iter(())
-    waiting = next(source, None)
     for number, turn in enumerate(turns):
+        # Each turn begins with the drill's beginning: no player gets the rest after another one's rally.
+        source = _endless(drill, seed + number) if drill else iter(())
+        waiting = next(source, None)
         now_s, gap_s = turn.opens_s, 0.0
         while waiting is not None:
             rep, after_s = waiting

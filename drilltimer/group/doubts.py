@@ -45,8 +45,9 @@ def landings_asked(plan: GroupPlan, course: Course, drills: Mapping[str, Drill])
         for rep in sounding:
             players = turns[contacts.turn_of[rep.index]].players
             for lane in contacts.lanes_of[rep.index]:
-                if (player := players[lane]) is not None:
-                    asked[player] += 1
+                answering = players[lane]
+                if answering is not None:
+                    asked[answering] += 1
         for station, squad in zip(plan.stations, stage.seats.stations, strict=True):
             if station.drill and not station.scored:
                 for player in squad:

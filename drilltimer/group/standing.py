@@ -71,12 +71,20 @@ def together_line(session: GroupSession) -> str:
     )
 
 
+def places_of(plan: GroupPlan, stage: Stage) -> tuple[Place, ...]:
+    """Who is where in a stage."""
+    if stage.kind != "stations":
+        return (Place(stage.name, _names(plan, stage.seats.stations[0])),)
+    pairs = zip(plan.stations, stage.seats.stations, strict=True)
+    return tuple(Place(station.name, _names(plan, squad), scored=station.scored) for station, squad in pairs)
+
+
 def _places(session: GroupSession, running: Running | None, later: Stage | None, rate_hz: int) -> tuple[Place, ...]:
     if running is None:
         return ()
     plan, stage = session.plan, running.stage
     if stage.kind != "stations":
-        return (Place(stage.name, _names(plan, stage.seats.stations[0])),)
+        return places_of(plan, stage)
     turns = running.contacts.turns
     turn = turns[running.turn_at(session.now, rate_hz)] if turns else None
     places = []

@@ -134,13 +134,13 @@ def _write_csv(file: IO[str], who: list[dict[str, Any]], sessions: Iterable[Sess
         blocks = {block["number"]: [block[name] for name in BLOCK_COLUMNS] for block in session["blocks"]}
         for rep in session["reps"]:
             block = blocks.get(rep["block"], [None] * len(BLOCK_COLUMNS))
-            writer.writerow([_cell(value) for value in (*front, *block, *(rep[name] for name in REP_COLUMNS))])
+            writer.writerow([safe_cell(value) for value in (*front, *block, *(rep[name] for name in REP_COLUMNS))])
         count, reps = count + 1, reps + len(session["reps"])
     return count, reps
 
 
-def _cell(value: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula."""
+def safe_cell(value: Any) -> Any:
+    """Value of a cell that no spreadsheet takes for a formula."""
     return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
 
 

@@ -1,0 +1,93 @@
+"""Every player's reps of a group session into the history, under their own name."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from dataclasses import replace
+
+from drilltimer.app.archive import history_path
+from drilltimer.app.group import GroupOutcome
+from drilltimer.app.journal import Journal, now_utc, versions
+from drilltimer.app.live import Outcome
+from drilltimer.app.plan import Plan
+from drilltimer.group.conduct import GroupSession
+from drilltimer.group.events import Scored
+from drilltimer.model import AudioStream, Drill
+from drilltimer.records.entries import SessionEntry
+from drilltimer.records.protocol import block_entries, protocol_of
+from drilltimer.score.stats import summarize
+
+GROUP = "group "  # before a protocol: turns are shorter and others watch, so nothing compares them with practice alone
+
+
+class GroupJournal:
+    """Keeps a group session: a session per scored player, begun with the player's first rep.
+
+    Parameters
+    ----------
+    session : GroupSession
+    drills : mapping
+        Drill by name.
+    stream : AudioStream
+    simulated : bool
+    seed : int
+    on_trouble : callable
+    """
+
+    def __init__(
+        self,
+        session: GroupSession,
+        drills: dict[str, Drill],
+        stream: AudioStream,
+        simulated: bool,
+        seed: int,
+        on_trouble: Callable[[str], None],
+    ) -> None:
+        self._session, self._drills, self._seed = session, drills, seed
+        self._source = "simulated" if simulated else "live"
+        self._rate_hz = stream.rate_hz
+        self._devices = tuple(str(getattr(getattr(stream, side, None), "full_name", "")) for side in ("source", "sink"))
+        self._on_trouble = on_trouble
+        self._started_utc = now_utc()
+        self._journals: dict[int, Journal] = {}
+
+    def rep(self, scored: Scored) -> None:
+        """Keep a rep as it was judged."""
+        if scored.player not in self._journals:
+            self._journals[scored.player] = self._open(scored)
+        self._journals[scored.player].rep(scored.rep, scored.verdict)
+
+    def end(self, outcome: GroupOutcome) -> None:
+        """Keep how the session went for each player."""
+        for player, journal in self._journals.items():
+            own = [each for each in self._session.results if each.player == player]
+            verdicts = tuple(each.verdict for each in own)
+            plan = Plan(self._drill(own[0]), self._seed, tuple(each.rep for each in own))
+            journal.end(
+                Outcome(
+                    plan, verdicts, summarize(verdicts), outcome.health, None, None, outcome.interrupted, outcome.fault
+                )
+            )
+
+    def _drill(self, scored: Scored) -> Drill:
+        return self._drills[self._session.plan.stations[scored.station].drill or ""]
+
+    def _open(self, scored: Scored) -> Journal:
+        plan, drill = self._session.plan, self._drill(scored)
+        entry = SessionEntry(
+            uid=uuid.uuid4().hex,
+            player=plan.players[scored.player].name,
+            started_utc=self._started_utc,
+            drill=drill.name,
+            protocol=GROUP + protocol_of(drill),
+            seed=self._seed,
+            source=self._source,
+            placement=plan.stations[scored.station].placement,
+            input_device=self._devices[0],
+            output_device=self._devices[1],
+            rate_hz=self._rate_hz,
+            versions=versions(),
+            blocks=tuple(replace(block, name=f"{plan.name}: {block.name}"[:80]) for block in block_entries(drill)),
+        )
+        return Journal(history_path(), entry, self._on_trouble)

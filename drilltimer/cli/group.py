@@ -1,0 +1,303 @@
+"""`drilltimer group`: warm-ups and circuits for a whole group."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drilltimer.cli.common import INTERRUPTED, language_option, new_seed, note, print_lines, seed_option
+
+if TYPE_CHECKING:
+    from drilltimer.app.group import GroupOutcome, LoadedPlan
+    from drilltimer.app.lasting import Open
+    from drilltimer.group.conduct import GroupSession
+    from drilltimer.group.events import Begun, Gathered, Scored, Told
+    from drilltimer.model import AudioStream
+    from drilltimer.ui.group import BoardScreen
+    from drilltimer.ui.wording import Wording
+
+
+@click.group(invoke_without_command=True)
+@click.pass_context
+def group(context: click.Context) -> None:
+    """Warm-ups and circuits for a group: list the plans there are; `check`, `show` and `run` do more.
+
+    A plan is a file: players, stations, times, who is heard. Shipped ones lie in drills/groups.
+    """
+    if context.invoked_subcommand is None:
+        from drilltimer.app.group import load_plan
+        from drilltimer.audio.files import list_group_plans
+        from drilltimer.ui.lines import table
+
+        rows = []
+        for name, path in list_group_plans().items():
+            loaded = load_plan(str(path))
+            rows.append((name, f"{loaded.course.end_s / 60:.0f} min", str(len(loaded.plan.players)), loaded.plan.name))
+        print_lines(table(rows, ("name", "length", "players", "what")))
+
+
+@group.command()
+@click.argument("plan")
+def check(plan: str) -> None:
+    """Tell all errors of PLAN (a name, or a file) at once, and what goes beyond guidance; ends with 2 on errors."""
+    from drilltimer.app.group import load_plan
+
+    loaded = load_plan(plan)
+    print_lines([f"{loaded.file}: can be run, {_size(loaded)}", *_told(loaded)])
+
+
+@group.command()
+@click.argument("plan")
+def show(plan: str) -> None:
+    """Lay PLAN out: who is where when, who is heard, how many landings each player is asked for."""
+    from drilltimer.app.group import load_plan
+    from drilltimer.group.doubts import landings_asked
+    from drilltimer.group.standing import stage_title
+    from drilltimer.ui.group_lines import clock
+    from drilltimer.ui.wording import load_wording
+
+    loaded = load_plan(plan)
+    lines = [loaded.plan.name, loaded.plan.description, _size(loaded), "", *_heard(loaded), ""]
+    names = [player.name for player in loaded.plan.players]
+    for stage in loaded.course.stages:
+        lines.append(f"{clock(stage.start_s):>6s}  {stage_title(stage)}, {clock(stage.work_s)} of work")
+        if stage.kind == "stations":
+            for station, squad in zip(loaded.plan.stations, stage.seats.stations, strict=True):
+                lines.append(f"{'':8s}{station.name}: {', '.join(names[player] for player in squad) or '-'}")
+            if stage.seats.resting:
+                lines.append(f"{'':8s}resting: {', '.join(names[player] for player in stage.seats.resting)}")
+    asked = landings_asked(loaded.plan, loaded.course, loaded.drills)
+    lines += [f"{clock(loaded.course.end_s):>6s}  free", ""]
+    lines.append(f"Landings asked of a player: {min(asked)} to {max(asked)}.")
+    print_lines([*lines, *_told(loaded), load_wording()("run.cautions")])
+
+
+@group.command()
+@click.argument("plan")
+@seed_option
+@click.option("--input", "input_name", help="Microphones, by (part of) the device's name.")
+@click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+@click.option("--simulate", metavar="SKILL", help="Simulated players (mixed, novice, club, expert): no sound card.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(0, 100),
+    default=1.0,
+    show_default=True,
+    help="With --simulate: times real time; 0 is as fast as it can.",
+)
+@click.option(
+    "--sheet",
+    "sheets",
+    type=click.Path(path_type=Path, dir_okay=False),
+    multiple=True,
+    help="Write the group's sheet at the end: .html (one page to print) or .csv; may be given twice.",
+)
+@click.option("--ranking", is_flag=True, help="Order players by their share in the window; never done unasked.")
+@click.option("--no-history", is_flag=True, help="Do not keep the scored reps under the players' names.")
+@click.option("--plain", is_flag=True, help="Lines of text instead of the board.")
+@language_option
+@click.option(
+    "--wait-s",
+    type=click.FloatRange(0, 3600),
+    default=120.0,
+    show_default=True,
+    help="How long to wait for a lost sound device to come back.",
+)
+def run(
+    plan: str,
+    seed: int | None,
+    input_name: str | None,
+    output_name: str | None,
+    simulate: str | None,
+    speed: float,
+    sheets: tuple[Path, ...],
+    ranking: bool,
+    no_history: bool,
+    plain: bool,
+    language: str,
+    wait_s: float,
+) -> None:
+    """Run PLAN (a name, or a file) with a group.
+
+    In a terminal a board shows who is where, the time left, what comes next, and scores so far. Keys: space pauses and
+    goes on, n skips, r repeats the stretch of work, + adds 15 s to it, q ends.
+
+    Scored reps are kept in the history under each player's name, as in the plan; a sheet is written with --sheet.
+    """
+    from drilltimer.app.group import load_plan, run_group
+    from drilltimer.app.group_records import GroupJournal
+    from drilltimer.cli.live import wording_for
+    from drilltimer.group.standing import board_of
+
+    loaded = load_plan(plan)
+    _refuse_early(sheets)
+    wording = wording_for(language)
+    seed = new_seed() if seed is None else seed
+    stream, session, reopen = _open(loaded, input_name, output_name, simulate, speed, seed, language)
+    note(
+        "\n".join(
+            [
+                wording("run.cautions"),
+                *_told(loaded),
+                f"{loaded.plan.name}: {_size(loaded)}, seed {seed}",
+                *_heard(loaded),
+            ]
+        )
+    )
+    screen = None if plain else _screen(session, stream.rate_hz, wording)
+    troubles: list[str] = []
+    on_trouble = troubles.append if screen else note
+    journal = None
+    if not no_history:
+        journal = GroupJournal(session, loaded.drills, stream, bool(simulate), seed, on_trouble)
+
+    def on_event(event: Begun | Scored | Gathered | Told) -> None:
+        from drilltimer.group.events import Scored
+
+        if journal and isinstance(event, Scored):
+            journal.rep(event)
+        if screen is None:
+            print_lines(_event_lines(event, session, stream.rate_hz, wording))
+
+    outcome = run_group(
+        session, stream, reopen=reopen, wait_s=wait_s, on_event=on_event, on_trouble=on_trouble, board=screen
+    )
+    if journal:
+        journal.end(outcome)
+    for trouble in troubles:
+        note(trouble)
+    board = board_of(session, stream.rate_hz)
+    _conclude(outcome, board.together, sheets, ranking, bool(simulate), wording)
+
+
+def _open(
+    loaded: LoadedPlan,
+    input_name: str | None,
+    output_name: str | None,
+    simulate: str | None,
+    speed: float,
+    seed: int,
+    language: str,
+) -> tuple[AudioStream, GroupSession, Open | None]:
+    from drilltimer.app.group import conduct, open_hall
+
+    if simulate:
+        session = conduct(loaded, 48_000, seed, language)
+        return open_hall(session, seed, simulate, speed), session, None
+    from drilltimer.app.open import open_card
+
+    card = open_card(input_name, output_name, loaded.plan.channels)
+    note(f"{card.names[0]} ({loaded.plan.channels} channels) and {card.names[1]}")
+    return card.stream, conduct(loaded, card.stream.rate_hz, seed, language), card.again
+
+
+def _screen(session: GroupSession, rate_hz: int, wording: Wording) -> BoardScreen | None:
+    from drilltimer.group.standing import board_of
+    from drilltimer.ui.group import BoardScreen
+    from drilltimer.ui.live import has_screen, this_palette
+
+    if not has_screen():
+        return None
+    return BoardScreen(lambda: board_of(session, rate_hz), session.plan.name, wording, this_palette())
+
+
+def _event_lines(
+    event: Begun | Scored | Gathered | Told, session: GroupSession, rate_hz: int, wording: Wording
+) -> list[str]:
+    """One event as lines."""
+    from drilltimer.group.events import Begun, Gathered, Scored
+    from drilltimer.group.standing import places_of, stage_title
+    from drilltimer.ui.group_lines import clock
+    from drilltimer.ui.lines import rep_line
+
+    at = clock((session.now - session.zero) / rate_hz)
+    if isinstance(event, Begun):
+        places = places_of(session.plan, event.stage)
+        lines = [f"{at}  {stage_title(event.stage)}: {clock(event.stage.work_s)} of work"]
+        return lines + [f"      {place.title}: {', '.join(place.players) or '-'}" for place in places]
+    if isinstance(event, Scored):
+        player = session.plan.players[event.player].name
+        return [f"{at}  {player:12.12s} {rep_line(event.rep, event.verdict, wording)}"]
+    if isinstance(event, Gathered):
+        found = event.gathering
+        if found.first_ms is None or found.last_ms is None:
+            return [f"{at}  the group: nothing heard"]
+        return [
+            f"{at}  the group, estimated: first {found.first_ms:+.0f} ms, last {found.last_ms:+.0f} ms, "
+            f"{100 * (found.share or 0.0):.0f} % of {found.onsets} sounds in the window"
+        ]
+    return [f"{at}  {event.text}"]
+
+
+def _conclude(
+    outcome: GroupOutcome,
+    together: str,
+    sheets: tuple[Path, ...],
+    ranking: bool,
+    simulated: bool,
+    wording: Wording,
+) -> None:
+    """Scores, sheets, and how it ended."""
+    from drilltimer.app.group_sheet import sheet_of
+    from drilltimer.group.standing import player_scores
+    from drilltimer.records.group_sheet import write_sheet
+    from drilltimer.ui.group_lines import ranked, score_table
+    from drilltimer.ui.lines import health_lines
+
+    scores = player_scores(outcome.session)
+    lines = [""]
+    if scores:
+        lines += score_table(ranked(scores) if ranking else scores)
+    lines += [together] * bool(together)
+    print_lines([*lines, *health_lines(outcome.health, wording)])
+    for path in sheets:
+        write_sheet(sheet_of(outcome.session, ranking=ranking, simulated=simulated), path)
+        note(f"sheet written to {path}")
+    if outcome.fault is not None:
+        raise outcome.fault
+    if outcome.interrupted:
+        note("ended early; what was done is scored above")
+        sys.exit(INTERRUPTED)
+
+
+def _refuse_early(sheets: tuple[Path, ...]) -> None:
+    """A sheet that cannot be written is told before the session, not after it."""
+    from drilltimer.records.group_sheet import refuse_path
+
+    for path in sheets:
+        refuse_path(path)
+
+
+def _size(loaded: LoadedPlan) -> str:
+    plan, course = loaded.plan, loaded.course
+    stations = f", {len(plan.stations)} stations" if plan.stations else ""
+    return f"{len(plan.players)} players{stations}, {course.end_s / 60:.1f} of {plan.time_limit_s / 60:g} min"
+
+
+def _heard(loaded: LoadedPlan) -> list[str]:
+    """Who is heard, and how far that goes."""
+    plan = loaded.plan
+    lines = []
+    for station in plan.stations:
+        if station.scored:
+            lines.append(f"{station.name}: microphone {station.microphone} scores one player at a time")
+        elif station.microphone:
+            lines.append(f"{station.name}: microphone {station.microphone} hears the group; no individual scores")
+    if any(block.drill for block in plan.warm_up) and plan.microphone:
+        lines.append(f"warm-up: microphone {plan.microphone} hears the whole group; estimates, no individual scores")
+    return lines or ["nobody is heard"]
+
+
+def _told(loaded: LoadedPlan) -> list[str]:
+    from drilltimer.drill.load import DEFERENCE
+    from drilltimer.group.doubts import doubts
+
+    found = doubts(loaded.plan, loaded.course, loaded.drills)
+    lines = []
+    for doubt in found:
+        line, column = loaded.tree.place((doubt.key,), at_key=True)
+        lines.append(f"  {loaded.file}:{line}:{column}: {doubt.key}: {doubt.message}")
+    return [*lines, *[DEFERENCE] * bool(found)]

@@ -1,0 +1,93 @@
+"""The board while a group session runs: drawn between two blocks of sound, its keys handed to the session."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from drilltimer.model import Health
+from drilltimer.session.board import Board
+from drilltimer.ui.board import draw_board
+from drilltimer.ui.live import FRAME_S, LiveScreen
+from drilltimer.ui.screen import Look
+
+
+class Conducted(Protocol):
+    """What a coach may ask of a group session."""
+
+    @property
+    def paused(self) -> str:
+        """Why it stands still; empty while it runs."""
+
+    def pause(self, why: str) -> None:
+        """Stop at once."""
+
+    def resume(self) -> None:
+        """Go on."""
+
+    def skip(self) -> None:
+        """Leave the stage."""
+
+    def repeat(self) -> None:
+        """Do the stage once more."""
+
+    def extend(self) -> bool:
+        """Lengthen the work."""
+
+
+class BoardScreen(LiveScreen):
+    """A `LiveScreen` that draws a board.
+
+    Parameters
+    ----------
+    board : callable
+        The board at this moment.
+    *args, **options
+        As `LiveScreen` takes them.
+    """
+
+    def __init__(self, board: Callable[[], Board], *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._board = board
+
+    def tick(self, session: Any, health: Callable[[], Health]) -> None:
+        """Obey what was pressed, and draw when it is time.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            "q" was pressed.
+        """
+        for key in self._keys.pressed():
+            obey_coach(key, session, self._wording("screen.by_key"))
+            self._due_s = 0.0
+        if self._now() < self._due_s:
+            return
+        self._due_s = self._now() + FRAME_S
+        columns, rows = self._console.size
+        look = Look(columns, rows, self._palette, self._ascii_only)
+        self._live.update(draw_board(self._board(), look, self._wording), refresh=True)
+
+
+def obey_coach(key: str, session: Conducted, by_key: str) -> None:
+    """Do what a key asks for; an unknown key does nothing.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        For "q".
+    """
+    match key.casefold():
+        case " " | "p":
+            if session.paused:
+                session.resume()
+            else:
+                session.pause(by_key)
+        case "n":
+            session.skip()
+        case "r":
+            session.repeat()
+        case "+" | "=":
+            session.extend()
+        case "q":
+            raise KeyboardInterrupt
