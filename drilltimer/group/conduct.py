@@ -339,7 +339,7 @@ class GroupSession:
             if word in self._lengths_s:
                 cue = Cue("precue", word, 0.0)
                 sound = self._make_bank([cue])[word, None]
-                self._pending.append(Say(at, sound, cue))
+                self._pending.append(Say(at - sound.anchor, sound, cue))
                 at += frames_from_s(self._lengths_s[word] + announce.PAUSE_S, self._rate_hz)
 
     def _cut(self, why: str) -> None:

@@ -1,0 +1,252 @@
+"""A group session as a state machine: what sounds at which frame, and what a coach's keys do to it."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from drilltimer.app.group import LoadedPlan, conduct, load_plan
+from drilltimer.drill.language import load_drill
+from drilltimer.group.contacts import TURN_CHANGE_S, lay_contacts, lay_turns
+from drilltimer.group.events import Begun, Say, Scored, Told
+from drilltimer.group.language import read_group_plan
+from drilltimer.group.standing import board_of
+from drilltimer.group.timeline import lay_out
+from drilltimer.model import Block, Grade
+from drilltimer.session import Ended, Play, Silence
+
+RATE_HZ = 8_000  # sounds are made at any rate; this one is quick
+DRILL = """\
+name: Quick
+reps: 20
+lead_in: {kind: swing, length_s: 0.4}
+rhythm: {interval_s: 2.0, rally: 20}
+"""
+PLAN = """\
+name: Small
+players: 4
+stations:
+  - {drill: quick, microphone: 1}
+  - {exercise: shuffle}
+work_s: 20
+change_s: 12
+round_rest_s: 15
+rounds: 2
+"""
+
+
+def make(text=PLAN, **changes):
+    plan, tree = read_group_plan(text, "plan.yaml")
+    plan = dataclasses.replace(plan, **changes)
+    drills = {"quick": load_drill(DRILL, "quick.yaml")}
+    return conduct(LoadedPlan("plan.yaml", tree, plan, drills, lay_out(plan)), RATE_HZ, seed=5)
+
+
+class Run:
+    """Feeds silence and keeps what is asked for, each with the frame at which it was asked."""
+
+    def __init__(self, session):
+        self.session, self.frame, self.events = session, 0, []
+
+    def until(self, time_s):
+        end = session_frame(self.session, time_s)
+        while self.frame < end and not any(isinstance(event, Ended) for _, event in self.events):
+            block = Block(self.frame, np.zeros((400, 2), np.float32), np.zeros((400, 1), np.float32))
+            self.frame += 400
+            self.events += [(self.frame, event) for event in self.session.feed(block)]
+        return self
+
+    def of(self, kind):
+        return [event for _, event in self.events if isinstance(event, kind)]
+
+    def words(self):
+        """(time, word) of everything that was said and not taken back, by the moment of each word."""
+        said = []
+        for at, event in self.events:
+            if isinstance(event, Silence):
+                said = [each for each in said if each[0] < at]
+            elif isinstance(event, Say):
+                said.append((event.start + event.sound.anchor, event.cue.sound))
+        return [(round((at - self.session.zero) / RATE_HZ, 4), word) for at, word in said]
+
+    def contacts(self):
+        kept = []
+        for at, event in self.events:
+            if isinstance(event, Silence):
+                kept = [play for play in kept if play.start < at]
+            elif isinstance(event, Play) and event.cue.role == "contact":
+                kept.append(event)
+        return kept
+
+
+def session_frame(session, time_s):
+    return session.zero + round(time_s * RATE_HZ)
+
+
+# Work: 8-28, 40-60, (rest) 75-95, 107-127; finished at 127, free at 130.
+
+
+def test_words_and_contacts_fall_on_their_frames():
+    run = Run(make()).until(200)
+    words = run.words()
+    starts = [at for at, word in words if word == "go"]
+    assert starts == [8.0, 40.0, 75.0, 107.0]
+    for start in starts:
+        assert {(start - 3, "three"), (start - 2, "two"), (start - 1, "one")} <= set(words)
+    assert [at for at, word in words if word == "change" and at in (28.0, 95.0)] == [28.0, 95.0]
+    assert (60.0, "rest") in words
+    assert (127.0, "finished") in words
+    assert [word for at, word in words if 60 < at < 70] == ["last round", "half way"]
+    assert [word for at, word in words if at > 127] == ["well done"]
+    for play in run.contacts():
+        rep = play.rep
+        assert play.start == session_frame(run.session, rep.contact_s)
+        assert play.start - run.session.zero == round(rep.contact_s * RATE_HZ)
+    assert isinstance(run.events[-1][1], Ended)
+    assert run.events[-1][0] == pytest.approx(session_frame(run.session, 130.0), abs=400)
+
+
+def test_the_next_player_is_called_and_each_rep_is_the_player_s_whose_turn_it_is():
+    run = Run(make()).until(60)
+    calls = [(at, word) for at, word in run.words() if word in ("one", "two", "three", "four") and at % 1]
+    # squads (1, 2) and (3, 4): player 1 before the first countdown, 2 in the middle, then 4 walks in... the other squad
+    assert [word for _, word in calls] == ["one", "two", "three", "four"]
+    assert 3.0 < calls[0][0] < 5.0
+    assert 8 + 8 < calls[1][0] < 8 + 8 + TURN_CHANGE_S
+    scored = run.of(Scored)
+    for each in scored:
+        first_half = (each.rep.contact_s - 8) % 32 < 10
+        squad = (0, 1) if each.rep.contact_s < 30 else (2, 3)
+        assert each.player == squad[0 if first_half else 1]
+    assert {each.player for each in scored} == {0, 1, 2, 3}
+    counts = [sum(each.player == player for each in scored) for player in range(4)]
+    assert max(counts) - min(counts) <= 1
+    assert min(counts) >= 3
+
+
+def test_a_recorded_name_is_called_by_name(tmp_path, monkeypatch):
+    import soundfile
+
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
+    (tmp_path / "sounds/en").mkdir(parents=True)
+    soundfile.write(tmp_path / "sounds/en/ann.wav", 0.3 * np.sin(np.arange(4000)), 8000)
+    run = Run(make(PLAN.replace("players: 4", "players: [Bo, Ann, Cy]"))).until(30)
+    assert [word for at, word in run.words() if at % 1 and word in ("one", "ann", "two")] == ["one", "ann"]
+
+
+def test_pause_cuts_at_once_and_what_is_left_goes_on_after_a_countdown():
+    run = Run(make()).until(14)
+    run.session.pause("by key")
+    run.until(44)
+    pauses = [at for at, event in run.events if isinstance(event, Silence)]
+    assert pauses[0] == pytest.approx(session_frame(run.session, 14), abs=800)
+    voids = [event for event in run.of(Scored) if event.verdict.void == "by key"]
+    assert len(voids) <= 2
+    assert all(event.verdict.grade is Grade.VOID for event in voids)
+    assert not [play for play in run.contacts() if play.start > session_frame(run.session, 14.5)]
+    assert board_of(run.session, RATE_HZ).paused == "by key"
+    run.session.resume()
+    run.until(200)
+    starts = [at for at, word in run.words() if word == "go"]
+    # 14 of 20 s were left at 14 s; resumed at 44 s, work goes on at 49 s and ends at 63 s: everything is 35 s later
+    assert starts == pytest.approx([8.0, 49.0, 75.0, 110.0, 142.0], abs=0.11)
+    indices = [play.rep.index for play in run.contacts()]
+    assert len(indices) == len(set(indices))
+
+
+def test_skip_leads_to_the_next_stage():
+    run = Run(make()).until(14)
+    run.session.skip()
+    run.until(60)
+    assert [at for at, word in run.words() if word == "go"] == pytest.approx([8.0, 26.0, 61.0], abs=0.11)
+    assert board_of(run.session, RATE_HZ).stage == "round 2 of 2, interval 1 of 2"
+
+
+def test_skip_of_the_last_stage_ends_in_order():
+    run = Run(make(rounds=1)).until(45)
+    run.session.skip()
+    run.until(80)
+    assert isinstance(run.events[-1][1], Ended)
+    assert [word for at, word in run.words() if at > 44] == ["finished", "well done"]
+
+
+def test_repeat_does_the_stage_once_more():
+    run = Run(make()).until(20)
+    run.session.repeat()
+    run.until(49)
+    starts = [at for at, word in run.words() if word == "go"]
+    assert starts == pytest.approx([8.0, 28.0], abs=0.11)
+    assert [event.stage.place for event in run.of(Begun)] == [0, 0, 1]
+    indices = [play.rep.index for play in run.contacts()]
+    assert len(indices) == len(set(indices))
+
+
+def test_extend_adds_work_and_contacts_until_the_change_is_called():
+    plain = len(Run(make()).until(39).contacts())
+    run = Run(make()).until(20)
+    assert run.session.extend()
+    run.until(54)
+    assert len(run.contacts()) == pytest.approx(plain + 7, abs=1)
+    assert (43.0, "change") in run.words()
+    assert board_of(run.session, RATE_HZ).left_s == pytest.approx(1.0, abs=0.1)  # the change-over, until 55
+    late = Run(make()).until(26)
+    assert not late.session.extend()
+    late.until(27)
+    assert late.of(Told)[-1].text == "too late to extend"
+
+
+@pytest.mark.parametrize("limit_s", [131.0, 150.0])
+def test_the_end_never_passes_the_limit_whatever_a_coach_does(limit_s):
+    run = Run(make(time_limit_s=limit_s)).until(10)
+    run.session.extend()
+    run.until(45)
+    run.session.pause("by key")
+    run.until(60)
+    run.session.resume()
+    run.until(70)
+    run.session.repeat()
+    run.until(400)
+    assert isinstance(run.events[-1][1], Ended)
+    assert run.frame <= session_frame(run.session, limit_s) + 800
+    assert any("no time is left" in event.text for event in run.of(Told))
+
+
+def test_two_sides_have_contacts_of_their_own_by_turns():
+    text = PLAN.replace(
+        "  - {drill: quick, microphone: 1}\n",
+        "  - {drill: quick, microphone: 1, side: left}\n  - {drill: quick, microphone: 2, side: right}\n",
+    )
+    run = Run(make(text)).until(39)
+    plays = run.contacts()
+    assert {(play.cue.sound, play.cue.pan) for play in plays} == {("smack", -1.0), ("tock", 1.0)}
+    for each in run.of(Scored):
+        sound = next(play.cue.sound for play in plays if play.rep.index == each.rep.index)
+        assert each.station == (0 if sound == "smack" else 1)
+
+
+def test_turns_are_equal_and_their_reps_lie_inside():
+    session = make()
+    stage = lay_out(session.plan).stages[0]
+    turns = lay_turns(session.plan, stage)
+    assert [turn.closes_s - turn.opens_s for turn in turns] == pytest.approx([8.0, 8.0])
+    contacts = lay_contacts(session.plan, turns, load_drill(DRILL, "x"), 1, 100)
+    assert [rep.index for rep in contacts.reps] == list(range(100, 100 + len(contacts.reps)))
+    for rep in contacts.reps:
+        turn = turns[contacts.turn_of[rep.index]]
+        assert turn.opens_s <= rep.start_s < rep.end_s <= turn.closes_s
+
+
+def test_a_player_s_own_level_judges():
+    run = Run(make(PLAN.replace("players: 4", "players: [{name: a, level: advanced}, b, c, d]"))).until(30)
+    windows = {each.player: each.rep.window for each in run.of(Scored)}
+    assert (windows[0].open_ms, windows[0].close_ms) == (120.0, 200.0)
+    assert (windows[1].open_ms, windows[1].close_ms) == (100.0, 220.0)
+
+
+def test_a_drill_that_is_not_there_is_told_at_its_line(tmp_path):
+    path = tmp_path / "plan.yaml"
+    path.write_text(PLAN.replace("drill: quick", "drill: steady-contakt"))
+    with pytest.raises(Exception, match=r"plan.yaml:4:13: stations\[1\].drill: .*did you mean 'steady-contact'"):
+        load_plan(str(path))

@@ -1,0 +1,297 @@
+"""Group sessions from end to end: every shipped plan on a simulated hall, sheet, history, board, command line."""
+
+from __future__ import annotations
+
+import csv
+import html.parser
+import io
+
+import pytest
+from click.testing import CliRunner
+from rich.console import Console
+
+from drilltimer.app.group import LoadedPlan, conduct, load_plan, open_hall, run_group
+from drilltimer.app.group_sheet import sheet_of
+from drilltimer.audio.files import list_group_plans
+from drilltimer.cli import main
+from drilltimer.group.doubts import doubts, landings_asked
+from drilltimer.group.events import Gathered, Scored
+from drilltimer.group.language import read_group_plan
+from drilltimer.group.standing import board_of, player_scores
+from drilltimer.group.timeline import lay_out
+from drilltimer.records.group_sheet import render_sheet, write_sheet
+from drilltimer.session.board import Board, Place, PlayerScore
+from drilltimer.ui.board import draw_board
+from drilltimer.ui.screen import Look
+from drilltimer.ui.wording import load_wording
+
+SHIPPED = list(list_group_plans())
+
+
+@pytest.fixture(autouse=True)
+def own_home(tmp_path, monkeypatch):
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+
+
+def simulate(loaded, seed=3, skill="mixed"):
+    session = conduct(loaded, 48_000, seed)
+    events = []
+    hall = open_hall(session, seed, skill, 0.0)
+    outcome = run_group(session, hall, on_event=events.append, on_trouble=pytest.fail)
+    return outcome, events, hall
+
+
+def test_two_routines_and_three_group_plans_are_shipped():
+    plans = [load_plan(name).plan for name in SHIPPED]
+    assert sum(not plan.stations for plan in plans) == 2
+    assert sum(bool(plan.stations) for plan in plans) == 3
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_a_shipped_plan_fits_and_gives_nothing_to_doubt(name):
+    loaded = load_plan(name)
+    assert loaded.course.left_out == 0
+    told = [doubt.message for doubt in doubts(loaded.plan, loaded.course, loaded.drills)]
+    assert all("two adults" in message for message in told), told
+    assert min(landings_asked(loaded.plan, loaded.course, loaded.drills)) > 0
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_a_shipped_plan_runs_to_its_end_and_everybody_is_scored_or_nobody(name):
+    loaded = load_plan(name)
+    outcome, events, _ = simulate(loaded)
+    assert outcome.fault is None
+    assert not outcome.interrupted
+    session, plan = outcome.session, loaded.plan
+    assert (session.now - session.zero) / 48_000 == pytest.approx(loaded.course.end_s, abs=0.1)
+    scored = [event for event in events if isinstance(event, Scored)]
+    gathered = [event.gathering for event in events if isinstance(event, Gathered)]
+    if plan.stations:
+        assert {each.player for each in scored} == set(range(len(plan.players)))
+        timed = [each for each in scored if each.verdict.error_ms is not None]
+        assert len(timed) > 0.6 * len(scored)
+    else:
+        assert not scored
+        heard = [each for each in gathered if each.onsets]
+        assert len(heard) > 0.7 * len(gathered)
+        assert all(each.first_ms <= each.last_ms for each in heard)
+
+
+FORTY_MINUTES = """\
+name: Forty minutes
+players: 12
+level: club
+warm_up:
+  - {movement: jog, work_s: 120}
+  - {drill: first-hop, work_s: 60, rest_s: 20}
+stations:
+  - {name: lane 1, drill: random-contact, microphone: 1, place: &near
+      {speaker_m: 2.5, microphone_m: 1.5, speaker_to_microphone_m: 1.2}}
+  - {name: lane 2, drill: random-contact, microphone: 2, place: *near}
+  - {name: shuffle, exercise: side shuffle}
+  - {name: wall, exercise: volleys}
+work_s: 150
+change_s: 20
+round_rest_s: 60
+rounds: 3
+time_limit_s: 40m
+"""
+
+
+def test_forty_minutes_with_twelve_players_at_full_speed():
+    plan, tree = read_group_plan(FORTY_MINUTES, "forty.yaml")
+    drills = {name: load_drill_named(name) for name in plan.drills}
+    course = lay_out(plan)
+    assert 37 * 60 < course.end_s <= 40 * 60
+    outcome, events, hall = simulate(LoadedPlan("forty.yaml", tree, plan, drills, course), skill="club")
+    session = outcome.session
+    assert (session.now - session.zero) / 48_000 <= 40 * 60 + 0.1
+    scored = [event for event in events if isinstance(event, Scored)]
+    assert {each.player for each in scored} == set(range(12))
+    counts = [sum(each.player == player for each in scored) for player in range(12)]
+    assert min(counts) >= 10
+    truth = {(player, each.rep): each for player, lane in hall.parts for each in hall.truth_of(player, lane)}
+    errors_ms, wrong, landed = [], 0, 0
+    for each in scored:
+        real = truth.get((each.player, each.rep.index))
+        if real is None:  # the wait before it ran out: nothing sounded that anybody could answer
+            assert each.rep.withheld
+            continue
+        landed += real.touchdown_ms is not None
+        if each.verdict.touchdown_ms is None:
+            continue
+        if real.touchdown_ms is None or abs(each.verdict.touchdown_ms - real.touchdown_ms) > 50.0:
+            wrong += 1
+        else:
+            errors_ms.append(each.verdict.touchdown_ms - real.touchdown_ms)
+    assert landed > 150
+    assert len(errors_ms) > 0.75 * landed
+    assert wrong < 0.06 * landed
+    assert sorted(map(abs, errors_ms))[len(errors_ms) // 2] < 1.0
+
+
+def load_drill_named(name):
+    from drilltimer.audio.files import find_drill
+    from drilltimer.drill.language import load_drill
+
+    return load_drill(*find_drill(name))
+
+
+def test_a_whole_group_is_estimated_near_the_truth():
+    loaded = load_plan("short-warm-up")
+    _, events, hall = simulate(loaded, skill="club")
+    truth = {}
+    for player, lane in hall.parts:
+        for each in hall.truth_of(player, lane):
+            truth.setdefault(each.rep, []).append(each.touchdown_ms)
+    apart = []
+    for event in events:
+        if isinstance(event, Gathered) and event.gathering.first_ms is not None:
+            real = [ms for ms in truth[event.rep.index] if ms is not None]
+            apart.append(event.gathering.first_ms - min(real))
+    assert len(apart) >= 8
+    apart.sort()
+    assert abs(apart[len(apart) // 2]) < 15.0
+
+
+# ---------------------------------------------------------------- sheet and history
+
+
+def sheet_for(ranking=False, name="two-lanes"):
+    outcome, _, _ = simulate(load_plan(name))
+    return sheet_of(outcome.session, ranking=ranking, simulated=True)
+
+
+def test_a_sheet_keeps_the_list_s_order_and_ranks_only_when_asked(tmp_path):
+    sheet = sheet_for()
+    assert [row.player for row in sheet.rows] == ["1", "2", "3", "4"]
+    shares = [row.scores.in_window_share for row in sheet_for(ranking=True).rows]
+    assert shares == sorted(shares, reverse=True)
+    assert shares != [row.scores.in_window_share for row in sheet.rows]
+    write_sheet(sheet, tmp_path / "s.csv")
+    with (tmp_path / "s.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["player"] for row in rows] == ["1", "2", "3", "4"]
+    for row, made in zip(rows, sheet.rows, strict=True):
+        assert int(row["reps"]) == made.scores.n == int(row["timed"]) + int(row["missed"])
+        assert row["practise"] == made.advice.text
+
+
+def test_a_sheet_escapes_names_and_loads_nothing():
+    outcome, _, _ = simulate(load_plan("two-lanes"))
+    import dataclasses
+
+    sheet = sheet_of(outcome.session, ranking=False, simulated=True)
+    rows = (dataclasses.replace(sheet.rows[0], player="<script>x"), *sheet.rows[1:])
+    page = render_sheet(dataclasses.replace(sheet, rows=rows))
+    assert "<script" not in page
+    assert "&lt;script&gt;x" in page
+    assert "http" not in page.replace("http-equiv", "")
+    assert "Simulated players" in page
+    html.parser.HTMLParser().feed(page)
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, ["group", *map(str, arguments)])
+
+
+def test_a_run_from_the_command_line_keeps_everybody_s_reps(tmp_path):
+    sheet = tmp_path / "sheet.html"
+    done = run("run", "two-lanes", "--simulate", "mixed", "--speed", 0, "--seed", 3, "--sheet", sheet)
+    assert done.exit_code == 0, done.output
+    assert "round 1 of 1, interval 2 of 2" in done.output
+    assert "rest_of" not in done.output
+    assert sheet.read_text().startswith("<!DOCTYPE html>")
+    kept = CliRunner().invoke(main, ["history"]).output
+    assert [line.split()[0] for line in kept.splitlines()[1:5]] == ["1", "2", "3", "4"]
+    reps = CliRunner().invoke(main, ["history", "session:1"]).output
+    assert "Random contact" in reps
+
+
+def test_nothing_is_kept_when_that_is_asked(tmp_path):
+    done = run("run", "two-lanes", "--simulate", "club", "--speed", 0, "--seed", 3, "--no-history")
+    assert done.exit_code == 0, done.output
+    assert not (tmp_path / "home" / "history.sqlite").exists()
+
+
+def test_show_and_check_and_list_tell_who_is_where(tmp_path):
+    shown = run("show", "club-circuit").output
+    assert "split step: microphone 1 scores one player at a time" in shown
+    assert "split step: 1, 2" in shown
+    assert "Landings asked of a player" in shown
+    assert "can be run, 12 players, 6 stations" in run("check", "club-circuit").output
+    assert all(name in run().output for name in SHIPPED)
+
+
+def test_faults_of_the_command_line_are_told_before_anything_sounds(tmp_path):
+    taken = tmp_path / "taken.html"
+    taken.write_text("")
+    for arguments, words in (
+        (("run", "club-circut"), "did you mean 'club-circuit'"),
+        (("run", "two-lanes", "--simulate", "nobody"), "there is no simulated player 'nobody'"),
+        (("run", "two-lanes", "--simulate", "club", "--sheet", taken), "is there already"),
+        (("run", "two-lanes", "--simulate", "club", "--sheet", tmp_path / "x.pdf"), "ends in .html or .csv"),
+        (("run", "two-lanes", "--simulate", "club", "--sheet", tmp_path / "no/x.csv"), "there is no folder"),
+    ):
+        done = run(*arguments)
+        assert done.exit_code == 2, (arguments, done.output)
+        assert words in done.output
+
+
+# ---------------------------------------------------------------- the board
+
+BOARD = Board(
+    title="Club evening",
+    stage="round 1 of 2, interval 3 of 6",
+    next_stage="round 1 of 2, interval 4 of 6",
+    working=True,
+    left_s=24.6,
+    whole_left_s=1830.0,
+    places=(
+        Place("split step", ("Ann", "Bo"), ("Bo",), ("Cy", "Di"), True),
+        Place("shuffle", ("Eve",), (), ("Fay",)),
+    ),
+    resting=("Gus",),
+    scores=(PlayerScore("Ann", 8, 0.625, -21.0),),
+    together="",
+)
+
+
+def lines(board, columns=80, rows=24, ascii_only=False):
+    console = Console(width=columns, height=rows, record=True, color_system=None, file=io.StringIO())
+    console.print(draw_board(board, Look(columns, rows, ascii_only=ascii_only), load_wording()))
+    return console.export_text().splitlines()
+
+
+def test_the_board_tells_who_is_where_and_how_long_still():
+    shown = lines(BOARD)
+    text = "\n".join(shown)
+    assert "free in 30:30" in shown[0]
+    assert shown[1].startswith("WORK  round 1 of 2, interval 3 of 6")
+    assert "split step: Ann, <Bo>  then Cy, Di" in text
+    assert "shuffle: Eve  then Fay" in text
+    assert "resting: Gus" in text
+    assert "Ann 62 % -21 ms (8)" in text
+    assert "next: round 1 of 2, interval 4 of 6" in text
+    assert sum("█" in line or "▀" in line for line in shown) >= 4
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 12), (200, 60), (20, 6), (80, 5)])
+def test_the_board_keeps_to_its_window(columns, rows):
+    for ascii_only in (False, True):
+        shown = lines(BOARD, columns, rows, ascii_only)
+        assert len(shown) <= rows
+        assert all(len(line) <= columns for line in shown)
+
+
+def test_a_pause_stands_out():
+    import dataclasses
+
+    assert lines(dataclasses.replace(BOARD, paused="by key"))[1].startswith("PAUSED: by key")
+
+
+def test_the_board_of_a_running_session_counts_down():
+    session = conduct(load_plan("two-lanes"), 48_000, 1)
+    board = board_of(session, 48_000)
+    assert board.stage == ""
+    assert player_scores(session) == ()
