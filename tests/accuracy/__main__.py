@@ -1,6 +1,6 @@
 """Measure how well landings are heard, and write the table into DEVELOPERS.md: `python -m tests.accuracy`.
 
-`--quick` measures little and writes nothing.
+`--quick` measures little and writes nothing; `--lanes` measures and writes the lanes' table alone.
 """
 
 from __future__ import annotations
@@ -11,11 +11,32 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from tests.accuracy.cases import Case, all_cases, live_cases, quick_cases
+from tests.accuracy.lanes import LANE_HEADS, lane_cases, measure_lanes
 from tests.accuracy.live import LIVE_HEADS, measure_live
 from tests.accuracy.measure import HEADS, measure
 
 GUIDE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 BEGINS, ENDS = "<!-- accuracy begins -->", "<!-- accuracy ends -->"
+
+
+LANES_HEAD = "| lanes |"
+
+
+def write(lines: Sequence[str]) -> None:
+    """Put the lines between the guide's marks."""
+    text = GUIDE.read_text(encoding="utf-8")
+    before, rest = text.split(BEGINS, 1)
+    after = rest.split(ENDS, 1)[1]
+    GUIDE.write_text(before + BEGINS + "\n" + "\n".join(lines) + "\n" + ENDS + after, encoding="utf-8")
+
+
+def lanes_table(pool: ProcessPoolExecutor) -> list[str]:
+    """Measure lanes; the lines of their table."""
+    cases = lane_cases()
+    lines = [f"{LANES_HEAD} " + " | ".join(LANE_HEADS) + " |", "|---" * (len(LANE_HEADS) + 1) + "|"]
+    for case, figures in zip(cases, pool.map(measure_lanes, cases), strict=True):
+        lines.append(f"| {case.label} | " + " | ".join(figures.row()) + " |")
+    return lines
 
 
 def table(heads: Sequence[str], cases: Sequence[Case], rows: Sequence[Sequence[str]]) -> list[str]:
@@ -28,21 +49,28 @@ def table(heads: Sequence[str], cases: Sequence[Case], rows: Sequence[Sequence[s
 
 def main() -> None:
     """Measure every case in two processes."""
+    if "--lanes" in sys.argv:
+        kept = GUIDE.read_text(encoding="utf-8").split(BEGINS, 1)[1].split(ENDS, 1)[0].split(LANES_HEAD)[0].strip()
+        with ProcessPoolExecutor(2) as pool:
+            lines = lanes_table(pool)
+        print("\n".join(lines))
+        write([kept, "", *lines])
+        return
     quick = "--quick" in sys.argv
     cases = quick_cases() if quick else all_cases()
     with ProcessPoolExecutor(2) as pool:
         rows = [each.row() for each in pool.map(measure, cases)]
         beside = [] if quick else live_cases()
         live_rows = [each.row() for each in pool.map(measure_live, beside)]
+        lanes = [] if quick else lanes_table(pool)
     lines = table(HEADS, cases, rows)
     if live_rows:
         lines += ["", *table(LIVE_HEADS, beside, live_rows)]
+    if lanes:
+        lines += ["", *lanes]
     print("\n".join(lines))
     if not quick:
-        text = GUIDE.read_text(encoding="utf-8")
-        before, rest = text.split(BEGINS, 1)
-        after = rest.split(ENDS, 1)[1]
-        GUIDE.write_text(before + BEGINS + "\n" + "\n".join(lines) + "\n" + ENDS + after, encoding="utf-8")
+        write(lines)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,54 @@
+"""Three minutes of a group session in real time: two lanes, a microphone channel each, on the virtual sound card."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+from statistics import median
+
+import pytest
+
+from drilltimer.app.group import conduct, load_plan, run_group
+from drilltimer.audio.stream import SoundCard
+from drilltimer.group.events import Scored, Told
+from drilltimer.score.match import correction_ms
+
+pytestmark = pytest.mark.audio
+PLAYERS = Path(__file__).with_name("lane_players.py")
+
+
+def test_three_minutes_on_two_channels(sound_card, tmp_path, monkeypatch):
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+    loaded = load_plan("two-lanes")
+    process = subprocess.Popen(
+        [sys.executable, str(PLAYERS), "130", "190", "--noise-db", "-66"], stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert process.stdout.readline() == "ready\n"
+        card = SoundCard("dt_lanes", "dt_lanes", input_channels=2)
+        session = conduct(loaded, card.rate_hz, seed=3)
+        events, troubles = [], []
+        began_s = time.monotonic()
+        outcome = run_group(session, card, on_event=events.append, on_trouble=troubles.append)
+        took_s = time.monotonic() - began_s
+    finally:
+        process.terminate()
+        process.communicate(timeout=5)
+    assert outcome.fault is None
+    assert not troubles
+    assert not [event for event in events if isinstance(event, Told)]
+    assert took_s == pytest.approx(loaded.course.end_s, abs=3.0)
+    scored = [event for event in events if isinstance(event, Scored) and not event.rep.withheld]
+    assert {each.player for each in scored} == {0, 1, 2, 3}
+    for station, delay_ms in ((0, 130.0), (1, 190.0)):
+        # the rig has no air: what the plan's distances take off is given back
+        given_ms = correction_ms(loaded.plan.stations[station].placement)
+        own = [each.verdict for each in scored if each.station == station]
+        heard = [verdict.touchdown_ms + given_ms for verdict in own if verdict.touchdown_ms is not None]
+        right = [ms for ms in heard if abs(ms - delay_ms) < 10.0]
+        assert len(own) >= 8
+        assert len(right) >= 0.7 * len(own)
+        assert len(heard) - len(right) <= 0.15 * len(own)
+        assert median(right) == pytest.approx(delay_ms, abs=3.0)
