@@ -28,6 +28,7 @@ LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted
 EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
 CUT_HZ = 40.0
 SAME_LANDING_S = 0.02
+NEAR_S = (-0.2, 0.55)  # from the contact: the strongest rise of a rep is looked for here
 VAGUEST_MS = 6.0
 LANDING_LEAD_S, LANDING_S = 0.004, 0.15  # of a landing that is not to be taken for a reflection of our own sound
 
@@ -160,11 +161,11 @@ class Ear:
         residual = heard - own - contact
         found = find_rises(residual, self._leftovers(residual, contact, own, take.rate_hz), take.rate_hz)
         arrival = take.sample(zero.at)
-        rises = [rise for rise in found.rises if rise.at >= take.sample(expected.opens) + lag]
-        near = [rise.strength for rise in rises if -0.2 <= (rise.at - arrival) / take.rate_hz <= 0.55]
+        opens, closes = (take.sample(edge) + lag for edge in (expected.opens, expected.closes))
+        first, last = max(opens, arrival + NEAR_S[0] * take.rate_hz), arrival + NEAR_S[1] * take.rate_hz
+        near = [rise.strength for rise in found.rises if first <= rise.at <= last]
         self.profile.learn_rep(expected.rep, found.strengths, max(near, default=None))
-        closes = take.sample(expected.closes) + lag
-        reading = decide(rises, arrival, closes, take.rate_hz, self.profile, expected.rep)
+        reading = decide(found, opens, arrival, closes, take.rate_hz, self.profile, expected.rep)
         touchdown = reading.touchdown
         if touchdown is not None:
             touchdown = find_first_foot(found, touchdown, self.profile.noise(), take.rate_hz) or touchdown
