@@ -3,8 +3,15 @@
 import numpy as np
 import pytest
 
-from drilltimer.hear.onsets import PREDICTOR
-from drilltimer.hear.pattern import correlate, cut_pattern, keep_landing, likeness_to_itself, likeness_to_others
+from drilltimer.hear.onsets import PREDICTOR, Rises
+from drilltimer.hear.pattern import (
+    correlate,
+    cut_pattern,
+    keep_landing,
+    likeness_of_places,
+    likeness_to_itself,
+    likeness_to_others,
+)
 
 RATE_HZ = 16_000.0
 START, LAG = 5000, 480
@@ -87,3 +94,16 @@ def test_the_frequencies_of_the_landing_are_kept_and_the_others_lowered():
     assert power[above].sum() < 0.3 * before[above].sum()
     together = np.correlate(clean, signal[20:-20], "valid")
     assert np.argmax(together) == 20  # zero phase: nothing moves
+
+
+def test_only_the_place_of_another_landing_of_its_kind_is_like_landings(thud):
+    signal = take(thud, START)
+    stranger = np.random.default_rng(9).standard_normal(800) * np.exp(-np.arange(800) / 200.0)
+    signal[8000:8800] += stranger
+    patterns = [cut_pattern(take(thud, 700, seed=seed), 700.0, RATE_HZ) for seed in (3, 4, 5)]
+    found = Rises((), np.zeros(0), signal, PLAIN, np.zeros(0), 16, 64)
+    landing, other, noise, end = likeness_of_places(found, [START, 8000, 2000, 11_900], patterns, RATE_HZ)
+    assert landing > 1.5
+    assert 0.0 < other < 0.6
+    assert 0.0 < noise < 0.6
+    assert end == 0.0

@@ -13,6 +13,7 @@ import pyloudnorm
 import pytest
 import soundfile
 from test_cli import call
+from test_report import browse, needs_chromium
 
 from drilltimer.app.later import signature_form
 from drilltimer.app.plan import make_plan
@@ -139,6 +140,20 @@ def test_a_long_drills_card_still_fits(tmp_path):
     lines = (tmp_path / "p.card.txt").read_text(encoding="utf-8").splitlines()
     assert len(lines) <= 80
     assert any("tells the rest" in line for line in lines)
+
+
+@needs_chromium
+@pytest.mark.parametrize("name", ["serve-return", "long"])
+def test_the_card_prints_on_one_sheet(name, tmp_path):
+    if name == "long":
+        drill = tmp_path / "long.yaml"
+        block = "- {name: Block, reps: 2, rhythm: {interval_s: 2.0}}\n"
+        drill.write_text(f"name: Long\ndescription: {'Many words. ' * 20}\nblocks:\n" + block * 40)
+        name = drill
+    call("render", name, tmp_path / "p.wav", "--seed", 3, "--rate-hz", 8000)
+    paper = tmp_path / "p.pdf"
+    browse(tmp_path / "p.card.html", "--no-pdf-header-footer", f"--print-to-pdf={paper}")
+    assert len(re.findall(rb"/Type\s*/Page\b", paper.read_bytes())) == 1
 
 
 # ---------------------------------------------------------------- memory

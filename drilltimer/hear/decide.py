@@ -1,10 +1,10 @@
 """Which rise is the landing: every reading of a rep is weighed, none is guessed.
 
 A reading says that one rise is the touchdown, or that there was none. Its log weight adds up what speaks for it: the
-rise's own strength, its strength and level beside this player's usual ones, its likeness to landings heard before, and
-its neighbours (a rise shortly before takes the part of the first foot, a rise shortly after that of the second, one
-half a second later that of the first step). The reading with the greatest weight wins when it leads clearly; two
-readings that weigh the same are no answer.
+rise's own strength, its strength and level beside this player's usual ones, its likeness to landings heard before (by
+colour, and wave by wave), and its neighbours: a rise shortly before takes the part of the first foot, a rise shortly
+after that of the second, one half a second later that of the first step. The reading with the greatest weight wins when
+it leads clearly; two readings that weigh the same are no answer.
 
 The weights were fitted by maximum likelihood (a conditional logit) to readings of simulated and of development
 recordings; DEVELOPERS.md, "Decisions", tells how well they carry over to recordings that were left out.
@@ -17,8 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.hear.onsets import Rise
-from drilltimer.hear.profile import Profile
+from drilltimer.hear.onsets import Rise, Rises
+from drilltimer.hear.pattern import likeness_of_places
+from drilltimer.hear.profile import ENOUGH, Profile
 
 MOST_RISES = 28  # the strongest of a rep; more are noise
 RANGE_S = (-0.35, 1.3)  # rises that matter, from the contact
@@ -27,23 +28,25 @@ SECOND_FOOT_S = (0.005, 0.095)
 FIRST_STEP_S = (0.15, 0.62)
 
 # What one unit of each kind of evidence is worth, in nepers of likelihood.
-STRENGTH = 1.81  # of strength, up to STRONG
+STRENGTH = 1.34  # of strength, up to STRONG
 STRONG = 2.5
-SALIENCE = 1.56  # of log(1 + strength over the noise's own scale)
-LEVEL_LACK = -1.05  # of the squared shortfall from the usual level, in units of 10 dB
-LIKENESS = 0.95  # of the log likelihood ratio of its colour
-STRONGER = -0.45  # of log strength above the usual
-WEAKER = -2.15  # of log strength below the usual
-FIRST_FOOT_BEFORE = -7.27  # of a rise 5-95 ms earlier: that one is the first foot
-SOUND_BEFORE = 0.77  # of a rise 95-150 ms earlier
-LANDING_BEFORE = -1.83  # of a rise 150-620 ms earlier: this one may be the step after it
-SECOND_FOOT_AFTER = 5.79
-STEP_AFTER = 1.38
-EARLY = -4.0  # touchdown more than 160 ms before the contact
-LATE = -3.0  # of each 100 ms later than 420 ms after it
-NO_LANDING = 3.68
+SALIENCE = 1.48  # of log(1 + strength over the noise's own scale)
+LEVEL_LACK = -1.02  # of the squared shortfall from the usual level, in units of 10 dB
+LIKENESS = 0.71  # of the log likelihood ratio of its colour
+STRONGER = -0.48  # of log strength above the usual
+WEAKER = -2.1  # of log strength below the usual
+FIRST_FOOT_BEFORE = -6.27  # of a rise 5-95 ms earlier: that one is the first foot
+SOUND_BEFORE = 1.77  # of a rise 95-150 ms earlier
+LANDING_BEFORE = -2.51  # of a rise 150-620 ms earlier: this one may be the step after it
+SECOND_FOOT_AFTER = 5.23
+STEP_AFTER = 1.26
+EARLY = -6.56  # touchdown more than 160 ms before the contact
+LATE = -4.84  # of each 100 ms later than 420 ms after it
+ALIKE, ALIKE_AT_ALL = 2.24, -0.8  # of likeness wave by wave beyond what noise reaches, and of its first part
+NO_LANDING = 3.18
 NEVER_LANDED = 1.2  # more, until this player was heard to land: noise must not teach what a landing is
 
+NOISE_LIKENESS, LITTLE_LIKENESS, MUCH_LIKENESS = 0.4, 0.4, 1.6
 RIVAL_SLOPE = 1.5  # how much stronger a neighbour must be to take a part away
 RIVAL_LEAST = 0.75  # and how strong at all
 
@@ -61,30 +64,34 @@ class Reading:
     rivals: tuple[tuple[Rise, float], ...] = ()  # other touchdowns, each with its share of the likelihood
 
 
-def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float, profile: Profile, rep: int) -> Reading:
+def decide(
+    found: Rises, opens: float, contact: float, closes: float, rate_hz: float, profile: Profile, rep: int
+) -> Reading:
     """Best reading of a rep.
 
     Parameters
     ----------
-    rises : sequence of Rise
-        In time order.
+    found : Rises
+    opens, closes : float
+        Samples before and after which sounds belong to other reps.
     contact : float
         Sample at which the contact cue arrived.
-    closes : float
-        Sample after which sounds belong to the next rep.
     rate_hz : float
     profile : Profile
     rep : int
         What the profile learned from this very rep does not speak for it.
     """
-    heard = _strongest(rises, contact, closes, rate_hz)
+    heard = _strongest(found.rises, opens, contact, closes, rate_hz)
     if not heard:
         return Reading(None, None, NO_LANDING)
     times_s = np.array([(rise.at - contact) / rate_hz for rise in heard])
     strength = np.array([rise.strength for rise in heard])
+    patterns = profile.patterns(rep)
     weights = _own_weights(heard, profile, rep) + _neighbour_weights(times_s, strength) + _time_weights(times_s)
+    if len(patterns) >= ENOUGH:
+        weights += _alike_weights(likeness_of_places(found, [int(rise.at) for rise in heard], patterns, rate_hz))
     best = int(np.argmax(weights))
-    none = NO_LANDING + (0.0 if profile.knows_landings(rep) else NEVER_LANDED)
+    none = NO_LANDING + (0.0 if len(patterns) >= ENOUGH else NEVER_LANDED)
     others = np.append(weights[np.arange(len(heard)) != best], none)
     if weights[best] <= none:
         return Reading(None, None, none - float(weights[best]))
@@ -94,8 +101,9 @@ def decide(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float,
     return Reading(heard[best], step, float(weights[best] - others.max()), rivals)
 
 
-def _strongest(rises: Sequence[Rise], contact: float, closes: float, rate_hz: float) -> list[Rise]:
-    within = [rise for rise in rises if RANGE_S[0] < (rise.at - contact) / rate_hz < RANGE_S[1] and rise.at < closes]
+def _strongest(rises: Sequence[Rise], opens: float, contact: float, closes: float, rate_hz: float) -> list[Rise]:
+    first, last = max(opens, contact + RANGE_S[0] * rate_hz), min(closes, contact + RANGE_S[1] * rate_hz)
+    within = [rise for rise in rises if first <= rise.at < last]
     strongest = sorted(within, key=lambda rise: -rise.strength)[:MOST_RISES]
     return sorted(strongest, key=lambda rise: rise.at)
 
@@ -113,6 +121,12 @@ def _own_weights(heard: Sequence[Rise], profile: Profile, rep: int) -> np.ndarra
         + STRONGER * np.maximum(beside_usual, 0.0)
         + WEAKER * np.maximum(-beside_usual, 0.0)
     )
+
+
+def _alike_weights(likeness: np.ndarray) -> np.ndarray:
+    """What it says that a rise sounds, wave by wave, like other landings; shape (n,)."""
+    beyond = np.maximum(likeness - NOISE_LIKENESS, 0.0)
+    return np.asarray(ALIKE * np.minimum(beyond, MUCH_LIKENESS) + ALIKE_AT_ALL * np.minimum(beyond, LITTLE_LIKENESS))
 
 
 def _salience(strength: np.ndarray, profile: Profile) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +29,7 @@ LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted
 EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
 CUT_HZ = 40.0
 SAME_LANDING_S = 0.02
+NEAR_S = (-0.2, 0.55)  # from the contact: the strongest rise of a rep is looked for here
 VAGUEST_MS = 6.0
 LANDING_LEAD_S, LANDING_S = 0.004, 0.15  # of a landing that is not to be taken for a reflection of our own sound
 
@@ -76,6 +77,7 @@ class Look:
     reading: Reading
     touchdown: Rise | None
     heard: tuple[Rise, ...]
+    opens: float
     arrival: float
     closes: float
     leftovers: tuple[Leftover, ...]
@@ -152,22 +154,11 @@ class Ear:
         if seen is None or opinion.zero is None:
             return opinion
         found = find_rises(seen.residual, (*seen.leftovers, *masks), take.rate_hz)
-        first = min((rise.at for rise in seen.heard), default=0.0)
-        rises = tuple(rise for rise in found.rises if rise.at >= first)
-        seen = replace(seen, found=found, heard=rises)
-        return self.read_without(take, expected, replace(opinion, look=seen), ())
-
-    def read_without(self, take: Take, expected: Expectation, opinion: Opinion, foreign: Collection[float]) -> Opinion:
-        """Read a take anew without the rises at these samples of it: they are known to be somebody else's."""
-        seen, zero = opinion.look, opinion.zero
-        if seen is None or zero is None:
-            return opinion
-        rises = tuple(rise for rise in seen.heard if rise.at not in foreign)
-        found = replace(seen.found, rises=tuple(rise for rise in seen.found.rises if rise.at not in foreign))
-        reading = decide(rises, seen.arrival, seen.closes, take.rate_hz, self.profile, expected.rep)
+        heard = tuple(rise for rise in found.rises if rise.at >= seen.opens)
+        reading = decide(found, seen.opens, seen.arrival, seen.closes, take.rate_hz, self.profile, expected.rep)
         touchdown = self._first_foot(found, reading.touchdown, take.rate_hz)
-        seen = replace(seen, heard=rises, found=found, reading=reading, touchdown=touchdown)
-        return self._conclude(take, expected.rep, zero, seen, "")
+        seen = replace(seen, heard=heard, found=found, reading=reading, touchdown=touchdown)
+        return self._conclude(take, expected.rep, opinion.zero, seen, "")
 
     def onset(self, take: Take, rise: Rise) -> Onset:
         """A rise as an onset in the stream's frames."""
@@ -200,13 +191,14 @@ class Ear:
         leftovers = tuple(self._leftovers(residual, contact, own, take.rate_hz))
         found = find_rises(residual, leftovers, take.rate_hz)
         arrival = take.sample(zero.at)
-        rises = [rise for rise in found.rises if rise.at >= take.sample(expected.opens) + lag]
-        near = [rise.strength for rise in rises if -0.2 <= (rise.at - arrival) / take.rate_hz <= 0.55]
+        opens, closes = (take.sample(edge) + lag for edge in (expected.opens, expected.closes))
+        first, last = max(opens, arrival + NEAR_S[0] * take.rate_hz), arrival + NEAR_S[1] * take.rate_hz
+        near = [rise.strength for rise in found.rises if first <= rise.at <= last]
         self.profile.learn_rep(expected.rep, found.strengths, max(near, default=None))
-        closes = take.sample(expected.closes) + lag
-        reading = decide(rises, arrival, closes, take.rate_hz, self.profile, expected.rep)
+        reading = decide(found, opens, arrival, closes, take.rate_hz, self.profile, expected.rep)
         touchdown = self._first_foot(found, reading.touchdown, take.rate_hz)
-        return Look(residual, own + contact, found, reading, touchdown, tuple(rises), arrival, closes, leftovers)
+        heard_here = tuple(rise for rise in found.rises if rise.at >= opens)
+        return Look(residual, own + contact, found, reading, touchdown, heard_here, opens, arrival, closes, leftovers)
 
     def _first_foot(self, found: Rises, landing: Rise | None, rate_hz: float) -> Rise | None:
         if landing is None:

@@ -11,12 +11,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from drilltimer.hear.onsets import Rise, Rises
-from drilltimer.hear.pattern import correlate, keep_landing, likeness_to_itself, likeness_to_others
+from drilltimer.hear.pattern import NEAR_S, correlate, keep_landing, likeness_to_itself, likeness_to_others
 
 SPAN_S = (0.006, 0.092)
 FIRST_SPAN_S = (0.005, 0.095)
 PATTERN_S = 0.008  # of the first foot that a later rise is compared with
-NEAR_S = 0.0015  # how far a likeness may lie from the rise it speaks for
 ALIKE = 0.15  # least likeness that proposes a second foot by itself
 MOST_ALIKE = 6  # so many places, the likeliest, are proposed
 OTHERS_SHARE = 0.7  # what likeness to other landings counts beside that to the first foot, when proposing

@@ -32,6 +32,8 @@ SMALL, SMALL_SHARE, SHARE = 8, 0.7, 0.4  # arrivals on the line, of the contacts
 TIGHT_S = 0.0004  # how near to their line a few arrivals must lie
 SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
 CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
+GUESSED_SKEWS_PPM = (0.0, 150.0, -150.0, 400.0, -400.0, 700.0, -700.0, 1000.0, -1000.0)
+SHORTEST_S = 2.0  # what is left of a recording and may still hold a passage
 LOUD = 1.2  # logarithm of a trace value that may be a contact
 EDGE_S = 0.5
 
@@ -115,6 +117,11 @@ def find_passages(recording: Recording, played: np.ndarray) -> list[Passage]:
             within = sum(any(each.first <= i <= each.last for each in found) for i in stretch)
             if 2 * within > len(stretch) or not _take_best(recording, found, _stretch_fits(recording, played, stretch)):
                 break
+    for skew_ppm in (
+        () if found else GUESSED_SKEWS_PPM
+    ):  # no stretch lies in it whole: all of the sheet at once may tell
+        if _take_best(recording, found, _whole_fits(recording, played, skew_ppm)):
+            break
     while len(found) < MOST_PASSAGES and found:  # the same contacts once more: the sound was wound back
         if not _take_best(recording, found, _whole_fits(recording, played, found[0].clock.skew_ppm)):
             break
@@ -160,6 +167,9 @@ def _stretch_fits(recording: Recording, played: np.ndarray, stretch: range) -> I
 def _whole_fits(recording: Recording, played: np.ndarray, skew_ppm: float) -> Iterator[tuple[range, float]]:
     """The same for the whole sheet at once, which needs its skew known; each with the stretch that fits best."""
     contacts = recording.contacts
+    left = np.flatnonzero(recording.open > LOUD)
+    if len(left) < FEWEST or left[-1] - left[0] < SHORTEST_S * TRACE_RATE_HZ:
+        return  # an hour's traces are not convolved to find nothing
     stretched = np.arange(round(len(played) * (1.0 + skew_ppm * 1e-6))) / (1.0 + skew_ppm * 1e-6)
     sheet = np.log(np.maximum(np.interp(stretched, np.arange(len(played)), played), 1.0))
     for place in _tops(_slide(recording.open, sheet - sheet.mean()), 6):

@@ -13,7 +13,7 @@ from drilltimer.model import Drill
 from drilltimer.ui.wording import load_wording
 
 COLUMNS = 76  # fits A4 and Letter in any printer's own type
-SENTENCES = 34  # as much of a long drill's description as leaves room for the rest of the page
+SENTENCES = 22  # as much of a long drill's description as leaves room for the rest of the page
 STEPS = (
     "Clear the floor of balls. Warm up.",
     "Lay the loudspeaker on the floor, the recorder beside it, microphone free, 2 to 4 m from the player.",

@@ -12,8 +12,21 @@ Overlap = Literal["contact", "call", "free"]
 
 
 @dataclass(frozen=True)
+class Trip:
+    """What becomes of a recording before it is scored: `coded` is a file ending, at 64 kbit/s."""
+
+    pauses: int = 0
+    cut: bool = False
+    telephone: bool = False
+    coded: str = ""
+
+
+@dataclass(frozen=True)
 class Case:
-    """A row of the accuracy table; `only` counts the landings over which such a sound of our own lies."""
+    """A row of the accuracy table; `only` counts the landings over which such a sound of our own lies.
+
+    With a `trip` the drill is rendered first, and its recording goes through all of that.
+    """
 
     group: str
     label: str
@@ -24,6 +37,7 @@ class Case:
     reps: int = 20
     recorder_rate_hz: int = 48_000
     only: Overlap | None = None
+    trip: Trip | None = None
 
 
 def with_stagger(stagger_ms: float) -> Skill:
@@ -44,7 +58,28 @@ def all_cases() -> list[Case]:
     cases += [Case("neighbours", f"{n} a minute", replace(hall, distractors_per_min=n)) for n in (0.0, 4.0, 12.0)]
     cases += [Case("clock", f"{ppm:+.0f} ppm", replace(quiet, clock_ppm=ppm)) for ppm in (300.0, -300.0)]
     cases += [Case("recorder", "44.1 kHz", quiet, recorder_rate_hz=44_100)]
-    return cases
+    return cases + trip_cases()
+
+
+def trip_cases() -> list[Case]:
+    """Practice with a phone, in a hall without neighbours: rendered, recorded, brought back, scored."""
+    phone = replace(PRESETS["hall"], distractors_per_min=0.0, microphone="phone")
+    gain = replace(phone, gain_control=True)
+    worst = replace(gain, clock_ppm=-1000.0)
+    return [
+        Case("phone", "clean", phone, trip=Trip()),
+        Case("phone", "gain control", gain, trip=Trip()),
+        Case("phone", "MP3, 64 kbit/s", phone, trip=Trip(coded="mp3")),
+        Case("phone", "OGG, 64 kbit/s", phone, trip=Trip(coded="ogg")),
+        Case("phone", "M4A, 64 kbit/s", phone, trip=Trip(coded="m4a")),
+        Case("phone", "clock +1000 ppm", replace(phone, clock_ppm=1000.0), trip=Trip()),
+        Case("phone", "clock -1000 ppm", replace(phone, clock_ppm=-1000.0), trip=Trip()),
+        Case("phone", "beginning and end missing", phone, trip=Trip(cut=True)),
+        Case("phone", "paused twice", phone, trip=Trip(pauses=2)),
+        Case("phone", "overdriven by 12 dB", replace(phone, input_gain_db=24.0), trip=Trip()),
+        Case("phone", "300-3400 Hz at 8 kHz", phone, trip=Trip(telephone=True), recorder_rate_hz=8000),
+        Case("phone", "gain, -1000 ppm, paused, cut, MP3", worst, trip=Trip(pauses=1, cut=True, coded="mp3")),
+    ]
 
 
 def overlap_cases() -> list[Case]:
