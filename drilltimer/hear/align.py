@@ -60,12 +60,12 @@ class Trace:
             peaks = np.maximum.reduceat(np.abs(filtered[: round(cells * cell)]), edges)
             floor = max(float(np.median(peaks)), 1e-3 * float(peaks.max()), 1e-12)  # digital silence is no noise floor
             loudest = np.maximum(loudest, peaks / floor)
-        self._pieces.append(np.minimum(loudest, CEILING))
+        self._pieces.append(np.minimum(loudest, CEILING).astype(np.float32))
         self._tail = signal[round(cells * cell) :]
 
     def values(self) -> np.ndarray:
         """The trace so far, `TRACE_RATE_HZ` values a second."""
-        return np.concatenate(self._pieces) if self._pieces else np.zeros(0)
+        return np.concatenate(self._pieces) if self._pieces else np.zeros(0, np.float32)
 
 
 def align(

@@ -12,7 +12,8 @@ from drilltimer.model import Block, Expectation, Heard, Landing, LandingSound, O
 from drilltimer.units import frames_from_s, ms_from_s
 
 BEFORE_S = 0.4  # noise heard before a rep opens
-AFTER_S = 0.05
+AFTER_S = 0.02  # heard after it, for a rise at its very end
+EARLIER_S, LATER_S = 0.03, 0.005  # about a settled lag; an answer waits for the later sound
 LIVE_LAGS_S = (-0.005, 0.6)  # round trips from an ideal loop to a slow wireless loudspeaker
 
 
@@ -43,6 +44,7 @@ class Listener:
         known_lag_s: float | None = None,
         landings: Sequence[Sequence[LandingSound]] = (),
     ) -> None:
+        _load_scipy()
         self.rate_hz = rate_hz
         step = max(1, rate_hz // ANALYSIS_RATE_HZ)
         self.ears = ears or [Ear(rate_hz / step, rate_hz) for _ in range(channels)]
@@ -130,8 +132,7 @@ class Listener:
         known = line.lag(expected.contact)
         if known is None or not line.settled:
             return self._lags
-        reach = self._rate(0.03)
-        return known - reach, known + reach
+        return known - self._rate(EARLIER_S), known + self._rate(LATER_S)
 
     def _span(self, expected: Expectation) -> tuple[int, int]:
         low, high = self._lag_range(expected)
@@ -168,3 +169,11 @@ def report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
     if not void and landing is None and take.clipped:
         void = "the microphone was overdriven"
     return Heard(expected.rep, contact, opinion.zero is not None and opinion.zero.heard, landing, void)
+
+
+def _load_scipy() -> None:
+    """Load now what the first rep would otherwise wait a third of a second for."""
+    import scipy.fft
+    import scipy.linalg
+    import scipy.ndimage
+    import scipy.signal  # noqa: F401

@@ -34,6 +34,7 @@ SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
 CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
 GUESSED_SKEWS_PPM = (0.0, 150.0, -150.0, 400.0, -400.0, 700.0, -700.0, 1000.0, -1000.0)
 SHORTEST_S = 2.0  # what is left of a recording and may still hold a passage
+SLIDE_CELLS = 65_536  # of the traces, transformed at once
 LOUD = 1.2  # logarithm of a trace value that may be a contact
 EDGE_S = 0.5
 
@@ -193,10 +194,23 @@ def _windows(contacts: Sequence[Contact]) -> Iterator[range]:
 
 
 def _slide(recorded: np.ndarray, piece: np.ndarray) -> np.ndarray:
+    """Correlation of a piece with a recording at every place, also where it reaches over an end; float32.
+
+    In parts, so that an hour's traces are never transformed at once.
+    """
     from scipy.signal import oaconvolve
 
-    padded = np.concatenate([np.zeros(len(piece)), recorded, np.zeros(len(piece))])
-    return np.asarray(oaconvolve(padded, piece[::-1] / max(float(np.linalg.norm(piece)), 1e-9), mode="valid"))
+    edge = np.zeros(len(piece), np.float32)
+    padded = np.concatenate([edge, recorded.astype(np.float32), edge])
+    weights = (piece / max(float(np.linalg.norm(piece)), 1e-9)).astype(np.float32)
+    score = np.zeros(len(padded) - len(piece) + 1, np.float32)
+    for out in range(0, len(score), SLIDE_CELLS):
+        places = min(SLIDE_CELLS, len(score) - out)
+        for begin in range(0, len(weights), SLIDE_CELLS):
+            part = weights[begin : begin + SLIDE_CELLS]
+            span = padded[out + begin : out + begin + places + len(part) - 1]
+            score[out : out + places] += oaconvolve(span, part[::-1], mode="valid")
+    return score
 
 
 def _tops(score: np.ndarray, count: int) -> Iterator[int]:
