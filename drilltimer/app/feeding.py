@@ -22,7 +22,7 @@ from drilltimer.hear.setup import SetUp
 from drilltimer.hear.sound_classes import Distances
 from drilltimer.model import AudioStream, Block, Cue, FeedbackPlan, Health, Level, Rep, Scores, Verdict, Window
 from drilltimer.score.feedback import Feedback, feedback_sounds
-from drilltimer.score.feeding import Mark, Spots
+from drilltimer.score.feeding import FEEDING, Mark, Spots
 from drilltimer.session import Event, Judged, Play
 from drilltimer.session.feeding import FeedSession
 from drilltimer.sound.bank import Bank, build_bank
@@ -47,7 +47,7 @@ class Asked:
     @property
     def name(self) -> str:
         """Under which a session is kept; never the name of a cued drill."""
-        return f"live feeding: {self.play}"
+        return f"{FEEDING}: {self.play}"
 
     @property
     def court(self) -> Court:

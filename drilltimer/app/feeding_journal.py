@@ -15,7 +15,7 @@ from drilltimer.errors import HistoryError
 from drilltimer.model import AudioStream, Rep, Verdict
 from drilltimer.records.entries import BlockEntry, RepEntry, SessionEntry, clean_name
 from drilltimer.records.history import History
-from drilltimer.score.feeding import Mark
+from drilltimer.score.feeding import FEEDING, Mark
 
 
 class FeedJournal:
@@ -96,5 +96,5 @@ def _entry(
 def _protocol(asked: Asked) -> str:
     """What makes two sessions of live feeding comparable, and none with a cued drill."""
     window = asked.window
-    told = ("live feeding", asked.play, asked.spots.machine, window.open_ms, window.centre_ms, window.close_ms)
+    told = (FEEDING, asked.play, asked.spots.machine, window.open_ms, window.centre_ms, window.close_ms)
     return hashlib.sha256(repr(told).encode()).hexdigest()[:16]

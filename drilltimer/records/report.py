@@ -28,6 +28,7 @@ from drilltimer.records.export import new_file
 from drilltimer.records.history import History
 from drilltimer.records.personal import PersonalWindow, personal_window
 from drilltimer.records.queries import find_player, reps, session, session_lines, sessions_of_drill
+from drilltimer.score.feeding import FEEDING, Agreement, Mark, agreement
 from drilltimer.score.match import correction_ms
 from drilltimer.score.stats import ci95_ms, constant_error_ms, summarize
 
@@ -106,7 +107,14 @@ def render_report(history: History, entry: SessionEntry) -> str:
         rows=[(label, unit, 100.0 if unit == "%" else 1.0, name) for name, label, unit in FIGURES],
         personal=_personal(history, entry.player),
         version=__version__,
+        feeding=entry.drill.startswith(FEEDING),
+        coach=_coach(entries),
     )
+
+
+def _coach(entries: Sequence[RepEntry]) -> Agreement:
+    """A coach's eye beside the measurement."""
+    return agreement((each.verdict for each in entries), {e.rep.index: Mark(e.coach) for e in entries if e.coach})
 
 
 def _part(history: History, entry: SessionEntry, own: list[RepEntry], mode: Mode) -> Part:

@@ -68,6 +68,9 @@ class Spots:
         return player_m / math.sqrt(2.0)
 
 
+FEEDING = "live feeding"  # how the drill of such a session is called in the history
+
+
 class Mark(StrEnum):
     """What a coach saw of a rep."""
 
