@@ -1,0 +1,129 @@
+"""`drilltimer feed RECORDING` on a scene of our own: what is heard, told, kept, and refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from drilltimer.cli import main
+from drilltimer.hear.feeding import Court, FeedListener
+from drilltimer.model import Block
+from drilltimer.records.history import History
+from drilltimer.records.queries import reps, session
+from drilltimer.score.document import feed_schema
+from drilltimer.score.feeding import FEEDING
+from tests.feeding.label import distances_of
+from tests.feeding.scene import Scene, Setting, make_scene
+
+SETTING = Setting(
+    6001, play="rally", room="outdoor", feeder="string", feeder_m=12.0, neighbours=False, snr_db=30.0,
+    length_s=30.0, clips=False,
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    return make_scene(SETTING)
+
+
+@pytest.fixture(scope="module")
+def recording(scene: Scene, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("feed") / "balls.wav"
+    soundfile.write(path, scene.samples, scene.rate_hz, subtype="PCM_16")
+    return path
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
+    return tmp_path
+
+
+def spots(scene: Scene) -> list[str]:
+    known = scene.truth["known"]
+    told = ["--air-c", str(known["temperature_c"])]
+    for key, metres in known["distances"].items():
+        told += ["--" + key.removesuffix("_m").replace("_", "-"), str(metres)]
+    return told
+
+
+def feed(path: Path, *options: str) -> dict:
+    result = CliRunner().invoke(main, ["feed", str(path), "--play", "rally", "--json", *options])
+    assert result.exit_code == 0, result.output
+    document = json.loads(result.stdout)
+    jsonschema.validate(document, feed_schema())
+    return document
+
+
+def test_contacts_and_touchdowns_are_heard_where_they_were(scene, recording, home):
+    told = feed(recording, *spots(scene))["reps"]
+    truth = {each["rep"]: each for each in scene.truth["landings"]}
+    errors_ms, found = [], 0
+    for contact in scene.truth["contacts"]:
+        near = [rep for rep in told if abs(rep["contact_heard_s"] - contact["mic_s"]) < 0.03]
+        found += len(near) == 1
+        landing = truth.get(contact["rep"])
+        if near and landing and near[0]["touchdown_s"] and abs(near[0]["touchdown_s"] - landing["mic_s"]) < 0.05:
+            errors_ms.append(near[0]["touchdown_ms"] - landing["after_contact_ms"])
+    assert found >= 0.9 * len(scene.truth["contacts"])
+    assert len(told) <= 1.1 * len(scene.truth["contacts"])
+    assert len(errors_ms) >= 0.6 * len(truth)
+    assert abs(np.median(errors_ms)) < 5.0  # the feeder strays by 0.8 m, which is 2.3 ms
+
+
+def test_what_nobody_told_widens_the_uncertainty(scene, recording, home):
+    known, unknown = (feed(recording, *options)["reps"] for options in (spots(scene), []))
+
+    def doubt_ms(told: list[dict]) -> float:
+        return float(np.median([rep["uncertainty_ms"] for rep in told if rep["uncertainty_ms"] is not None]))
+
+    assert doubt_ms(unknown) > 2.0 * doubt_ms(known) > 0.0
+
+
+def test_the_size_of_blocks_changes_nothing(scene):
+    court = Court("rally", False, distances_of(scene.truth), scene.truth["known"]["temperature_c"])
+    answers = []
+    for frames in (480, 32_000):
+        listener, told = FeedListener(scene.rate_hz, 1, court), []
+        for start in range(0, len(scene.samples), frames):
+            piece = scene.samples[start : start + frames, None]
+            told += listener.feed(Block(start, piece, np.zeros((len(piece), 1), np.float32)))
+        told += listener.finish()
+        answers.append([(each.contact.at, each.landing and each.landing.touchdown.at, each.void) for each in told])
+    assert len(answers[0]) > 3
+    assert answers[0] == answers[1]
+
+
+def test_live_feeding_is_kept_as_a_kind_of_its_own(scene, recording, home):
+    told = feed(recording, *spots(scene), "--player", "Robin")["reps"]
+    with History(home / "history.sqlite") as history:
+        kept = session(history, 1)
+        assert kept.drill == f"{FEEDING}: rally"
+        assert kept.player == "Robin"
+        assert len(reps(history, 1)) == len(told)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "options", "said"),
+    [
+        ("empty.wav", b"", [], "empty"),
+        ("text.wav", b"forehand, backhand\n" * 50, [], "not a sound file"),
+        ("balls.wav", None, ["--window", "100", "50", "10"], "window"),
+        ("balls.wav", None, ["--play", "serve"], "serve"),
+        ("missing.wav", None, [], "missing.wav"),
+    ],
+)
+def test_bad_input_is_told_in_one_error(recording, home, tmp_path, name, content, options, said):
+    path = recording if name == "balls.wav" else tmp_path / name
+    if content is not None:
+        path.write_bytes(content)
+    result = CliRunner().invoke(main, ["feed", str(path), *options])
+    assert result.exit_code == 2
+    assert said in result.output
+    assert "Traceback" not in result.output
