@@ -1,6 +1,6 @@
 """Measure how well landings are heard, and write the table into DEVELOPERS.md: `python -m tests.accuracy`.
 
-`--quick` measures little and writes nothing; `--lanes` measures and writes the lanes' table alone.
+`--quick` measures little and writes nothing; `--lanes` and `--feeding` measure and write these tables alone.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from tests.accuracy.cases import Case, all_cases, live_cases, quick_cases
+from tests.accuracy.feeding import FEED_HEADS, feed_cases, measure_feeding
 from tests.accuracy.lanes import LANE_HEADS, lane_cases, measure_lanes
 from tests.accuracy.live import LIVE_HEADS, measure_live
 from tests.accuracy.measure import HEADS, measure
@@ -19,7 +20,7 @@ GUIDE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 BEGINS, ENDS = "<!-- accuracy begins -->", "<!-- accuracy ends -->"
 
 
-LANES_HEAD = "| lanes |"
+LANES_HEAD, FEED_HEAD = "| lanes |", "| live feeding |"
 
 
 def write(lines: Sequence[str]) -> None:
@@ -39,6 +40,23 @@ def lanes_table(pool: ProcessPoolExecutor) -> list[str]:
     return lines
 
 
+def feeding_table(pool: ProcessPoolExecutor) -> list[str]:
+    """Measure live feeding; the lines of its table."""
+    cases = feed_cases()
+    lines = [f"{FEED_HEAD} " + " | ".join(FEED_HEADS) + " |", "|---" * (len(FEED_HEADS) + 1) + "|"]
+    for case, figures in zip(cases, pool.map(measure_feeding, cases), strict=True):
+        lines.append(f"| {case.label} | " + " | ".join(figures.row()) + " |")
+    return lines
+
+
+def written_tables() -> list[str]:
+    """The tables that stand in the guide: of single landings, of lanes, of live feeding."""
+    kept = GUIDE.read_text(encoding="utf-8").split(BEGINS, 1)[1].split(ENDS, 1)[0]
+    rest, _, feeding = kept.partition(FEED_HEAD)
+    single, _, lanes = rest.partition(LANES_HEAD)
+    return [single.strip(), (LANES_HEAD + lanes).strip(), (FEED_HEAD + feeding).strip()]
+
+
 def table(heads: Sequence[str], cases: Sequence[Case], rows: Sequence[Sequence[str]]) -> list[str]:
     """Lines of a table in Markdown."""
     lines = ["| what | " + " | ".join(heads) + " |", "|---" * (len(heads) + 1) + "|"]
@@ -49,13 +67,15 @@ def table(heads: Sequence[str], cases: Sequence[Case], rows: Sequence[Sequence[s
 
 def main() -> None:
     """Measure every case in two processes."""
-    if "--lanes" in sys.argv:
-        kept = GUIDE.read_text(encoding="utf-8").split(BEGINS, 1)[1].split(ENDS, 1)[0].split(LANES_HEAD)[0].strip()
-        with ProcessPoolExecutor(2) as pool:
-            lines = lanes_table(pool)
-        print("\n".join(lines))
-        write([kept, "", *lines])
-        return
+    for place, option, measured in ((1, "--lanes", lanes_table), (2, "--feeding", feeding_table)):
+        if option in sys.argv:
+            with ProcessPoolExecutor(2) as pool:
+                lines = measured(pool)
+            print("\n".join(lines))
+            tables = written_tables()
+            tables[place] = "\n".join(lines)
+            write(["\n\n".join(tables)])
+            return
     quick = "--quick" in sys.argv
     cases = quick_cases() if quick else all_cases()
     with ProcessPoolExecutor(2) as pool:
@@ -63,11 +83,12 @@ def main() -> None:
         beside = [] if quick else live_cases()
         live_rows = [each.row() for each in pool.map(measure_live, beside)]
         lanes = [] if quick else lanes_table(pool)
+        feeding = [] if quick else feeding_table(pool)
     lines = table(HEADS, cases, rows)
     if live_rows:
         lines += ["", *table(LIVE_HEADS, beside, live_rows)]
     if lanes:
-        lines += ["", *lanes]
+        lines += ["", *lanes, "", *feeding]
     print("\n".join(lines))
     if not quick:
         write(lines)
