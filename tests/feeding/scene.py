@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +29,17 @@ Wave = NDArray[np.float64]
 RATE_HZ = 32_000
 CLIPS = Path(os.environ.get("DRILLTIMER_CLIPS", Path(__file__).resolve().parents[3] / "shared" / "scenes" / "clips"))
 ECHOES_S = 0.3
+# How far about its place a source is found; a machine stands still, balls bounce anywhere.
+STRAYS_M = {
+    "feeder": 0.5,
+    "machine": 0.05,
+    "player": 0.4,
+    "feet": 0.25,
+    "next court": 1.0,
+    "beside": 1.0,
+    "near floor": 0.5,
+    "far floor": 0.5,
+}
 LOW_SOURCES = {"feet", "near floor", "far floor"}
 ROOMS = {
     "outdoor": (None, 0.0),
@@ -104,7 +115,7 @@ def make_scene(setting: Setting) -> Scene:
         "beside": float(rng.uniform(2.0, 12.0)),
     }
     voices_of = _sounds(rng, feeder, setting.clips)
-    heard, sounds = _record(ways, settings, away_m, voices_of, setting, rng)
+    heard, sounds = _record(ways, settings, away_m, voices_of, setting, rng, machine=feeder == "machine")
     noise = str(rng.choice(["pink", "rumble", "wind", "crowd"]))
     samples = _with_noise(heard, sounds, microphone, noise, snr_db, feeder == "machine", setting.seed, rng)
     known = {
@@ -215,6 +226,8 @@ def _record(
     voices_of: dict[str, Callable[[], Wave]],
     setting: Setting,
     rng: np.random.Generator,
+    *,
+    machine: bool,
 ) -> tuple[Wave, list[_Heard]]:
     """Every sound through the air to the microphone; the arrivals and peaks of all."""
     from scipy.signal import oaconvolve, sosfilt
@@ -224,23 +237,22 @@ def _record(
     total, heard = np.zeros(frames), []
     sections = microphone_sections(settings.microphone, RATE_HZ)
     for source in sorted({each.source for each in ways.sounds}):
+        room_seed = int(rng.integers(1, 1 << 30))  # one for all spots: the walls answer each of them alike
+        strays_m = STRAYS_M["machine" if source == "feeder" and machine else source]
         for spot in range(3):
-            distance_m = max(1.0, away_m[source] + float(rng.normal(0.0, 0.8 if source == "feeder" else 0.3)))
+            distance_m = max(1.0, away_m[source] + float(rng.uniform(-strays_m, strays_m)))
             if "floor" in source:
                 distance_m = max(1.5, distance_m + float(rng.uniform(-1.5, 2.5)))
             dry = np.zeros(frames)
             for each in (one for one in ways.sounds if one.source == source and one.spot == spot):
                 wave = voices_of[each.what]()
-                peak = float(np.abs(wave).max()) * 1.0
+                peak = float(np.abs(wave).max())
                 gain = ratio_from_db(each.over_landing_db) / distance_m / peak
                 at = (each.at_s + distance_m / speed_m_s) * RATE_HZ
                 _add(dry, at, gain * wave)
                 heard.append(_Heard(each, at / RATE_HZ, distance_m, gain * peak))
             low = source in LOW_SOURCES
-            fitting = replace(settings, placement=replace(settings.placement))
-            response = path_response(
-                fitting, RATE_HZ, distance_m, int(rng.integers(1, 1 << 30)), from_floor=low, early_s=ECHOES_S
-            )
+            response = path_response(settings, RATE_HZ, distance_m, room_seed, from_floor=low, early_s=ECHOES_S)
             total += oaconvolve(dry, response)[LEAD : LEAD + frames]
     return (sosfilt(sections, total) if sections is not None else total), heard
 
