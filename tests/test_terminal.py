@@ -35,9 +35,11 @@ class Terminal:
 
     def __init__(self, arguments, columns=80, rows=24, **environment):
         variables = {"TERM": "xterm-256color", "LANG": "C.UTF-8", "PYTHONIOENCODING": "utf-8", **environment}
+        # A process of a parallel test run says how wide its own output is; that is not this terminal's width.
+        inherited = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
         self.program = pexpect.spawn(
             sys.executable, ["-c", "from drilltimer.cli import main; main()", *arguments],
-            env={**os.environ, **variables}, dimensions=(rows, columns), timeout=LIMIT_S, encoding=None,
+            env={**inherited, **variables}, dimensions=(rows, columns), timeout=LIMIT_S, encoding=None,
         )  # fmt: skip
         self.screen = pyte.Screen(columns, rows)
         self.stream = pyte.ByteStream(self.screen)
