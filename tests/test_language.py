@@ -301,7 +301,7 @@ def test_an_alias_bomb_is_defused():
     started_s = time.process_time()
     (problem,) = problems(bomb)
     assert "too many values" in problem
-    assert time.process_time() - started_s < 3.0
+    assert time.process_time() - started_s < 1.0
 
 
 def test_an_alias_to_itself_is_refused():
@@ -348,13 +348,13 @@ def test_a_faulty_key_raises_no_followers():
 
 
 def survives(text):
-    """Load or refuse, within seconds of computing: half of one as a rule, and other programs are not counted."""
+    """Load or refuse, within a second of computing; other programs are not counted."""
     started_s = time.process_time()
     try:
         load(text)
     except DrillFileError as error:
         str(error).encode()  # what cannot be printed would be a traceback after all
-    assert time.process_time() - started_s < 3.0
+    assert time.process_time() - started_s < 1.0
 
 
 @given(st.text(max_size=300))
@@ -419,7 +419,7 @@ def test_any_structure_under_known_keys_is_loaded_or_refused(value):
     survives(yaml.safe_dump(value))
 
 
-def test_the_largest_file_stays_within_seconds_and_200_megabytes():
+def test_the_largest_file_stays_within_a_second_and_200_megabytes():
     text = PLAIN + "".join(f"k{number:05d}: 1\n" for number in range(6400))
     assert 60_000 < len(text) < 65_536
     survives(text)
