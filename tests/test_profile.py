@@ -11,8 +11,9 @@ from test_listen import DELAYS_MS, LATENCY_S, practice, touchdowns_ms
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
+from drilltimer.hear import decide
 from drilltimer.hear.listen import Listener
-from drilltimer.hear.onsets import COLOUR_EDGES_HZ, Rise
+from drilltimer.hear.onsets import COLOUR_EDGES_HZ, Rise, Rises
 from drilltimer.hear.profile import ENOUGH, RECALLED_REPS, Profile
 from drilltimer.model import Block, LandingSound
 from drilltimer.session import hearing_ranges, place_cues
@@ -59,6 +60,20 @@ def test_recalled_landings_that_nothing_confirms_are_dropped():
         assert told.knows_landings(rep)
         told.learn_landing(rep, None)
     assert not told.knows_landings(RECALLED_REPS)
+
+
+def test_recalled_landings_lower_the_bar_that_noise_must_not_pass(monkeypatch):
+    found = Rises((rise(0.3),), np.zeros(1), np.zeros(16_000), np.array([1.0]), np.zeros(0), 16, 64)
+    told = Profile()
+    told.recall(KNOWN)
+
+    def leads(profile):
+        for never in (0.0, 50.0):
+            monkeypatch.setattr(decide, "NEVER_LANDED", never)
+            yield decide.decide(found, -1.0, 0.0, 16_000.0, 16_000.0, profile, 0).lead
+
+    assert np.diff(list(leads(Profile()))) == pytest.approx([50.0])
+    assert np.diff(list(leads(told))) == pytest.approx([0.0])
 
 
 def test_landings_in_other_bands_are_left_alone():

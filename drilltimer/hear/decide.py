@@ -91,7 +91,7 @@ def decide(
     if len(patterns) >= ENOUGH:
         weights += _alike_weights(likeness_of_places(found, [int(rise.at) for rise in heard], patterns, rate_hz))
     best = int(np.argmax(weights))
-    none = NO_LANDING + (0.0 if len(patterns) >= ENOUGH else NEVER_LANDED)
+    none = NO_LANDING + (0.0 if profile.knows_landings(rep) else NEVER_LANDED)
     others = np.append(weights[np.arange(len(heard)) != best], none)
     if weights[best] <= none:
         return Reading(None, None, none - float(weights[best]))
