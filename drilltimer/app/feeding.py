@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -11,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
+from drilltimer.app.drive import WAIT_S, await_return
+from drilltimer.app.keep import kept
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.audio.files import load_word
 from drilltimer.audio.recording import AudioFile
@@ -29,9 +29,6 @@ from drilltimer.sound.bank import Bank, build_bank
 from drilltimer.units import frames_from_s, s_from_frames
 
 PIECE_S = 2.0
-TICK_S = 0.05
-TRY_EVERY_S = 1.0
-WAIT_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,16 +190,20 @@ def run_feed(
             elif isinstance(event, Judged) and session is not None:
                 on_rep(event.rep, event.verdict, session.marks.get(event.rep.index))
 
+    def obey() -> None:
+        if session is not None:
+            tick(session)
+
     try:
         lasting.start()
         while True:
             try:
                 block = lasting.read()
             except DeviceError as lost:
-                _await(lasting, lost, wait_s, on_trouble)
+                await_return(lasting, lost, wait_s, obey, on_trouble)
                 continue
             if writer:
-                _kept(partial(writer.write, block.samples), on_trouble)
+                kept(partial(writer.write, block.samples), on_trouble)
             if set_up is not None and not set_up.done:
                 stage = _set_up(set_up, block, stage, on_stage)
                 continue
@@ -210,7 +211,7 @@ def run_feed(
                 learned = set_up.learned if set_up is not None else None
                 session = _begin(asked, lasting, learned, teller, bank)
             act(session.feed(block))
-            tick(session)
+            obey()
             if length_s is not None and s_from_frames(block.start, rate_hz) >= length_s:
                 break
     except KeyboardInterrupt:
@@ -223,7 +224,7 @@ def run_feed(
     session = session or _begin(asked, lasting, None, teller, bank)
     act(session.finish())
     if writer:
-        _kept(writer.close, on_trouble)
+        kept(writer.close, on_trouble)
     return _outcome(asked, session, health, str(record) if record else None, rate_hz, interrupted, fault)
 
 
@@ -255,28 +256,3 @@ def _teller(asked: Asked, rate_hz: int) -> tuple[Bank, Feedback | None]:
     bank = build_bank((Cue("feedback", name, 0.0) for name in sounds.values()), rate_hz, load_word)
     lengths_s = {name: s_from_frames(len(bank[name, None].samples), rate_hz) for name in sounds.values()}
     return bank, Feedback(asked.feedback, sounds, lengths_s)
-
-
-def _await(stream: LastingStream, lost: DeviceError, wait_s: float, on_trouble: Callable[[str], None]) -> None:
-    """Wait for the device; raises `DeviceError` when it stays away."""
-    if not stream.can_return:
-        raise lost
-    on_trouble(f"paused: {lost}")
-    ends_s = time.monotonic() + wait_s
-    while not stream.reopen():
-        if time.monotonic() >= ends_s:
-            raise DeviceError(
-                f"the sound device did not come back within {wait_s:.0f} s; it was lost: {lost.what}",
-                fix="What was done until then is scored and kept. Look at 'drilltimer devices'.",
-            )
-        time.sleep(min(TRY_EVERY_S, wait_s))
-    on_trouble("the sound device is back; the session goes on")
-
-
-def _kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:
-    """A recording that cannot be kept is told, and does not end the session."""
-    with contextlib.suppress(KeyboardInterrupt):
-        try:
-            step()
-        except RecordingError as fault:
-            on_trouble(str(fault))

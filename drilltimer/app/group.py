@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
+from drilltimer.app.drive import SETTLE_S, WAIT_S, drive
 from drilltimer.app.lasting import LastingStream, Open
-from drilltimer.app.live import SETTLE_S, WAIT_S, await_device
 from drilltimer.audio.files import find_drill, find_group_plan, load_word
+from drilltimer.drill.faults import place_problem
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.tree import Tree
 from drilltimer.errors import DeviceError, DrillFileError, UserError
 from drilltimer.group.announce import WORDS
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.events import Begun, Gathered, GroupEvent, Say, Scored, Told
-from drilltimer.group.language import problem_at, read_group_plan
+from drilltimer.group.language import read_group_plan
 from drilltimer.group.plan import GroupPlan
 from drilltimer.group.timeline import Course, lay_out
 from drilltimer.model import AudioStream, Cue, Drill, Health
@@ -80,10 +80,10 @@ def load_plan(name_or_path: str) -> LoadedPlan:
             try:
                 drills[name] = load_drill(*_find_drill(name, Path(file)))
             except DrillFileError as fault:
-                problems.append(problem_at(tree, path, str(fault).replace("\n", " ")))
+                problems.append(place_problem(tree, path, str(fault).replace("\n", " ")))
     course = lay_out(plan)
     if not course.stages:
-        problems.append(problem_at(tree, ("time_limit_s",), "nothing of the plan fits into that time"))
+        problems.append(place_problem(tree, ("time_limit_s",), "nothing of the plan fits into that time"))
     if problems:
         raise DrillFileError(f"{file} cannot be run", problems, fix="Mend the lines named above and try again.")
     return LoadedPlan(file, tree, plan, drills, course)
@@ -143,7 +143,6 @@ def run_group(
     board : GroupBoard, optional
     """
     lasting = LastingStream(stream, reopen)
-    interrupted, fault = False, None
 
     def act(events: Iterable[GroupEvent]) -> bool:
         """Do what the session asks for; False when it has ended."""
@@ -165,27 +164,9 @@ def run_group(
         if board:
             board.tick(session, lambda: session.health(lasting.health()))
 
-    try:
-        with board or nullcontext():
-            lasting.start()
-            running = True
-            while running:
-                try:
-                    block = lasting.read()
-                except DeviceError as lost:
-                    await_device(lasting, session, lost, wait_s, act, tick, on_trouble)
-                    continue
-                running = act(session.feed(block))
-                tick()
-    except KeyboardInterrupt:
-        interrupted = True
-    except DeviceError as lost:
-        fault = lost
-    finally:
-        health = session.health(lasting.health())
-        lasting.close()
+    ending = drive(lasting, session, wait_s=wait_s, act=act, tick=tick, on_trouble=on_trouble, screen=board)
     act(session.finish())
-    return GroupOutcome(session, health, interrupted, fault)
+    return GroupOutcome(session, ending.health, ending.interrupted, ending.fault)
 
 
 def open_hall(session: GroupSession, seed: int, skill: str, speed: float) -> AudioStream:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from pathlib import Path
 
 from drilltimer.app.plan import Plan, make_sheet
@@ -48,6 +49,14 @@ class Keeper:
         if played.reps:
             sheet = make_sheet(played, self.plays, self._rate_hz, zero, self._played.path.name, placement)
             write_text(self._sheet_path, sheet_to_json(sheet))
+
+
+def kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:
+    """Do a step of keeping; a recording that cannot be kept is told, and does not end the session."""
+    try:
+        step()
+    except RecordingError as fault:
+        on_trouble(str(fault))
 
 
 def sheet_path(audio: Path) -> Path:

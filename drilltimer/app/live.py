@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Protocol, Self
+from typing import Protocol, Self
 
-from drilltimer.app.keep import Keeper
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, drive
+from drilltimer.app.keep import Keeper, kept
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
-from drilltimer.errors import DeviceError, RecordingError
+from drilltimer.errors import DeviceError
 from drilltimer.hear.listen import Listener
-from drilltimer.model import AudioStream, Cue, Health, LandingSound, Placement, Rep, Scores, Verdict
+from drilltimer.model import AudioStream, Block, Cue, Health, LandingSound, Placement, Rep, Scores, Verdict
 from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
 from drilltimer.ui.lines import move_line
 from drilltimer.ui.wording import Wording, load_wording
 from drilltimer.units import frames_from_s, s_from_ms
 
-WAIT_S = 120.0  # for a lost device to come back
-TRY_EVERY_S = 1.0
 QUIET_FIRST_DB = -12.0
-TICK_S = 0.05  # while waiting: keys must be obeyed all the same
-SETTLE_S = 0.5  # the stream runs before the session's zero: drivers drop sound at their start
 
 
 class Screen(Protocol):
@@ -40,23 +35,6 @@ class Screen(Protocol):
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None
     ) -> None: ...
-
-
-class Pausable(Protocol):
-    """A session that can stand still while its device is away."""
-
-    @property
-    def paused(self) -> str:
-        """Why it stands still; empty while it runs."""
-
-    def pause(self, why: str) -> None:
-        """Stop at once."""
-
-    def resume(self, *, lost: bool = False) -> None:
-        """Go on."""
-
-    def take_events(self) -> Iterable[Any]:
-        """What is left to be done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +96,6 @@ def run_live(
     session = _session(plan, listener, placement, zero)
     soften = _soften_first()
     keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
-    interrupted, fault = False, None
 
     def act(events: Iterable[Event]) -> bool:
         """Do what the session asks for; False when it has ended."""
@@ -144,32 +121,25 @@ def run_live(
         if screen:
             screen.tick(session, lambda: session.health(stream.health()))
 
-    try:
-        with screen or nullcontext():
-            stream.start()
-            running = True
-            while running:
-                try:
-                    block = stream.read()
-                except DeviceError as lost:
-                    await_device(stream, session, lost, wait_s, act, tick, on_trouble)
-                    continue
-                if keeper:
-                    _kept(partial(keeper.write, block), on_trouble)
-                running = act(session.feed(block))
-                tick()
-    except KeyboardInterrupt:
-        interrupted = True
-    except DeviceError as lost:
-        fault = lost
-    finally:
-        health = session.health(stream.health())
-        stream.close()
+    def keep(block: Block) -> None:
+        if keeper:
+            kept(partial(keeper.write, block), on_trouble)
+
+    ending = drive(
+        stream,
+        session,
+        wait_s=wait_s,
+        act=act,
+        tick=tick,
+        on_trouble=on_trouble,
+        on_block=keep,
+        screen=screen,
+    )
     act(event for event in session.finish() if isinstance(event, Judged))
     plan = replace(plan, reps=session.reps_as_judged())
     if keeper:
-        _kept(partial(keeper.close, plan, zero, placement), on_trouble)
-    return _outcome(plan, session, health, record, interrupted, fault)
+        kept(partial(keeper.close, plan, zero, placement), on_trouble)
+    return _outcome(plan, session, ending, record)
 
 
 def _session(plan: Plan, listener: Listener, placement: Placement, zero: int) -> Session:
@@ -191,59 +161,15 @@ def _soften_first() -> Callable[[Cue], Cue]:
     return soften
 
 
-def _outcome(
-    plan: Plan, session: Session, health: Health, record: Path | None, interrupted: bool, fault: DeviceError | None
-) -> Outcome:
-    trip_ms = health.round_trip_ms
+def _outcome(plan: Plan, session: Session, ending: Ending, record: Path | None) -> Outcome:
+    trip_ms = ending.health.round_trip_ms
     return Outcome(
         plan,
         tuple(session.verdicts),
         session.scores(),
-        health,
+        ending.health,
         str(record) if record else None,
         None if trip_ms is None else s_from_ms(trip_ms),
-        interrupted,
-        fault,
+        ending.interrupted,
+        ending.fault,
     )
-
-
-def await_device(
-    stream: LastingStream,
-    session: Pausable,
-    lost: DeviceError,
-    wait_s: float,
-    act: Callable[[Iterable[Any]], bool],
-    tick: Callable[[], None],
-    on_trouble: Callable[[str], None],
-) -> None:
-    """Pause the session until the device is back; raises `DeviceError` when it stays away."""
-    if not stream.can_return:
-        raise lost
-    by_key = session.paused
-    session.pause(lost.what)
-    act(session.take_events())
-    on_trouble(f"paused: {lost}")
-    ends_s = time.monotonic() + wait_s
-    while not stream.reopen():
-        if time.monotonic() >= ends_s:
-            raise DeviceError(
-                f"the sound device did not come back within {wait_s:.0f} s; it was lost: {lost.what}",
-                fix="What was done until then is scored and kept. Look at 'drilltimer devices'.",
-            )
-        pause_ends_s = time.monotonic() + TRY_EVERY_S
-        while time.monotonic() < min(pause_ends_s, ends_s):
-            tick()
-            time.sleep(TICK_S)
-    session.pause(lost.what)  # a key may have ended the pause while there was nothing to go on with
-    session.resume(lost=True)
-    if by_key:
-        session.pause(by_key)
-    on_trouble("the sound device is back; the session goes on")
-
-
-def _kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:
-    """A recording that cannot be kept is told, and does not end the session."""
-    try:
-        step()
-    except RecordingError as fault:
-        on_trouble(str(fault))

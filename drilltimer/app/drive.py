@@ -1,0 +1,152 @@
+"""The loop of a session on a stream: sound to the session, what it asks for back to the stream, over losses."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from drilltimer.app.lasting import LastingStream
+from drilltimer.errors import DeviceError
+from drilltimer.model import Block, Health
+
+WAIT_S = 120.0  # for a lost device to come back
+TRY_EVERY_S = 1.0
+TICK_S = 0.05  # while waiting: keys must be obeyed all the same
+SETTLE_S = 0.5  # the stream runs before the session's zero: drivers drop sound at their start
+
+
+class Driven(Protocol):
+    """A session that sound is fed to, and that can stand still while its device is away."""
+
+    @property
+    def paused(self) -> str:
+        """Why it stands still; empty while it runs."""
+
+    def feed(self, block: Block) -> Iterable[Any]:
+        """Take the next block; what is to be done."""
+
+    def pause(self, why: str) -> None:
+        """Stop at once."""
+
+    def resume(self, *, lost: bool = False) -> None:
+        """Go on."""
+
+    def take_events(self) -> Iterable[Any]:
+        """What is left to be done."""
+
+    def health(self, stream: Health) -> Health:
+        """A stream's health, and what the session knows of it besides."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How a session ended: `interrupted` when the user ended it, `fault` when the device did."""
+
+    health: Health
+    interrupted: bool = False
+    fault: DeviceError | None = None
+
+
+def drive(
+    stream: LastingStream,
+    session: Driven,
+    *,
+    wait_s: float,
+    act: Callable[[Iterable[Any]], bool],
+    tick: Callable[[], None],
+    on_trouble: Callable[[str], None],
+    on_block: Callable[[Block], None] = lambda block: None,
+    screen: AbstractContextManager[Any] | None = None,
+) -> Ending:
+    """Run a session to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
+
+    Parameters
+    ----------
+    stream : LastingStream
+        Not yet started; closed when this returns.
+    session : Driven
+    wait_s : float
+        How long to wait for a lost device.
+    act : callable
+        Does what the session asks for; False when it has ended.
+    tick : callable
+        Called between two blocks, and while a device is awaited: obeys keys.
+    on_trouble : callable
+        Told of the loss and of the return.
+    on_block : callable, optional
+        Given each block before the session is.
+    screen : context manager, optional
+        Entered while the session runs.
+    """
+    interrupted, fault = False, None
+    try:
+        with screen or nullcontext():
+            stream.start()
+            running = True
+            while running:
+                try:
+                    block = stream.read()
+                except DeviceError as lost:
+                    _pause_until_back(stream, session, lost, wait_s, act, tick, on_trouble)
+                    continue
+                on_block(block)
+                running = act(session.feed(block))
+                tick()
+    except KeyboardInterrupt:
+        interrupted = True
+    except DeviceError as lost:
+        fault = lost
+    finally:
+        health = session.health(stream.health())
+        stream.close()
+    return Ending(health, interrupted, fault)
+
+
+def _pause_until_back(
+    stream: LastingStream,
+    session: Driven,
+    lost: DeviceError,
+    wait_s: float,
+    act: Callable[[Iterable[Any]], bool],
+    tick: Callable[[], None],
+    on_trouble: Callable[[str], None],
+) -> None:
+    """Pause the session until the device is back; raises `DeviceError` when it stays away."""
+    if not stream.can_return:
+        raise lost
+    by_key = session.paused
+    session.pause(lost.what)
+    act(session.take_events())
+    await_return(stream, lost, wait_s, tick, on_trouble)
+    session.pause(lost.what)  # a key may have ended the pause while there was nothing to go on with
+    session.resume(lost=True)
+    if by_key:
+        session.pause(by_key)
+
+
+def await_return(
+    stream: LastingStream,
+    lost: DeviceError,
+    wait_s: float,
+    tick: Callable[[], None],
+    on_trouble: Callable[[str], None],
+) -> None:
+    """Wait until a lost device is back; raises `DeviceError` when it stays away or there is no way back."""
+    if not stream.can_return:
+        raise lost
+    on_trouble(f"paused: {lost}")
+    ends_s = time.monotonic() + wait_s
+    while not stream.reopen():
+        if time.monotonic() >= ends_s:
+            raise DeviceError(
+                f"the sound device did not come back within {wait_s:.0f} s; it was lost: {lost.what}",
+                fix="What was done until then is scored and kept. Look at 'drilltimer devices'.",
+            )
+        pause_ends_s = time.monotonic() + TRY_EVERY_S
+        while time.monotonic() < min(pause_ends_s, ends_s):
+            tick()
+            time.sleep(TICK_S)
+    on_trouble("the sound device is back; the session goes on")
