@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import DISTANCE_M, SPEAKER_TO_MIC_M, air_option, json_option, language_option, note
+from drilltimer.cli.common import (
+    DISTANCE_M,
+    SPEAKER_TO_MIC_M,
+    air_option,
+    input_option,
+    json_option,
+    language_option,
+    note,
+    output_option,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,8 +35,8 @@ STEP_DB = 6.0
 
 
 @click.command()
-@click.option("--input", "input_name", help="Microphone, by (part of) its name.")
-@click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+@input_option
+@output_option
 @click.option(
     "--distance",
     "distance_m",

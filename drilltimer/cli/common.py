@@ -14,6 +14,22 @@ FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
 DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
 SPEAKER_TO_MIC_M = 0.3  # a laptop's own, or a loudspeaker beside it
 
+input_option = click.option("--input", "input_name", help="Microphone, by (part of) its name.")
+output_option = click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+speed_option = click.option(
+    "--speed",
+    type=click.FloatRange(0, 100),
+    default=1.0,
+    show_default=True,
+    help="With --simulate: times real time; 0 is as fast as it can.",
+)
+wait_option = click.option(
+    "--wait-s",
+    type=click.FloatRange(0, 3600),
+    default=120.0,
+    show_default=True,
+    help="How long to wait for a lost sound device to come back.",
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
 air_option = click.option("--air-c", type=click.FloatRange(-40, 60), help="Air temperature, °C.")
 seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")

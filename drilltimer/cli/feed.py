@@ -14,13 +14,17 @@ from drilltimer.cli.common import (
     FEEDBACK,
     INTERRUPTED,
     air_option,
+    input_option,
     json_option,
     language_option,
     level_option,
     note,
+    output_option,
     player_option,
     print_lines,
+    wait_option,
 )
+from drilltimer.cli.live import remark, say, wording_for
 
 if TYPE_CHECKING:
     from drilltimer.app.feeding import Asked, FedSession
@@ -63,8 +67,8 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
     type=click.Path(path_type=Path, dir_okay=False),
     help="Keep the microphone's sound (.wav, .flac). Off by default.",
 )
-@click.option("--input", "input_name", help="Microphone, by (part of) its name.")
-@click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+@input_option
+@output_option
 @click.option(
     "--feedback", type=click.Choice(FEEDBACK), default="each", show_default=True, help="When the player is told."
 )
@@ -76,13 +80,7 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
     help="First half a minute to learn the sounds: feed five balls, then hop five times.",
 )
 @click.option("--minutes", type=click.FloatRange(0.05, 240), help="End by itself; else q or Ctrl-C ends.")
-@click.option(
-    "--wait-s",
-    type=click.FloatRange(0, 3600),
-    default=120.0,
-    show_default=True,
-    help="For a lost sound device to come back.",
-)
+@wait_option
 @language_option
 @json_option
 def feed(recording: Path | None, **options: Any) -> None:
@@ -94,8 +92,6 @@ def feed(recording: Path | None, **options: Any) -> None:
 
     With RECORDING (WAV, FLAC, OGG, MP3) the same is heard later. Distances that are not told widen the uncertainty.
     """
-    from drilltimer.cli.live import wording_for
-
     wording = wording_for(options["language"])
     asked = _asked(recording, options)
     note(wording("run.cautions"))
@@ -163,19 +159,23 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
     card = open_card(options["input_name"], options["output_name"])
     stream = card.stream
     set_up = SetUp(stream.rate_hz, stream.input_channels, asked.court) if options["sets_up"] else None
-    say = _quiet if options["as_json"] else _say
-    journal = FeedJournal(options["player"], asked, stream, _note) if options["player"] else None
+    tell = _quiet if options["as_json"] else say
     if options["record"]:
         note(wording("run.records", file=options["record"]))
+
+    def on_trouble(text: str) -> None:
+        remark(wording.told(text))
+
+    journal = FeedJournal(options["player"], asked, stream, on_trouble) if options["player"] else None
 
     def on_rep(rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
         if journal:
             journal.rep(rep, verdict, mark)
-        say(rep_line(rep, verdict, wording) + (wording("feed.marked", mark=mark.value) if mark else ""))
+        tell(rep_line(rep, verdict, wording) + (wording("feed.marked", mark=mark.value) if mark else ""))
 
     keyed = sys.stdin is not None and sys.stdin.isatty()
     keys = open_keys() if keyed else None
-    say(header(wording))
+    tell(header(wording))
     with keys or contextlib.nullcontext():
         outcome = run_feed(
             asked,
@@ -186,9 +186,9 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
             length_s=60.0 * options["minutes"] if options["minutes"] else None,
             wait_s=options["wait_s"],
             on_rep=on_rep,
-            on_trouble=_note,
+            on_trouble=on_trouble,
             tick=lambda session: _obey(keys, session),
-            on_stage=lambda stage: _note(wording(f"feed.set_up_{stage}")),
+            on_stage=lambda stage: remark(wording(f"feed.set_up_{stage}")),
         )
     if journal:
         journal.end(outcome)
@@ -220,24 +220,12 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
         click.echo(json.dumps(document, allow_nan=False))
     else:
         compared = agreement_lines(agreement(outcome.verdicts, outcome.marks), wording)
-        _say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))
+        say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))
     if outcome.fault is not None:
         raise outcome.fault
     if outcome.interrupted:
         note(wording("run.ended_early"))
         sys.exit(INTERRUPTED)
-
-
-def _say(text: str) -> None:
-    """Results; a terminal that was closed does not end the session."""
-    with contextlib.suppress(OSError):
-        click.echo(text)
-
-
-def _note(text: str) -> None:
-    """Messages, forgiving likewise."""
-    with contextlib.suppress(OSError):
-        note(text)
 
 
 def _quiet(text: str) -> None:

@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import INTERRUPTED, language_option, new_seed, note, print_lines, seed_option
+from drilltimer.cli.common import (
+    INTERRUPTED,
+    input_option,
+    language_option,
+    new_seed,
+    note,
+    output_option,
+    print_lines,
+    seed_option,
+    speed_option,
+    wait_option,
+)
 
 if TYPE_CHECKING:
     from drilltimer.app.group import GroupOutcome, LoadedPlan
@@ -78,16 +89,10 @@ def show(plan: str) -> None:
 @group.command()
 @click.argument("plan")
 @seed_option
-@click.option("--input", "input_name", help="Microphones, by (part of) the device's name.")
-@click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+@input_option
+@output_option
 @click.option("--simulate", metavar="SKILL", help="Simulated players (mixed, novice, club, expert): no sound card.")
-@click.option(
-    "--speed",
-    type=click.FloatRange(0, 100),
-    default=1.0,
-    show_default=True,
-    help="With --simulate: times real time; 0 is as fast as it can.",
-)
+@speed_option
 @click.option(
     "--sheet",
     "sheets",
@@ -99,13 +104,7 @@ def show(plan: str) -> None:
 @click.option("--no-history", is_flag=True, help="Do not keep the scored reps under the players' names.")
 @click.option("--plain", is_flag=True, help="Lines of text instead of the board.")
 @language_option
-@click.option(
-    "--wait-s",
-    type=click.FloatRange(0, 3600),
-    default=120.0,
-    show_default=True,
-    help="How long to wait for a lost sound device to come back.",
-)
+@wait_option
 def run(
     plan: str,
     seed: int | None,
@@ -129,7 +128,7 @@ def run(
     """
     from drilltimer.app.group import load_plan, run_group
     from drilltimer.app.group_records import GroupJournal
-    from drilltimer.cli.live import wording_for
+    from drilltimer.cli.live import remark, say, wording_for
     from drilltimer.group.standing import board_of
 
     loaded = load_plan(plan)
@@ -149,7 +148,15 @@ def run(
     )
     screen = None if plain else _screen(session, stream.rate_hz, wording)
     troubles: list[str] = []
-    on_trouble = troubles.append if screen else note
+
+    def on_trouble(text: str) -> None:
+        told = wording.told(text)
+        if screen:
+            screen.tell(told)
+            troubles.append(told)
+        else:
+            remark(told)
+
     journal = None
     if not no_history:
         journal = GroupJournal(session, loaded.drills, stream, bool(simulate), seed, on_trouble)
@@ -160,7 +167,7 @@ def run(
         if journal and isinstance(event, Scored):
             journal.rep(event)
         if screen is None:
-            print_lines(_event_lines(event, session, stream.rate_hz, wording))
+            say("\n".join(_event_lines(event, session, stream.rate_hz, wording)))
 
     outcome = run_group(
         session, stream, reopen=reopen, wait_s=wait_s, on_event=on_event, on_trouble=on_trouble, board=screen
@@ -168,7 +175,7 @@ def run(
     if journal:
         journal.end(outcome)
     for trouble in troubles:
-        note(trouble)
+        remark(trouble)
     board = board_of(session, stream.rate_hz)
     _conclude(outcome, board.together, sheets, ranking, bool(simulate), wording)
 

@@ -13,13 +13,17 @@ from drilltimer.cli.common import (
     FEEDBACK,
     INTERRUPTED,
     air_option,
+    input_option,
     json_option,
     language_option,
     level_option,
     new_seed,
     note,
+    output_option,
     player_option,
     seed_option,
+    speed_option,
+    wait_option,
 )
 
 if TYPE_CHECKING:
@@ -32,8 +36,8 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("drill")
 @seed_option
-@click.option("--input", "input_name", help="Microphone, by (part of) its name.")
-@click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+@input_option
+@output_option
 @level_option
 @click.option(
     "--distance",
@@ -44,13 +48,7 @@ if TYPE_CHECKING:
 )
 @air_option
 @click.option("--simulate", metavar="SKILL", help="A simulated player (novice, club, expert) instead of a sound card.")
-@click.option(
-    "--speed",
-    type=click.FloatRange(0, 100),
-    default=1.0,
-    show_default=True,
-    help="With --simulate: times real time; 0 is as fast as it can.",
-)
+@speed_option
 @click.option(
     "--record",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -62,13 +60,7 @@ if TYPE_CHECKING:
 @click.option("--guess-first/--no-guess", default=None, help="Say by key early, on time or late before you are told.")
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live screen.")
 @language_option
-@click.option(
-    "--wait-s",
-    type=click.FloatRange(0, 3600),
-    default=120.0,
-    show_default=True,
-    help="How long to wait for a lost sound device to come back.",
-)
+@wait_option
 @json_option
 def run(
     drill: str,

@@ -6,10 +6,7 @@ import json
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines
-
-input_option = click.option("--input", "input_name", help="Microphone, by (part of) its name.")
-output_option = click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+from drilltimer.cli.common import input_option, json_option, note, output_option, print_lines
 
 
 @click.group(invoke_without_command=True)

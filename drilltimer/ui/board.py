@@ -19,14 +19,16 @@ CLOCK_SIGNS = 5  # the scale is that of 10:00, so that figures do not jump in si
 LEAST_CLOCK_ROWS = 4
 
 
-def draw_board(board: Board, look: Look, wording: Wording) -> Group:
-    """The whole screen, `look.rows` lines of at most `look.columns` cells."""
+def draw_board(board: Board, look: Look, wording: Wording, news: str = "") -> Group:
+    """The whole screen, `look.rows` lines of at most `look.columns` cells; `news` is what has just gone wrong."""
     head = [_head(board, look, wording), Text(_phase(board, wording), style="bold")]
     foot = [Text(wording("board.keys"), style=look.palette.faint)]
     if board.next_stage:
         foot.insert(0, Text(wording("board.next", stage=board.next_stage)))
     if board.together:
         foot.insert(0, Text(board.together, style=look.palette.faint))
+    if news:
+        foot.insert(0, Text(news, style=look.palette.warning))
     places = [_place(place, look, wording) for place in board.places if place.players or place.scored]
     if board.resting:
         places.append(Text(wording("board.resting", players=", ".join(board.resting)), style=look.palette.faint))

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Protocol
 
+from rich.console import RenderableType
+
 from drilltimer.model import Health
 from drilltimer.session.board import Board
 from drilltimer.ui.board import draw_board
-from drilltimer.ui.live import FRAME_S, LiveScreen
+from drilltimer.ui.live import LiveScreen
 from drilltimer.ui.screen import Look
 
 
@@ -50,23 +52,11 @@ class BoardScreen(LiveScreen):
         super().__init__(*args, **options)
         self._board = board
 
-    def tick(self, session: Any, health: Callable[[], Health]) -> None:
-        """Obey what was pressed, and draw when it is time.
+    def _obey(self, key: str, session: Any) -> None:
+        obey_coach(key, session, self._wording("screen.by_key"))
 
-        Raises
-        ------
-        KeyboardInterrupt
-            "q" was pressed.
-        """
-        for key in self._keys.pressed():
-            obey_coach(key, session, self._wording("screen.by_key"))
-            self._due_s = 0.0
-        if self._now() < self._due_s:
-            return
-        self._due_s = self._now() + FRAME_S
-        columns, rows = self._console.size
-        look = Look(columns, rows, self._palette, self._ascii_only)
-        self._live.update(draw_board(self._board(), look, self._wording), refresh=True)
+    def _drawn(self, session: Any, health: Callable[[], Health], look: Look, news: str) -> RenderableType:
+        return draw_board(self._board(), look, self._wording, news)
 
 
 def obey_coach(key: str, session: Conducted, by_key: str) -> None:

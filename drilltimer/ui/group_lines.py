@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drilltimer.session.board import Board, PlayerScore
+from drilltimer.session.board import PlayerScore
 from drilltimer.ui.lines import table
 
 
@@ -12,15 +12,6 @@ def clock(time_s: float) -> str:
     """Minutes and seconds."""
     minutes, seconds = divmod(max(0, round(time_s)), 60)
     return f"{minutes}:{seconds:02d}"
-
-
-def stage_lines(board: Board, at_s: float, work_s: float) -> list[str]:
-    """Who goes where, when a change-over begins."""
-    lines = [f"{clock(at_s)}  {board.stage}: work {clock(work_s)} in {clock(board.left_s)}"]
-    lines += [f"  {place.title}: {', '.join(place.players) or 'nobody'}" for place in board.places]
-    if board.resting:
-        lines.append(f"  resting: {', '.join(board.resting)}")
-    return lines
 
 
 def score_table(scores: Sequence[PlayerScore]) -> list[str]:

@@ -10,9 +10,9 @@ import sys
 import time
 from collections.abc import Callable, Mapping
 from types import TracebackType
-from typing import Self, TextIO
+from typing import Any, Self, TextIO
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.live import Live
 
 from drilltimer.model import Health
@@ -77,7 +77,7 @@ class LiveScreen:
         self._news, self._news_ends_s = text.split("\n")[0], self._now() + NEWS_S
         self._due_s = 0.0
 
-    def tick(self, session: Session, health: Callable[[], Health]) -> None:
+    def tick(self, session: Any, health: Callable[[], Health]) -> None:
         """Obey what was pressed, and draw when it is time.
 
         Raises
@@ -86,7 +86,7 @@ class LiveScreen:
             "q" was pressed.
         """
         for key in self._keys.pressed():
-            obey(key, session, self._wording("screen.by_key"))
+            self._obey(key, session)
             self._due_s = 0.0
         if self._now() < self._due_s:
             return
@@ -94,7 +94,13 @@ class LiveScreen:
         columns, rows = self._console.size
         look = Look(columns, rows, self._palette, self._ascii_only)
         news = self._news if self._now() < self._news_ends_s else ""
-        self._live.update(draw(self._title, session.snapshot(), health(), look, self._wording, news), refresh=True)
+        self._live.update(self._drawn(session, health, look, news), refresh=True)
+
+    def _obey(self, key: str, session: Any) -> None:
+        obey(key, session, self._wording("screen.by_key"))
+
+    def _drawn(self, session: Any, health: Callable[[], Health], look: Look, news: str) -> RenderableType:
+        return draw(self._title, session.snapshot(), health(), look, self._wording, news)
 
 
 def obey(key: str, session: Session, by_key: str) -> None:
