@@ -11,7 +11,6 @@ from pydantic import ValidationError
 
 from drilltimer.drill.faults import place_problem, problems_of, refusal
 from drilltimer.drill.tree import Path, Tree, read_tree
-from drilltimer.errors import Problem
 from drilltimer.group.form import MAX_STATIONS, GroupForm, PlaceForm, PlayerForm, StationForm, WarmUpForm
 from drilltimer.group.plan import GroupPlan, GroupPlayer, Station, WarmUp
 from drilltimer.model import Placement
@@ -45,11 +44,6 @@ def read_group_plan(text: str, file: str) -> tuple[GroupPlan, Tree]:
     if problems:
         raise refusal(file, problems, KIND)
     return _build(form), tree
-
-
-def problem_at(tree: Tree, path: Path, message: str) -> Problem:
-    """A problem that was found later, with the drills or the clock at hand."""
-    return place_problem(tree, path, message)
 
 
 @lru_cache(maxsize=1)

@@ -89,14 +89,12 @@ def likeness_to_others(
         The take's whitening filter.
     rate_hz : float
     """
-    from scipy.signal import lfilter
-
     longest = round(LENGTHS_S[-1] * rate_hz)
     piece = white[max(0, start + int(lags[0])) : start + int(lags[-1]) + longest]
     scores = np.zeros(len(lags))
     if not patterns or start < 0 or len(piece) < len(lags) + longest - 1:
         return scores
-    others = lfilter(predictor, [1.0], np.array(patterns, float), axis=1)[:, PREDICTOR:]
+    others = _whitened(patterns, predictor)
     size = _fast_size(len(piece) + longest)
     spectrum = np.fft.rfft(piece, size)
     energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
@@ -126,9 +124,7 @@ def likeness_of_places(
         Landings as from `cut_pattern`, at least one.
     rate_hz : float
     """
-    from scipy.signal import lfilter
-
-    landings = lfilter(found.predictor, [1.0], np.array(patterns, float), axis=1)[:, PREDICTOR:]
+    landings = _whitened(patterns, found.predictor)
     power = np.mean(np.abs(np.fft.rfft(landings, PATTERN_SIZE, axis=1)) ** 2, axis=0) / landings.shape[1]
     noise = float(np.median(np.square(found.white))) / CHI_SQUARED_MEDIAN
     gain = np.clip(1.0 - noise / np.maximum(_smooth(power, rate_hz), 1e-30), LEAST_GAIN, 1.0)
@@ -153,6 +149,13 @@ def correlate(pattern: np.ndarray, piece: np.ndarray) -> np.ndarray:
     windows = np.lib.stride_tricks.sliding_window_view(piece, len(pattern))
     norms = np.sqrt(np.square(windows).sum(axis=1) * float(np.dot(pattern, pattern)))
     return np.asarray(windows @ pattern / np.maximum(norms, 1e-30))
+
+
+def _whitened(patterns: Sequence[np.ndarray], predictor: np.ndarray) -> np.ndarray:
+    """Patterns as from `cut_pattern`, whitened as a take was; shape (patterns, n)."""
+    from scipy.signal import lfilter
+
+    return np.asarray(lfilter(predictor, [1.0], np.array(patterns, float), axis=1)[:, PREDICTOR:])
 
 
 def _z(correlation: np.ndarray | float) -> np.ndarray:

@@ -271,15 +271,12 @@ def _forward(
     padded = np.full((size, REACH + n), -np.inf)
     pools, entered, last_s = [-np.inf] * len(PAUSE_TAUS_S), 0, times_s[0]
     for i in range(n):
-        pools = [pool - (times_s[i] - last_s) / tau for pool, (_, tau) in zip(pools, PAUSE_TAUS_S, strict=True)]
+        pools = _waited(pools, times_s[i] - last_s)
         last_s = times_s[i]
         while times_s[entered] + least_s <= times_s[i]:
             ended = float(_log_sum(padded[:, REACH + entered] + ends, 0))
             over_s = times_s[i] - least_s - times_s[entered]
-            pools = [
-                float(np.logaddexp(pool, ended + math.log(share / tau) - over_s / tau))
-                for pool, (share, tau) in zip(pools, PAUSE_TAUS_S, strict=True)
-            ]
+            pools = _pooled(pools, ended, over_s)
             entered += 1
         opening = _opening(times_s[i] - times_s[0], begins)
         chain = padded[:, i : i + REACH][:, None, ::-1] + weights[i]
@@ -287,6 +284,19 @@ def _forward(
         fresh = np.logaddexp(opening, begins + float(np.logaddexp.reduce(pools)))
         padded[:, REACH + i] = emissions[:, i] + np.logaddexp(into, fresh)
     return padded[:, REACH:]
+
+
+def _waited(pools: list[float], since_s: float) -> list[float]:
+    """Log weights of a pause going on, one per kind of pause, so much later."""
+    return [pool - since_s / tau for pool, (_, tau) in zip(pools, PAUSE_TAUS_S, strict=True)]
+
+
+def _pooled(pools: list[float], at_pause: float, over_s: float) -> list[float]:
+    """The same with a station of log weight `at_pause` at their far end, whose least pause is over since `over_s`."""
+    return [
+        float(np.logaddexp(pool, at_pause + math.log(share / tau) - over_s / tau))
+        for pool, (share, tau) in zip(pools, PAUSE_TAUS_S, strict=True)
+    ]
 
 
 def _opening(since_s: float, begins: np.ndarray) -> np.ndarray:
@@ -314,15 +324,12 @@ def _backward(
     told = np.full((size, n + REACH), -np.inf)  # emission and all after it
     pools, entered, last_s = [-np.inf] * len(PAUSE_TAUS_S), n - 1, times_s[-1]
     for i in range(n - 1, -1, -1):
-        pools = [pool - (last_s - times_s[i]) / tau for pool, (_, tau) in zip(pools, PAUSE_TAUS_S, strict=True)]
+        pools = _waited(pools, last_s - times_s[i])
         last_s = times_s[i]
         while times_s[entered] - least_s >= times_s[i]:
             begun = float(_log_sum(told[:, entered] + begins, 0))
             over_s = times_s[entered] - least_s - times_s[i]
-            pools = [
-                float(np.logaddexp(pool, begun + math.log(share / tau) - over_s / tau))
-                for pool, (share, tau) in zip(pools, PAUSE_TAUS_S, strict=True)
-            ]
+            pools = _pooled(pools, begun, over_s)
             entered -= 1
         chain = ahead[i] + told[None, :, i + 1 : i + 1 + REACH]
         onwards = _log_sum(chain.reshape(size, -1), 1)
