@@ -6,7 +6,6 @@ scenes left out. Only what their `known` block tells is told.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 from pathlib import Path
@@ -18,6 +17,7 @@ from click.testing import CliRunner
 
 from drilltimer.cli import main
 from drilltimer.score.document import feed_schema
+from tests.evaluation import load_evaluation
 
 FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[2] / "shared" / "feed-scenes"))
 NAMES = sorted(path.stem for path in FOLDER.glob("g*.json")) if FOLDER.is_dir() else []
@@ -26,12 +26,7 @@ pytestmark = pytest.mark.skipif(not NAMES, reason="no feed scenes: set DRILLTIME
 
 @pytest.fixture(scope="module")
 def judge() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("evaluate_feed", FOLDER / "evaluate_feed.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return load_evaluation(FOLDER / "evaluate_feed.py")
 
 
 def hear(name: str) -> tuple[dict, list[dict]]:

@@ -6,7 +6,6 @@ The scenes are too big to ship. Each is a played sound, a recording of it, and a
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 from pathlib import Path
@@ -18,6 +17,7 @@ from click.testing import CliRunner
 from scipy.optimize import linear_sum_assignment
 
 from drilltimer.cli import main
+from tests.evaluation import load_evaluation
 
 FOLDER = Path(os.environ.get("DRILLTIMER_SCENES") or Path(__file__).parents[1].parent / "shared" / "scenes")
 ROLES = {"contact": "contact", "call": "call", "swing": "precue"}
@@ -110,9 +110,7 @@ def test_the_scenes_own_evaluation_agrees(scored):
     program = FOLDER / "evaluate.py"
     if not program.exists():
         pytest.skip(f"{program} is not there")
-    spec = importlib.util.spec_from_file_location("scene_evaluation", program)
-    evaluation = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(evaluation)
+    evaluation = load_evaluation(program)
     predictions = {
         truth["scene"]: [
             {"t": rep["touchdown_s"], "t2": rep["second_touchdown_s"]}

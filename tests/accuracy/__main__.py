@@ -6,20 +6,19 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any, Protocol
 
 from tests.accuracy.cases import Case, all_cases, live_cases, quick_cases
-from tests.accuracy.feeding import FEED_HEADS, feed_cases, measure_feeding
-from tests.accuracy.lanes import LANE_HEADS, lane_cases, measure_lanes
+from tests.accuracy.feeding import FEED_HEADS, FeedCase, feed_cases, measure_feeding
+from tests.accuracy.lanes import LANE_HEADS, LaneCase, lane_cases, measure_lanes
 from tests.accuracy.live import LIVE_HEADS, measure_live
 from tests.accuracy.measure import HEADS, measure
 
 GUIDE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 BEGINS, ENDS = "<!-- accuracy begins -->", "<!-- accuracy ends -->"
-
-
 LANES_HEAD, FEED_HEAD = "| lanes |", "| live feeding |"
 
 
@@ -31,22 +30,35 @@ def write(lines: Sequence[str]) -> None:
     GUIDE.write_text(before + BEGINS + "\n" + "\n".join(lines) + "\n" + ENDS + after, encoding="utf-8")
 
 
-def lanes_table(pool: ProcessPoolExecutor) -> list[str]:
-    """Measure lanes; the lines of their table."""
-    cases = lane_cases()
-    lines = [f"{LANES_HEAD} " + " | ".join(LANE_HEADS) + " |", "|---" * (len(LANE_HEADS) + 1) + "|"]
-    for case, figures in zip(cases, pool.map(measure_lanes, cases), strict=True):
+class Figures(Protocol):
+    """What a case came to."""
+
+    def row(self) -> list[str]:
+        """Cells of the table."""
+
+
+def own_table(
+    pool: ProcessPoolExecutor,
+    head: str,
+    heads: Sequence[str],
+    cases: Sequence[FeedCase] | Sequence[LaneCase],
+    measured: Callable[[Any], Figures],
+) -> list[str]:
+    """Measure cases; the lines of a table of their own, which begins with `head`."""
+    lines = [f"{head} " + " | ".join(heads) + " |", "|---" * (len(heads) + 1) + "|"]
+    for case, figures in zip(cases, pool.map(measured, cases), strict=True):
         lines.append(f"| {case.label} | " + " | ".join(figures.row()) + " |")
     return lines
+
+
+def lanes_table(pool: ProcessPoolExecutor) -> list[str]:
+    """Lines of the lanes' table."""
+    return own_table(pool, LANES_HEAD, LANE_HEADS, lane_cases(), measure_lanes)
 
 
 def feeding_table(pool: ProcessPoolExecutor) -> list[str]:
-    """Measure live feeding; the lines of its table."""
-    cases = feed_cases()
-    lines = [f"{FEED_HEAD} " + " | ".join(FEED_HEADS) + " |", "|---" * (len(FEED_HEADS) + 1) + "|"]
-    for case, figures in zip(cases, pool.map(measure_feeding, cases), strict=True):
-        lines.append(f"| {case.label} | " + " | ".join(figures.row()) + " |")
-    return lines
+    """Lines of live feeding's table."""
+    return own_table(pool, FEED_HEAD, FEED_HEADS, feed_cases(), measure_feeding)
 
 
 def written_tables() -> list[str]:

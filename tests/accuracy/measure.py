@@ -97,6 +97,19 @@ def session_of(case: Case, seed: int) -> tuple[list[Rep], Bank]:
     return reps, build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
 
 
+def simulate(case: Case, seed: int, reps: list[Rep], bank: Bank, offset_s: float = START_S) -> SimulatedRecording:
+    """A case's player and room, recorded from `offset_s` before the first sound is played."""
+    return simulate_recording(
+        reps,
+        bank,
+        case.room,
+        seed,
+        player=SimulatedPlayer(case.skill, seed),
+        offset_s=offset_s,
+        recorder_rate_hz=case.recorder_rate_hz,
+    )
+
+
 def record(case: Case, seed: int, folder: Path, offset_s: float = START_S) -> tuple[SimulatedRecording, Path, Path]:
     """Simulate a case; write what was heard, what was played and its sheet.
 
@@ -115,15 +128,7 @@ def record(case: Case, seed: int, folder: Path, offset_s: float = START_S) -> tu
     heard, sheet : Path
     """
     reps, bank = session_of(case, seed)
-    made = simulate_recording(
-        reps,
-        bank,
-        case.room,
-        seed,
-        player=SimulatedPlayer(case.skill, seed),
-        offset_s=offset_s,
-        recorder_rate_hz=case.recorder_rate_hz,
-    )
+    made = simulate(case, seed, reps, bank, offset_s)
     sheet_reps = []
     for rep in reps:
         cues = [

@@ -16,10 +16,8 @@ from drilltimer.audio.files import find_drill
 from drilltimer.drill.language import load_drill
 from drilltimer.model import Placement
 from drilltimer.sim.performance import RepTruth
-from drilltimer.sim.player import SimulatedPlayer
-from drilltimer.sim.recording import simulate_recording
 from tests.accuracy.cases import Case, Trip
-from tests.accuracy.measure import RATE_HZ, START_S, session_of
+from tests.accuracy.measure import RATE_HZ, START_S, session_of, simulate
 
 PAUSE_S = 7.3
 TELEPHONE_HZ = (300.0, 3400.0)
@@ -32,15 +30,7 @@ def travel(case: Case, seed: int, folder: Path) -> tuple[Path, Path, list[RepTru
     """
     trip = case.trip or Trip()
     reps, bank = session_of(case, seed)
-    made = simulate_recording(
-        reps,
-        bank,
-        case.room,
-        seed,
-        player=SimulatedPlayer(case.skill, seed),
-        offset_s=START_S,
-        recorder_rate_hz=case.recorder_rate_hz,
-    )
+    made = simulate(case, seed, reps, bank)
     plan = Plan(load_drill(*find_drill(case.drill)), seed, tuple(reps))
     sheet = render_plan(plan, folder / "p.flac", Placement(), RATE_HZ, 2, signature=True, loudness_lufs=-23.0).sheet
     samples, truths, rate_hz = made.recorded[:, 0].astype(np.float64), made.truth, made.recorder_rate_hz

@@ -10,7 +10,6 @@ stretch in which touchdowns lie. All are judged by the scenes' own evaluation.
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
 import json
 import os
@@ -27,6 +26,7 @@ from drilltimer.model import Window
 from drilltimer.score.feeding import Spots
 from drilltimer.units import air_delay_ms, ms_from_s, s_from_ms
 from tests.benchmarks.picker_libraries import LIBRARIES
+from tests.evaluation import load_evaluation
 
 FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[3] / "shared" / "feed-scenes"))
 AFTER_S = (-0.17, 0.31)  # touchdown after contact, where the plain way looks for it
@@ -36,16 +36,6 @@ SAME_S = 0.008  # the contact's own onset is no touchdown
 COMPARED = ("librosa", "aubio")
 
 Answers = list[dict[str, float | None]]
-
-
-def load_judge() -> ModuleType:
-    """The scenes' own evaluation."""
-    spec = importlib.util.spec_from_file_location("evaluate_feed", FOLDER / "evaluate_feed.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def ours(truth: dict[str, Any]) -> Answers:
@@ -117,7 +107,7 @@ def plainly(library: str, truths: list[dict[str, Any]], judge: ModuleType) -> tu
 
 def main() -> None:
     """Print the table."""
-    judge = load_judge()
+    judge = load_evaluation(FOLDER / "evaluate_feed.py")
     truths = [json.loads(path.read_text(encoding="utf-8")) for path in sorted(FOLDER.glob("g*.json"))]
     minutes = sum(truth["duration_s"] for truth in truths) / 60.0
     print("| | precision | recall | contact F1 | landing F1 | median error | right | CPU a minute |")
