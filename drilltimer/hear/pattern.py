@@ -7,6 +7,7 @@ the root of the pattern's length: what two patterns of different lengths say can
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -91,21 +92,10 @@ def likeness_to_others(
     """
     longest = round(LENGTHS_S[-1] * rate_hz)
     piece = white[max(0, start + int(lags[0])) : start + int(lags[-1]) + longest]
-    scores = np.zeros(len(lags))
     if not patterns or start < 0 or len(piece) < len(lags) + longest - 1:
-        return scores
-    others = _whitened(patterns, predictor)
-    size = _fast_size(len(piece) + longest)
-    spectrum = np.fft.rfft(piece, size)
-    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
-    for length_s in LENGTHS_S:
-        length = round(length_s * rate_hz)
-        own = np.sum(np.square(others[:, :length]), axis=1)[:, None]
-        products = np.fft.irfft(spectrum * np.conj(np.fft.rfft(others[:, :length], size, axis=1)), size, axis=1)
-        there = (energy[length:] - energy[:-length])[None, : len(lags)]
-        alike = products[:, : len(lags)] / np.sqrt(own * np.maximum(there, 1e-30) + 1e-30)
-        scores = np.maximum(scores, _z(alike).max(axis=0) * np.sqrt(length / (UNIT_S * rate_hz)))
-    return scores
+        return np.zeros(len(lags))
+    shapes = _shapes(_whitened(patterns, predictor), len(piece), rate_hz)
+    return _likeness(piece, len(lags), shapes)
 
 
 def likeness_of_places(
@@ -129,16 +119,50 @@ def likeness_of_places(
     noise = float(np.median(np.square(found.white))) / CHI_SQUARED_MEDIAN
     gain = np.clip(1.0 - noise / np.maximum(_smooth(power, rate_hz), 1e-30), LEAST_GAIN, 1.0)
     white, near = _filtered(found.white, gain), round(NEAR_S * rate_hz)
+    shapes = _shapes(landings, 2 * near + round(LENGTHS_S[-1] * rate_hz), rate_hz)
     scores = np.zeros(len(places))
+    for k, at in enumerate(places):
+        first = max(0, at - near)
+        piece = white[first : at + near + shapes[-1].length]
+        scores[k] = _likeness(piece, at + near - first + 1, shapes).max(initial=0.0)
+    return scores
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """The beginnings, so many samples long, of some landings: their spectra, each of unit energy, and their weight."""
+
+    length: int
+    spectra: np.ndarray
+    size: int
+    weight: float
+
+
+def _shapes(landings: np.ndarray, longest_piece: int, rate_hz: float) -> list[_Shape]:
+    """Beginnings of each of `LENGTHS_S`, to be found in pieces of up to so many samples."""
+    size, shapes = _fast_size(longest_piece), []
     for length_s in LENGTHS_S:
         length = round(length_s * rate_hz)
-        shapes = landings[:, :length] / np.maximum(np.linalg.norm(landings[:, :length], axis=1), 1e-30)[:, None]
-        for k, at in enumerate(places):
-            piece = white[max(0, at - near) : at + near + length]
-            if len(piece) > length:
-                windows = np.lib.stride_tricks.sliding_window_view(piece, length)
-                alike = windows @ shapes.T / np.maximum(np.linalg.norm(windows, axis=1), 1e-30)[:, None]
-                scores[k] = max(scores[k], float(_z(alike.max())) * np.sqrt(length_s / UNIT_S))
+        starts = landings[:, :length] / np.maximum(np.linalg.norm(landings[:, :length], axis=1), 1e-30)[:, None]
+        spectra = np.conj(np.fft.rfft(starts, size, axis=1))
+        shapes.append(_Shape(length, spectra, size, float(np.sqrt(length / (UNIT_S * rate_hz)))))
+    return shapes
+
+
+def _likeness(piece: np.ndarray, lags: int, shapes: Sequence[_Shape]) -> np.ndarray:
+    """Likeness of a piece at each of its first `lags` samples to the landing it is most like, at least 0.
+
+    By transforms, not by matrix products: those of this size start threads whose waiting costs more than the work.
+    """
+    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
+    spectrum, scores = np.fft.rfft(piece, shapes[0].size), np.zeros(lags)
+    for shape in shapes:
+        count = min(lags, len(piece) - shape.length + 1)
+        if count < 2:
+            continue
+        products = np.fft.irfft(spectrum * shape.spectra, shape.size, axis=1)[:, :count]
+        there = np.sqrt(np.maximum(energy[shape.length : shape.length + count] - energy[:count], 1e-30))
+        scores[:count] = np.maximum(scores[:count], shape.weight * _z(products.max(axis=0) / there))
     return scores
 
 
