@@ -36,8 +36,6 @@ def board_of(session: GroupSession, rate_hz: int) -> Board:
         scores=player_scores(session),
         together=together_line(session),
         paused=session.paused,
-        done=len(session.results),
-        total=len(ahead),
     )
 
 

@@ -46,7 +46,8 @@ class Board:
         In the order of the list.
     together : str
         What was estimated of the group as a whole.
-    paused, message : str
+    paused : str
+        Why the session stands still.
     """
 
     title: str
@@ -60,6 +61,3 @@ class Board:
     scores: tuple[PlayerScore, ...]
     together: str = ""
     paused: str = ""
-    message: str = ""
-    done: int = 0
-    total: int = 0
