@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -10,14 +11,20 @@ import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner
+from history_player import add, made_reps, made_session
 
+from drilltimer.app.feeding import Asked, hear_recording
+from drilltimer.app.feeding_journal import keep_fed
 from drilltimer.cli import main
+from drilltimer.errors import HistoryError
 from drilltimer.hear.feeding import Court, FeedListener
-from drilltimer.model import Block
+from drilltimer.model import Block, Grade, Window
+from drilltimer.records.compare import compare
 from drilltimer.records.history import History
 from drilltimer.records.queries import reps, session
 from drilltimer.score.document import feed_schema
-from drilltimer.score.feeding import FEEDING
+from drilltimer.score.feeding import FEEDING, Mark, Spots
+from drilltimer.session.feeding import FeedSession
 from tests.feeding.label import distances_of
 from tests.feeding.scene import Scene, Setting, make_scene
 
@@ -86,6 +93,18 @@ def test_what_nobody_told_widens_the_uncertainty(scene, recording, home):
     assert doubt_ms(unknown) > 2.0 * doubt_ms(known) > 0.0
 
 
+def test_where_nobody_landed_nothing_is_claimed(home, tmp_path):
+    scene = make_scene(replace(SETTING, seed=6002, length_s=20.0))
+    path = tmp_path / "balls.wav"
+    soundfile.write(path, scene.samples, scene.rate_hz, subtype="PCM_16")
+    bare_s = [each["mic_s"] for each in scene.truth["contacts"] if each["landing"] == "missing"]
+    assert len(bare_s) == 1
+    told = feed(path, *spots(scene))["reps"]
+    grades = [rep["grade"] for rep in told if abs(rep["contact_heard_s"] - bare_s[0]) < 0.03]
+    assert grades == ["missed"]
+    assert sum(rep["touchdown_ms"] is not None for rep in told) >= 4  # the others are not called missed
+
+
 def test_the_size_of_blocks_changes_nothing(scene):
     court = Court("rally", False, distances_of(scene.truth), scene.truth["known"]["temperature_c"])
     answers = []
@@ -107,6 +126,48 @@ def test_live_feeding_is_kept_as_a_kind_of_its_own(scene, recording, home):
         assert kept.drill == f"{FEEDING}: rally"
         assert kept.player == "Robin"
         assert len(reps(history, 1)) == len(told)
+        add(history, made_session("Robin"), made_reps())
+        with pytest.raises(HistoryError, match="one session of 'Test block'"):
+            compare(history, "Robin", drill="Test block")
+        # Not even under the same name: a cued drill's file may be called anything.
+        namesake = add(history, replace(made_session("Robin", uid="b"), drill=f"{FEEDING}: rally"), made_reps())
+        with pytest.raises(HistoryError, match="not comparable"):
+            compare(history, "Robin", drill=f"{FEEDING}: rally", first="1", last=str(namesake))
+
+
+def test_a_coachs_mark_stands_beside_the_measured_value(scene, recording, home):
+    asked = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
+    outcome = hear_recording(recording, asked)
+    timed = next(each.rep for each in outcome.verdicts if each.touchdown_ms is not None)
+    keep_fed("Robin", replace(outcome, marks={timed: Mark.LATE}))
+    with History(home / "history.sqlite") as history:
+        kept = {each.rep.index: each for each in reps(history, 1)}
+    assert {index: each.coach for index, each in kept.items() if each.coach} == {timed: "late"}
+    assert kept[timed].verdict.touchdown_ms == pytest.approx(outcome.verdicts[timed].touchdown_ms, abs=0.01)
+    assert kept[timed].verdict.grade == outcome.verdicts[timed].grade
+
+
+def test_a_rep_declared_void_is_not_counted_but_stays_measured(scene):
+    spots = Spots()
+    asked = Asked("rally", spots, Window(100.0, 160.0, 220.0))
+    listener = FeedListener(scene.rate_hz, 1, asked.court)
+    session = FeedSession(listener, spots, asked.window, scene.rate_hz, "rally")
+    assert session.mark(Mark.VOID) is None  # nothing to speak of yet
+    for start in range(0, len(scene.samples), scene.rate_hz):
+        piece = scene.samples[start : start + scene.rate_hz, None]
+        session.feed(Block(start, piece, np.zeros((len(piece), 1), np.float32)))
+        if session.verdicts and session.verdicts[-1].touchdown_ms is not None:
+            break
+    last = session.verdicts[-1]
+    assert last.touchdown_ms is not None
+    assert session.mark(Mark.VOID) is last
+    assert session.marks == {last.rep: Mark.VOID}
+    assert session.as_counted(last).grade is Grade.VOID
+    assert session.as_counted(last).touchdown_ms is None
+    assert session.verdicts[-1] is last
+    session.mark(Mark.VOID)  # taken back
+    assert session.marks == {}
+    assert session.as_counted(last) is last
 
 
 @pytest.mark.parametrize(
@@ -126,4 +187,6 @@ def test_bad_input_is_told_in_one_error(recording, home, tmp_path, name, content
     result = CliRunner().invoke(main, ["feed", str(path), *options])
     assert result.exit_code == 2
     assert said in result.output
+    assert result.stderr.count("drilltimer: ") + result.stderr.count("Error: ") == 1  # ours or the option parser's
+    assert result.stdout == ""
     assert "Traceback" not in result.output
