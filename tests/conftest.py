@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import signal
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
@@ -17,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from drilltimer.app.interrupt import REQUESTS, forget_request
 from drilltimer.audio.devices import load_portaudio
 from drilltimer.errors import DeviceError
 
@@ -63,6 +65,17 @@ def _start() -> str:
     except (OSError, subprocess.TimeoutExpired, DeviceError) as fault:
         return f"{fault}; {GET_IT}"
     return ""
+
+
+@pytest.fixture(autouse=True)
+def _requests_to_end_as_before() -> Iterator[None]:
+    """The handlers that the program sets, when it is run in this process, are taken back."""
+    numbers = [getattr(signal, name) for name in REQUESTS if hasattr(signal, name)]
+    before = [signal.getsignal(number) for number in numbers]
+    yield
+    forget_request()
+    for number, handler in zip(numbers, before, strict=True):
+        signal.signal(number, handler)
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import signal
 
 import pytest
 from click.testing import CliRunner
@@ -15,11 +14,7 @@ from drilltimer.cli import main
 
 @pytest.fixture
 def runner():
-    taken = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = [(number, signal.getsignal(number)) for number in taken]
-    yield CliRunner()
-    for number, handler in before:
-        signal.signal(number, handler)
+    return CliRunner()
 
 
 @pytest.fixture

@@ -41,11 +41,8 @@ BARE = "name: Bare\nreps: 4\nrhythm: {interval_s: 1.5, jitter_cv: 0.2, rally: 4}
 
 @pytest.fixture(autouse=True)
 def _no_trace_of_the_machine(tmp_path, monkeypatch):
-    """No drills of the machine's user, and the handler that `main` sets taken back."""
+    """No drills of the machine's user."""
     monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
-    before = signal.getsignal(signal.SIGTERM)
-    yield
-    signal.signal(signal.SIGTERM, before)
 
 
 @pytest.fixture
@@ -558,6 +555,32 @@ def test_a_request_to_end_scores_what_was_done(drill, number):
     assert "reps scored" in rest
     assert "ended early" in err
     assert "Traceback" not in err
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="Windows knows no SIGHUP")
+def test_a_session_that_is_to_outlive_its_terminal_does(drill):
+    """Started by `nohup`, a program finds the hang-up ignored, and must leave it so."""
+    process = program(
+        "run",
+        drill,
+        "--simulate",
+        "club",
+        "--seed",
+        7,
+        "--speed",
+        6,
+        "--json",
+        preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_IGN),
+    )
+    try:
+        while "player 3 m" not in process.stderr.readline():
+            pass
+        process.send_signal(signal.SIGHUP)
+        out, err = process.communicate(timeout=60)
+    finally:
+        process.kill()
+    assert process.returncode == 0, err
+    assert len(json.loads(out)["reps"]) == 5
 
 
 def test_help_needs_no_sound_library_and_is_quick_to_import():

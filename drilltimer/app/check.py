@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from drilltimer.app.interrupt import end_if_asked
 from drilltimer.app.plan import Plan, load_bank
 from drilltimer.audio.files import load_word
 from drilltimer.checkup.course import Course, lay_out
@@ -147,6 +148,7 @@ def play_twice(stream: AudioStream, volume_db: float) -> None:
         for at_s, gain_db in ((0.4, volume_db + QUIET_DB), (1.4, volume_db)):
             stream.play(frames_from_s(at_s, rate_hz), contact, Cue("precue", "smack", 0.0, gain_db=gain_db))
         while True:
+            end_if_asked()
             block = stream.read()
             if block.start + len(block.samples) >= frames_from_s(2.2, rate_hz):
                 return
@@ -163,6 +165,7 @@ def _course(stream: AudioStream, course: Course, real_time: bool, on_step: Calla
     marks: list[tuple[float, int]] = []
     end, lost, told = 0, 0, False
     while end < course.end:
+        end_if_asked()
         block = stream.read()
         end = block.start + len(block.samples)
         marks.append((time.monotonic(), end))
@@ -205,6 +208,7 @@ def _hops(stream: AudioStream, zero: int, measured: Measured, placement: Placeme
     touchdowns_s: list[float] = []
     running = True
     while running:
+        end_if_asked()
         blocks.append(stream.read())
         for event in session.feed(blocks[-1]):
             match event:

@@ -8,6 +8,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.lasting import LastingStream
 from drilltimer.errors import DeviceError
 from drilltimer.model import Block, Health
@@ -87,6 +88,7 @@ def drive(
             stream.start()
             running = True
             while running:
+                end_if_asked()
                 try:
                     block = stream.read()
                 except DeviceError as lost:
@@ -96,6 +98,7 @@ def drive(
                 running = act(session.feed(block))
                 tick()
     except KeyboardInterrupt:
+        forget_request()
         interrupted = True
     except DeviceError as lost:
         fault = lost
@@ -147,6 +150,7 @@ def await_return(
             )
         pause_ends_s = time.monotonic() + TRY_EVERY_S
         while time.monotonic() < min(pause_ends_s, ends_s):
+            end_if_asked()
             tick()
             time.sleep(TICK_S)
     on_trouble("the sound device is back; the session goes on")

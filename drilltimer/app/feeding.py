@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from drilltimer.app.drive import WAIT_S, await_return
+from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.keep import kept
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.audio.files import load_word
@@ -197,6 +198,7 @@ def run_feed(
     try:
         lasting.start()
         while True:
+            end_if_asked()
             try:
                 block = lasting.read()
             except DeviceError as lost:
@@ -215,6 +217,7 @@ def run_feed(
             if length_s is not None and s_from_frames(block.start, rate_hz) >= length_s:
                 break
     except KeyboardInterrupt:
+        forget_request()
         interrupted = True
     except DeviceError as lost:
         fault = lost

@@ -6,13 +6,12 @@ A verb lives in a file of its own and imports what it needs when it runs, so tha
 
 from __future__ import annotations
 
-import signal
-from types import FrameType
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 
 from drilltimer import __version__
+from drilltimer.app.interrupt import take_requests
 from drilltimer.cli.backup import backup
 from drilltimer.cli.check import check
 from drilltimer.cli.common import INTERRUPTED
@@ -60,9 +59,7 @@ def main() -> None:
       drilltimer devices
       drilltimer run steady-contact --distance 3
     """  # noqa: D301 - click takes a real backspace for "keep these lines as they are"
-    for name in ("SIGTERM", "SIGHUP"):  # asked to end, or the terminal was closed; Windows knows no SIGHUP
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _interrupt)
+    take_requests()
 
 
 for verb in (
@@ -84,8 +81,3 @@ for verb in (
     backup,
 ):
     main.add_command(verb)
-
-
-def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
-    """A request to end is an interrupt: finish in order."""
-    raise KeyboardInterrupt

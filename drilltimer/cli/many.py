@@ -43,6 +43,7 @@ def score_many(folder: Path, wish: Wish) -> None:
     """Score every recording of a folder; leaves with 2 when any could not be."""
     from drilltimer.app.annotate import annotate as write_annotations
     from drilltimer.app.folder import SUMMARY, is_done, keep, list_jobs, summary_of
+    from drilltimer.app.interrupt import end_if_asked, forget_request
     from drilltimer.app.keep import write_text
     from drilltimer.app.which import find_sheets
 
@@ -57,6 +58,7 @@ def score_many(folder: Path, wish: Wish) -> None:
     with _progress(len(due)) as tell:
         try:
             for outcome in _outcomes(due, wish):
+                end_if_asked()
                 keep(outcome, _keep_player(outcome))
                 if outcome.fault:
                     faults[outcome.job.name] = outcome.fault
@@ -64,6 +66,7 @@ def score_many(folder: Path, wish: Wish) -> None:
                     write_annotations(outcome.job.recording, outcome.scored, wish.annotate / outcome.job.name)
                 tell(outcome.job.name, _words(outcome))
         except KeyboardInterrupt:
+            forget_request()
             ended = True
     if ended:
         note(f"stopped; what was scored lies in {out}. The same command goes on from here.")
