@@ -34,7 +34,7 @@ class Alignment:
 
 
 class Trace:
-    """Coarse trace of where contacts may be: loudest matched-filter output in every 5 ms, noise at 1."""
+    """Coarse trace of where contacts may be: log of the loudest matched-filter output in every 5 ms, noise at 0."""
 
     def __init__(self, rate_hz: int, templates: Sequence[np.ndarray]) -> None:
         self._rate_hz = rate_hz
@@ -60,12 +60,12 @@ class Trace:
             peaks = np.maximum.reduceat(np.abs(filtered[: round(cells * cell)]), edges)
             floor = max(float(np.median(peaks)), 1e-3 * float(peaks.max()), 1e-12)  # digital silence is no noise floor
             loudest = np.maximum(loudest, peaks / floor)
-        self._pieces.append(np.minimum(loudest, CEILING).astype(np.float32))
+        self._pieces.append(np.log(np.clip(loudest, 1.0, CEILING)).astype(np.float16))
         self._tail = signal[round(cells * cell) :]
 
     def values(self) -> np.ndarray:
-        """The trace so far, `TRACE_RATE_HZ` values a second."""
-        return np.concatenate(self._pieces) if self._pieces else np.zeros(0, np.float32)
+        """The trace so far, `TRACE_RATE_HZ` values a second; float16, for a recording may last hours."""
+        return np.concatenate(self._pieces) if self._pieces else np.zeros(0, np.float16)
 
 
 def align(

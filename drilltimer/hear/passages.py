@@ -14,6 +14,7 @@ import numpy as np
 
 from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.locate import NEAR_SHARE, locate_cue
+from drilltimer.hear.slide import best_places, stretched
 from drilltimer.hear.warp import ClockMap
 from drilltimer.model import Samples
 
@@ -34,7 +35,7 @@ SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
 CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
 GUESSED_SKEWS_PPM = (0.0, 150.0, -150.0, 400.0, -400.0, 700.0, -700.0, 1000.0, -1000.0)
 SHORTEST_S = 2.0  # what is left of a recording and may still hold a passage
-SLIDE_CELLS = 65_536  # of the traces, transformed at once
+APART_CELLS = TRACE_RATE_HZ // 4  # of two places at which a stretch may lie
 LOUD = 1.2  # logarithm of a trace value that may be a contact
 EDGE_S = 0.5
 
@@ -68,7 +69,7 @@ class Recording:
     Parameters
     ----------
     trace : float array
-        From `align.Trace`.
+        From `align.Trace`, of the recording.
     contacts : sequence of Contact
         In time order.
     read : callable (start, frames) -> float32 array, shape (frames,)
@@ -85,8 +86,7 @@ class Recording:
         rate_hz: int,
         duration_s: float,
     ) -> None:
-        self.open = np.log(np.maximum(trace, 1.0))
-        self.open -= self.open.mean() if len(trace) else 0.0
+        self.open = trace - np.float16(trace.mean(dtype=np.float64)) if len(trace) else trace
         self.contacts = contacts
         self.rate_hz = rate_hz
         self.duration_s = duration_s
@@ -160,8 +160,8 @@ def _stretch_fits(recording: Recording, played: np.ndarray, stretch: range) -> I
     """Offsets at which a stretch's own trace fits the recording's best, best first."""
     contacts = recording.contacts
     first = max(0, round((contacts[stretch[0]].at_s - EDGE_S) * TRACE_RATE_HZ))
-    piece = np.log(np.maximum(played[first : round((contacts[stretch[-1]].at_s + EDGE_S) * TRACE_RATE_HZ)], 1.0))
-    for place in _tops(_slide(recording.open, piece - piece.mean()), 4):
+    piece = played[first : round((contacts[stretch[-1]].at_s + EDGE_S) * TRACE_RATE_HZ)].astype(np.float32)
+    for place in best_places(recording.open, piece - piece.mean(), 4, APART_CELLS):
         yield stretch, (place - len(piece) - first) / TRACE_RATE_HZ
 
 
@@ -171,9 +171,8 @@ def _whole_fits(recording: Recording, played: np.ndarray, skew_ppm: float) -> It
     left = np.flatnonzero(recording.open > LOUD)
     if len(left) < FEWEST or left[-1] - left[0] < SHORTEST_S * TRACE_RATE_HZ:
         return  # an hour's traces are not convolved to find nothing
-    stretched = np.arange(round(len(played) * (1.0 + skew_ppm * 1e-6))) / (1.0 + skew_ppm * 1e-6)
-    sheet = np.log(np.maximum(np.interp(stretched, np.arange(len(played)), played), 1.0))
-    for place in _tops(_slide(recording.open, sheet - sheet.mean()), 6):
+    sheet = stretched(played, 1.0 + skew_ppm * 1e-6)
+    for place in best_places(recording.open, sheet - sheet.mean(), 6, APART_CELLS):
         offset_s = (place - len(sheet)) / TRACE_RATE_HZ
         cells = np.array([round((each.at_s * (1.0 + skew_ppm * 1e-6) + offset_s) * TRACE_RATE_HZ) for each in contacts])
         padded = np.pad(recording.open, 3)
@@ -191,37 +190,6 @@ def _windows(contacts: Sequence[Contact]) -> Iterator[range]:
     times_s = np.array([contact.at_s for contact in contacts])
     ends = np.searchsorted(times_s, times_s + STRETCH_S, side="right")
     return (range(begin, int(end)) for begin, end in enumerate(ends))
-
-
-def _slide(recorded: np.ndarray, piece: np.ndarray) -> np.ndarray:
-    """Correlation of a piece with a recording at every place, also where it reaches over an end; float32.
-
-    In parts, so that an hour's traces are never transformed at once.
-    """
-    from scipy.signal import oaconvolve
-
-    edge = np.zeros(len(piece), np.float32)
-    padded = np.concatenate([edge, recorded.astype(np.float32), edge])
-    weights = (piece / max(float(np.linalg.norm(piece)), 1e-9)).astype(np.float32)
-    score = np.zeros(len(padded) - len(piece) + 1, np.float32)
-    for out in range(0, len(score), SLIDE_CELLS):
-        places = min(SLIDE_CELLS, len(score) - out)
-        for begin in range(0, len(weights), SLIDE_CELLS):
-            part = weights[begin : begin + SLIDE_CELLS]
-            span = padded[out + begin : out + begin + places + len(part) - 1]
-            score[out : out + places] += oaconvolve(span, part[::-1], mode="valid")
-    return score
-
-
-def _tops(score: np.ndarray, count: int) -> Iterator[int]:
-    """Places of the highest values, at least a quarter of a second apart."""
-    left = score.copy()
-    for _ in range(count):
-        place = int(np.argmax(left))
-        if left[place] <= 0.0:
-            return
-        yield place
-        left[max(0, place - TRACE_RATE_HZ // 4) : place + TRACE_RATE_HZ // 4] = 0.0
 
 
 def _follow(recording: Recording, stretch: range, offset_s: float) -> Passage | None:
