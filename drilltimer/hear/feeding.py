@@ -206,7 +206,7 @@ class FeedListener:
             times_s[near],
             reading.foot_odds[near],
             playing[near],
-            reading.shares[near, Kind.SECOND_FOOT],
+            reading.shares[near],
             int(np.flatnonzero(near == place)[0]),
             later_s,
         )
@@ -220,8 +220,8 @@ class FeedListener:
         best, likeliest = LEAST_CHANCE, None
         for place in range(first + 1, len(around.impacts)):
             apart_s = around.times_s[place] - around.times_s[first]
-            if SECOND_FOOT_S[0] < apart_s < SECOND_FOOT_S[1] and around.second_foot[place] > best:
-                best, likeliest = around.second_foot[place], around.impacts[place]
+            if SECOND_FOOT_S[0] < apart_s < SECOND_FOOT_S[1] and around.shares[place, Kind.SECOND_FOOT] > best:
+                best, likeliest = float(around.shares[place, Kind.SECOND_FOOT]), around.impacts[place]
         return self._onset(likeliest, best) if likeliest else None
 
     def _is_broken(self, at: float) -> bool:

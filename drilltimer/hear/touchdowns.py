@@ -16,6 +16,7 @@ import numpy as np
 
 from drilltimer.hear.impacts import Impact
 from drilltimer.hear.rhythm import touchdown_density
+from drilltimer.hear.sound_classes import Kind
 
 WINDOW_S = (-0.24, 0.52)  # touchdown after contact
 ECHO_S = 0.0015  # an echo keeps its time within this: the feeder moves by half a metre
@@ -23,7 +24,11 @@ LAST_ECHO_S = 0.6
 KEEP_CONTACTS = 40
 SHORTLY_S = 0.08
 ODDS = (-8.0, 10.0)
-EVIDENCE = 11
+EVIDENCE = 14
+FEET = (Kind.LANDING, Kind.SECOND_FOOT, Kind.STEP)
+FOREIGN = (Kind.NEXT_CONTACT, Kind.NEXT_BOUNCE)
+NOISE = (Kind.OTHER, Kind.OTHER_2, Kind.OTHER_3)
+LEAST_SHARE = 0.01
 SECOND_FOOT_S = (0.008, 0.085)
 
 
@@ -36,8 +41,10 @@ class Neighbourhood:
     impacts : sequence of Impact
     times_s : float array, shape (n,)
         Since the contact's arrival.
-    foot_odds, playing, second_foot : float array, shape (n,)
-        Log odds of being a landing; probabilities of being another station of the play, and a second foot.
+    foot_odds, playing : float array, shape (n,)
+        Log odds of being a landing; probability of being another station of the play.
+    shares : float array, shape (n, K)
+        Probability of each class.
     contact : int
         Place of the contact itself.
     later_s : float
@@ -48,9 +55,14 @@ class Neighbourhood:
     times_s: np.ndarray
     foot_odds: np.ndarray
     playing: np.ndarray
-    second_foot: np.ndarray
+    shares: np.ndarray
     contact: int
     later_s: float
+
+    def kinds_of(self, place: int) -> tuple[float, float, float]:
+        """How probably an impact is a foot at all, of the court beside, or noise and echo."""
+        share = self.shares[place]
+        return float(share[list(FEET)].sum()), float(share[list(FOREIGN)].sum()), float(share[list(NOISE)].sum())
 
     def candidates(self) -> np.ndarray:
         """Places of the impacts that may be the touchdown."""
@@ -110,6 +122,7 @@ def weigh_evidence(around: Neighbourhood, echoes: Echoes) -> tuple[np.ndarray, n
             float(at_s < 0.0),
             after / 5.0,
             min(abs(at_s) / 0.03, 1.0),
+            *(float(np.log(share + LEAST_SHARE)) for share in around.kinds_of(int(place))),
         )
     return places, rows
 
