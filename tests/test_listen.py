@@ -14,6 +14,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, resample_poly, sosfilt
 
+from drilltimer.hear import ear
+from drilltimer.hear.cancel import OwnSound
 from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Placement, Rep, Window
 from drilltimer.score.match import judge
@@ -154,6 +156,32 @@ WHOLE = PLAIN.listen(sizes=(RATE_HZ,))
 @pytest.mark.parametrize("sizes", [(64,), (480,), (1024, 1, 7, 4096), (10_000_000,)])
 def test_any_blocks_give_equal_answers(sizes):
     assert PLAIN.listen(sizes) == WHOLE
+
+
+def test_no_answer_waits_for_more_than_one_look_at_its_take_or_for_what_it_teaches(monkeypatch):
+    """While the room is new, each rep is looked at twice: all but the last look comes before it ends.
+
+    One rep is answered while it is prepared: the one that settles the lag, until which answers wait 0.6 s for it.
+    """
+    looks, lessons = [], []
+    look, learn = ear.find_rises, OwnSound.learn
+    monkeypatch.setattr(ear, "find_rises", lambda *given: looks.append(given) or look(*given))
+    monkeypatch.setattr(OwnSound, "learn", lambda *given: lessons.append(given) or learn(*given))
+    listener = Listener(RATE_HZ, 1)
+    for expected in hearing_ranges(PLAIN.marks, RATE_HZ):
+        listener.expect(expected)
+    costs = []
+    for start in range(0, len(PLAIN.heard), 1024):
+        before = len(looks), len(lessons)
+        end = start + 1024
+        heard, played = (each[start:end].astype(np.float32) for each in (PLAIN.heard, PLAIN.played[:, None]))
+        found = listener.feed(Block(start, heard, played))
+        if found:
+            costs.append((len(looks) - before[0], len(lessons) - before[1]))
+    assert len(costs) == len(CONTACTS_S)
+    assert costs.count((1, 0)) >= len(costs) - 1
+    assert len(looks) > len(costs)  # the room was new
+    assert len(lessons) >= len(costs)
 
 
 @settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from drilltimer.hear.cancel import OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.decide import Reading, decide
 from drilltimer.hear.feet import find_first_foot, find_second_foot
+from drilltimer.hear.filters import filtered
 from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
 from drilltimer.hear.onsets import Leftover, Rise, Rises, band_powers, find_rises, leftover_share, own_powers
 from drilltimer.hear.pattern import cut_pattern
@@ -83,6 +85,16 @@ class Look:
     leftovers: tuple[Leftover, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _FirstLook:
+    """Where a rep's contact is, or why it has none, and whether the rep has taught how our own sound arrives."""
+
+    rep: int
+    zero: Zero | None
+    void: str
+    taught: bool
+
+
 class Ear:
     """State learned by one channel, and the reading of takes. Feed takes in time order."""
 
@@ -94,6 +106,8 @@ class Ear:
         self.noise_power: deque[float] = deque(maxlen=40)
         self._shares: tuple[deque[np.ndarray], deque[np.ndarray]] = (deque(maxlen=20), deque(maxlen=20))
         self._stray: float | None = None
+        self._learn_later: Callable[[], None] | None = None
+        self._first_look: _FirstLook | None = None
 
     @property
     def noise_db(self) -> float | None:
@@ -123,30 +137,61 @@ class Ear:
         lags : pair of float
             Least and greatest lag, in stream frames, that a device can have.
         """
-        heard = _cut_low(take.heard[channel], take.rate_hz)
-        if take.broken:
-            return _silent("sound was lost in this rep")
-        if not np.any(take.heard[channel]):
-            return _silent("the microphone gave digital silence")
-        zero, void = self._zero(take, heard, expected, lags)
+        self.catch_up()
+        heard, void = self._signal(take, channel)
+        if heard is None:
+            return _silent(void)
+        first, self._first_look = self._first_look, None
+        if first is None or first.rep != expected.rep:
+            first = self._look_first(take, heard, expected, lags)
+        zero = first.zero
         if zero is None:
-            return _silent(void or "no contact cue was heard, and none before it")
-        played = shift(take.played, (zero.at - expected.contact) / take.step)
-        young = self.own.young
-        first_ever = zero.heard and self.own.blank
-        # Until the lag is known, a take holds the next rep too, and its landing is not for this one to leave out.
-        end = int(take.sample(expected.closes + zero.at - expected.contact))
+            return _silent(first.void or "no contact cue was heard, and none before it")
+        played = _arrived(take, expected, zero)
+        seen = self._look(take, played, heard, expected, zero)
+        if zero.heard and not first.taught:
+            self._learn_later = partial(self._learn_own, take, played, heard, seen, expected, zero)
+        self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
+        return self._conclude(take, expected.rep, zero, seen, first.void)
+
+    def prepare(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> None:
+        """Learn from a take that is nearly over, while the room is new: its answer then takes no longer than others."""
+        self.catch_up()
+        heard, _ = self._signal(take, channel)
+        if heard is not None:
+            self._first_look = self._look_first(take, heard, expected, lags)
+
+    def _look_first(
+        self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
+    ) -> _FirstLook:
+        """Find the contact; while the room is new, each rep teaches enough about it to be worth a look of its own."""
+        zero, void = self._zero(take, heard, expected, lags)
+        if zero is None or not zero.heard or not self.own.young:
+            return _FirstLook(expected.rep, zero, void, taught=False)
+        played = _arrived(take, expected, zero)
+        first_ever = self.own.blank
         if first_ever:
+            end = _end(take, expected, zero)
             self.own.learn(played[:end], heard[:end])
         seen = self._look(take, played, heard, expected, zero)
         if first_ever:
             self.own.forget()  # that was learned with the landing in it
-        if zero.heard:
-            self._learn_own(played[:end], heard[:end], seen, take.rate_hz)
-            if young:  # while the room is new, each rep teaches enough to be worth a second look
-                seen = self._look(take, played, heard, expected, zero)
-        self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
-        return self._conclude(take, expected.rep, zero, seen, void)
+        self._learn_own(take, played, heard, seen, expected, zero)
+        return _FirstLook(expected.rep, zero, void, taught=True)
+
+    def _signal(self, take: Take, channel: int) -> tuple[np.ndarray | None, str]:
+        """What one microphone heard, without rumble; or None, and why there is nothing to hear."""
+        if take.broken:
+            return None, "sound was lost in this rep"
+        if not np.any(take.heard[channel]):
+            return None, "the microphone gave digital silence"
+        return filtered(take.heard[channel], "highpass", (CUT_HZ,), take.rate_hz), ""
+
+    def catch_up(self) -> None:
+        """Learn what the last take had to teach: not before it was answered, for a player waits for that."""
+        if self._learn_later is not None:
+            self._learn_later()
+            self._learn_later = None
 
     def read_masked(self, take: Take, expected: Expectation, opinion: Opinion, masks: Sequence[Leftover]) -> Opinion:
         """Read a take anew, other players' sounds taken for noise as far as they are expected here."""
@@ -205,14 +250,17 @@ class Ear:
             return None
         return find_first_foot(found, landing, self.profile.noise(), rate_hz) or landing
 
-    def _learn_own(self, played: np.ndarray, heard: np.ndarray, seen: Look, rate_hz: float) -> None:
+    def _learn_own(
+        self, take: Take, played: np.ndarray, heard: np.ndarray, seen: Look, expected: Expectation, zero: Zero
+    ) -> None:
         """Learn from a rep how our own sound arrives, the landing left out."""
         if seen.touchdown is not None:
-            first = max(0, int(seen.touchdown.at) - round(LANDING_LEAD_S * rate_hz))
-            last = first + round(LANDING_S * rate_hz)
+            first = max(0, int(seen.touchdown.at) - round(LANDING_LEAD_S * take.rate_hz))
+            last = first + round(LANDING_S * take.rate_hz)
             heard = heard.copy()
             heard[first:last] = seen.predicted[first:last]
-        self.own.learn(played, heard)
+        end = _end(take, expected, zero)
+        self.own.learn(played[:end], heard[:end])
 
     def _zero(
         self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
@@ -327,11 +375,18 @@ def _median_known(rows: np.ndarray) -> np.ndarray:
     return np.asarray(0.5 * (lower + upper))
 
 
+def _arrived(take: Take, expected: Expectation, zero: Zero) -> np.ndarray:
+    """What was played, moved to where it was heard."""
+    return shift(take.played, (zero.at - expected.contact) / take.step)
+
+
+def _end(take: Take, expected: Expectation, zero: Zero) -> int:
+    """Sample at which a rep ends.
+
+    Until the lag is known, a take holds the next rep too, and its landing is not for this one to leave out.
+    """
+    return int(take.sample(expected.closes + zero.at - expected.contact))
+
+
 def _silent(why: str) -> Opinion:
     return Opinion(None, None, None, None, None, why)
-
-
-def _cut_low(signal: np.ndarray, rate_hz: float) -> np.ndarray:
-    from scipy.signal import butter, sosfilt
-
-    return np.asarray(sosfilt(butter(2, CUT_HZ, "highpass", fs=rate_hz, output="sos"), signal))

@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from drilltimer.hear.ear import lateness_ms, scatter_ms
+from drilltimer.hear.filters import filtered
 from drilltimer.hear.onsets import Rise, find_rises
 from drilltimer.hear.tape import Tape
 from drilltimer.model import Block
@@ -152,11 +153,9 @@ class ImpactFinder:
 
 def decay_db(heard: np.ndarray, rises: list[Rise], rate_hz: float) -> np.ndarray:
     """Power between `DECAY_EDGES_S` after each rise over what was there before; shape (rises, 5)."""
-    from scipy.signal import butter, sosfilt
-
     if not rises:
         return np.zeros((0, len(DECAY_EDGES_S) - 1))
-    audible = sosfilt(butter(2, RUMBLE_HZ, "highpass", fs=rate_hz, output="sos"), heard)
+    audible = filtered(heard, "highpass", (RUMBLE_HZ,), rate_hz)
     energy = np.concatenate([[0.0], np.cumsum(np.square(audible))])
     at = np.array([rise.at for rise in rises])
 

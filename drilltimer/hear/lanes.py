@@ -19,7 +19,7 @@ from dataclasses import replace
 import numpy as np
 
 from drilltimer.hear.decide import LANDING_S
-from drilltimer.hear.ear import Opinion
+from drilltimer.hear.ear import Ear, Opinion
 from drilltimer.hear.listen import LIVE_LAGS_S, Listener, report
 from drilltimer.hear.onsets import BANDS, Leftover, band_powers, leftover_share
 from drilltimer.hear.tape import Take
@@ -122,6 +122,9 @@ class LaneListener(Listener):
         opinions = {lane: self.ears[lane].read(take, self._channels[lane], expected, self._lags) for lane in lanes}
         opinions = self._settle(take, expected, opinions)
         return [replace(report(expected, opinion, take), lane=lane) for lane, opinion in opinions.items()]
+
+    def _readers(self, expected: Expectation) -> list[tuple[Ear, int]]:
+        return [(self.ears[lane], self._channels[lane]) for lane in self._lanes_of[expected.rep]]
 
     def _unheard(self, expected: Expectation, why: str) -> list[Heard]:
         return [Heard(expected.rep, None, False, None, why, lane) for lane in self._lanes_of.pop(expected.rep)]

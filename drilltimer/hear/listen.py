@@ -13,6 +13,7 @@ from drilltimer.units import frames_from_s, ms_from_s
 
 BEFORE_S = 0.4  # noise heard before a rep opens
 AFTER_S = 0.02  # heard after it, for a rise at its very end
+AHEAD_S = 0.2  # before a rep's end a new room is learned from it, so that the answer is not late
 EARLIER_S, LATER_S = 0.03, 0.005  # about a settled lag; an answer waits for the later sound
 LIVE_LAGS_S = (-0.005, 0.6)  # round trips from an ideal loop to a slow wireless loudspeaker
 
@@ -56,6 +57,7 @@ class Listener:
         self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
         self._tape = Tape()
         self._due: deque[Expectation] = deque()
+        self._prepared: int | None = None  # rep
 
     def expect(self, expected: Expectation) -> None:
         """Look out for a contact. Expectations come in time order, before their sound is fed."""
@@ -65,8 +67,14 @@ class Listener:
         """Take in the next block; answers every rep that it completes."""
         self._tape.feed(block)
         heard = []
-        while self._due and self._tape.end >= self._span(self._due[0])[1]:
+        while self._due:
+            self._prepare(self._due[0])
+            if self._tape.end < self._span(self._due[0])[1]:
+                break
             heard.extend(self._hear(self._due.popleft()))
+        if not heard:
+            for ear in self.ears:
+                ear.catch_up()
         oldest = self._span(self._due[0])[0] if self._due else self._tape.end - self._margin()
         self._tape.forget(min(oldest, self._tape.end - self._margin()))
         return heard
@@ -141,8 +149,25 @@ class Listener:
     def _hear(self, expected: Expectation) -> list[Heard]:
         """What the microphones make of a rep: one answer here, one per lane where each player has a microphone."""
         take = self._cut(expected)
-        opinions = [ear.read(take, channel, expected, self._lags) for channel, ear in enumerate(self.ears)]
+        opinions = [ear.read(take, channel, expected, self._lags) for ear, channel in self._readers(expected)]
         return [report(expected, max(opinions, key=worth), take)]
+
+    def _prepare(self, expected: Expectation) -> None:
+        """Let the ears that will answer learn from a rep shortly before it ends, once."""
+        first, last = self._span(expected)
+        nearly = last - self._rate(AHEAD_S)
+        if self._prepared == expected.rep or self._tape.end < nearly:
+            return
+        self._prepared = expected.rep
+        new = [(ear, channel) for ear, channel in self._readers(expected) if ear.own.young]
+        if new:
+            take = self._tape.cut(first, nearly, self.rate_hz)
+            for ear, channel in new:
+                ear.prepare(take, channel, expected, self._lags)
+
+    def _readers(self, expected: Expectation) -> list[tuple[Ear, int]]:
+        """Ears that will answer a rep, and their channels."""
+        return [(ear, channel) for channel, ear in enumerate(self.ears)]
 
     def _unheard(self, expected: Expectation, why: str) -> list[Heard]:
         return [Heard(expected.rep, None, False, None, why)]

@@ -14,11 +14,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drilltimer.hear.filters import filtered
+
 PREDICTOR = 24  # taps of the whitening filter
 FRAME_S = 0.008
 HOP_S = 0.001
 LAG_S = 0.016  # a rise is measured over this span
 BANDS = 12
+ROWS = 1024  # frames transformed at once: more do not stay in a processor's cache
 LOWEST_HZ = 60.0
 QUIET = 1e-10  # power of a sample below which nothing counts: half of 16 bits' last step
 SMEAR_S = 0.004
@@ -210,10 +213,17 @@ def band_powers(signal: np.ndarray, rate_hz: float) -> tuple[np.ndarray, int]:
     frame, hop = _framing(rate_hz)
     size, low, high = _band_edges(rate_hz)
     pieces = np.lib.stride_tricks.sliding_window_view(signal.astype(np.float32), frame)[::hop]
-    spectra = rfft(pieces * np.hanning(frame + 1)[:-1].astype(np.float32), size, axis=1)
-    power = np.square(spectra.real) + np.square(spectra.imag)
-    bands = [power[:, a:b].mean(axis=1) for a, b in zip(low, high, strict=True)]
-    return np.array(bands, np.float64), hop
+    window = np.hanning(frame + 1)[:-1].astype(np.float32)
+    bands = np.empty((BANDS, len(pieces)))
+    padded = np.zeros((ROWS, size), np.float32)  # by ourselves: five times as fast as inside the transform
+    for first in range(0, len(pieces), ROWS):
+        some = pieces[first : first + ROWS]
+        np.multiply(some, window, out=padded[: len(some), :frame])
+        spectra = rfft(padded[: len(some)], axis=1)
+        power = np.square(spectra.real) + np.square(spectra.imag)
+        for band, (a, b) in enumerate(zip(low, high, strict=True)):
+            bands[band, first : first + ROWS] = power[:, a:b].mean(axis=1)
+    return bands, hop
 
 
 def band_gains(predictor: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -241,15 +251,13 @@ def picking_bands(white: np.ndarray, rate_hz: float) -> list[tuple[float, np.nda
     The filters are causal: they may delay a rise by a fraction of a millisecond, they cannot put it too early. The
     weight is the root of the band's share of independent samples, between counting bands and counting samples.
     """
-    from scipy.signal import butter, sosfilt
-
     low_hz, high_hz = PICK_EDGES_HZ
-    shapes = (
-        (butter(2, low_hz, "lowpass", fs=rate_hz, output="sos"), low_hz),
-        (butter(2, (low_hz, high_hz), "bandpass", fs=rate_hz, output="sos"), high_hz - low_hz),
-        (butter(2, high_hz, "highpass", fs=rate_hz, output="sos"), rate_hz / 2 - high_hz),
+    parts = (
+        (filtered(white, "lowpass", (low_hz,), rate_hz), low_hz),
+        (filtered(white, "bandpass", (low_hz, high_hz), rate_hz), high_hz - low_hz),
+        (filtered(white, "highpass", (high_hz,), rate_hz), rate_hz / 2 - high_hz),
     )
-    return [(float(np.sqrt(2.0 * width_hz / rate_hz)), sosfilt(sos, white)) for sos, width_hz in shapes]
+    return [(float(np.sqrt(2.0 * width_hz / rate_hz)), part) for part, width_hz in parts]
 
 
 def trace_back(
