@@ -55,3 +55,42 @@ def test_three_minutes_on_two_channels(sound_card, tmp_path, monkeypatch):
         assert len(right) >= 0.7 * len(own)
         assert len(times_ms) - len(right) <= 0.15 * len(own)
         assert median(right) - zero_ms == pytest.approx(delay_ms, abs=3.0)
+
+
+def test_a_coach_in_a_terminal_is_asked_whether_the_level_is_comfortable(sound_card, tmp_path, monkeypatch):
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+    pexpect = pytest.importorskip("pexpect", reason="pip install pexpect")
+    program = ["-c", "from drilltimer.cli import main; main()", "group", "run", "two-lanes", "--plain"]
+    card = ["--input", "dt_lanes", "--output", "dt_lanes", "--seed", "3"]
+    session = pexpect.spawn(sys.executable, [*program, *card], timeout=40, encoding="utf-8", dimensions=(40, 200))
+    session.expect("Comfortable")
+    session.sendline("-")
+    session.expect("Comfortable")
+    session.sendline("")
+    session.expect("0:00  ")
+    session.sendintr()
+    session.expect("ended early")
+    session.expect(pexpect.EOF)
+    session.close()
+    assert session.exitstatus == 130
+
+
+def test_so_is_a_player_of_live_feeding_unless_nothing_is_told(sound_card, tmp_path, monkeypatch):
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+    pexpect = pytest.importorskip("pexpect", reason="pip install pexpect")
+    program = ["-c", "from drilltimer.cli import main; main()", "feed", "--input", "dt_room", "--output", "dt_room"]
+
+    def session(*more):
+        return pexpect.spawn(sys.executable, [*program, *more], timeout=40, encoding="utf-8", dimensions=(40, 200))
+
+    asking = session()
+    asking.expect("Comfortable")
+    asking.sendline("")
+    asking.expect("rep +")
+    asking.sendintr()
+    asking.expect("ended early|interrupted")
+    asking.close()
+    silent = session("--feedback", "none")
+    silent.expect("rep +")
+    assert "Comfortable" not in silent.before
+    silent.close(force=True)

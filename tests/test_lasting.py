@@ -9,6 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from drilltimer.app.drive import soften_first
+from drilltimer.app.group import conduct, load_plan, run_group
 from drilltimer.app.lasting import LastingStream
 from drilltimer.app.live import run_live
 from drilltimer.app.plan import make_plan
@@ -192,6 +194,22 @@ def test_the_first_sound_of_a_session_is_soft_and_no_other():
     assert stream.gains_db[0] == ("precue", -12.0)
     assert {gain_db for _, gain_db in stream.gains_db[1:]} == {0.0}
     assert stream.closed == 1
+
+
+def test_the_first_word_to_a_group_is_soft_and_no_other():
+    stream = Listening()
+    session = conduct(load_plan("short-warm-up"), stream.rate_hz, seed=1)
+    outcome = run_group(session, stream, on_event=lambda event: None, on_trouble=lambda text: None)
+    assert outcome.fault is not None
+    gains_db = [gain_db for _, gain_db in stream.gains_db]
+    assert gains_db[0] == -12.0
+    assert set(gains_db[1:]) == {0.0}
+
+
+def test_a_contact_is_never_softened():
+    soften = soften_first()
+    assert soften(CUE) == CUE
+    assert soften(replace(CUE, role="precue")).gain_db == 0.0
 
 
 def test_a_device_that_opens_but_gives_nothing_is_still_away():

@@ -5,17 +5,18 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.lasting import LastingStream
 from drilltimer.errors import DeviceError
-from drilltimer.model import Block, Health
+from drilltimer.model import Block, Cue, Health
 
 WAIT_S = 120.0  # for a lost device to come back
 TRY_EVERY_S = 1.0
 TICK_S = 0.05  # while waiting: keys must be obeyed all the same
+QUIET_FIRST_DB = -12.0
 SETTLE_S = 0.5  # the stream runs before the session's zero: drivers drop sound at their start
 
 
@@ -154,3 +155,15 @@ def await_return(
             tick()
             time.sleep(TICK_S)
     on_trouble("the sound device is back; the session goes on")
+
+
+def soften_first() -> Callable[[Cue], Cue]:
+    """Make the first sound of a session soft, for ears near the loudspeaker; a contact stays what it is."""
+    first = True
+
+    def soften(cue: Cue) -> Cue:
+        nonlocal first
+        softly, first = first and cue.role != "contact", False
+        return replace(cue, gain_db=cue.gain_db + QUIET_FIRST_DB) if softly else cue
+
+    return soften

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.app.drive import WAIT_S, await_return
+from drilltimer.app.drive import WAIT_S, await_return, soften_first
 from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.keep import kept
 from drilltimer.app.lasting import LastingStream, Open
@@ -46,6 +46,11 @@ class Asked:
     def name(self) -> str:
         """Under which a session is kept; never the name of a cued drill."""
         return f"{FEEDING}: {self.play}"
+
+    @property
+    def tells(self) -> bool:
+        """Whether the player is told anything by sound."""
+        return self.feedback is not None and self.feedback.kind != "none"
 
     @property
     def court(self) -> Court:
@@ -183,11 +188,12 @@ def run_feed(
     session: FeedSession | None = None
     writer = AudioWriter(record, rate_hz, stream.input_channels) if record else None
     interrupted, fault, stage = False, None, ""
+    soften = soften_first()
 
     def act(events: list[Event]) -> None:
         for event in events:
             if isinstance(event, Play):
-                lasting.play(event.start, event.sound, event.cue, event.rep)
+                lasting.play(event.start, event.sound, soften(event.cue), event.rep)
             elif isinstance(event, Judged) and session is not None:
                 on_rep(event.rep, event.verdict, session.marks.get(event.rep.index))
 
@@ -253,7 +259,7 @@ def _begin(
 
 def _teller(asked: Asked, rate_hz: int) -> tuple[Bank, Feedback | None]:
     """The feedback's sounds, and who decides on them."""
-    if asked.feedback is None or asked.feedback.kind == "none":
+    if asked.feedback is None or not asked.tells:
         return {}, None
     sounds = feedback_sounds(asked.feedback)
     bank = build_bank((Cue("feedback", name, 0.0) for name in sounds.values()), rate_hz, load_word)

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, drive
+from drilltimer.app.drive import SETTLE_S, WAIT_S, drive, soften_first
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.audio.files import find_drill, find_group_plan, load_word
 from drilltimer.drill.faults import place_problem
@@ -142,16 +142,16 @@ def run_group(
         Told of stages, verdicts and estimates; and of faults that do not end the session.
     board : GroupBoard, optional
     """
-    lasting = LastingStream(stream, reopen)
+    lasting, soften = LastingStream(stream, reopen), soften_first()
 
     def act(events: Iterable[GroupEvent]) -> bool:
         """Do what the session asks for; False when it has ended."""
         for event in events:
             match event:
                 case Play():
-                    lasting.play(event.start, event.sound, event.cue, event.rep)
+                    lasting.play(event.start, event.sound, soften(event.cue), event.rep)
                 case Say():
-                    lasting.play(event.start, event.sound, event.cue)
+                    lasting.play(event.start, event.sound, soften(event.cue))
                 case Silence():
                     lasting.silence()
                 case Ended():

@@ -9,19 +9,17 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, drive
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, drive, soften_first
 from drilltimer.app.keep import Keeper, kept
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
 from drilltimer.errors import DeviceError
 from drilltimer.hear.listen import Listener
-from drilltimer.model import AudioStream, Block, Cue, Health, LandingSound, Placement, Rep, Scores, Verdict
+from drilltimer.model import AudioStream, Block, Health, LandingSound, Placement, Rep, Scores, Verdict
 from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
 from drilltimer.ui.lines import move_line
 from drilltimer.ui.wording import Wording, load_wording
 from drilltimer.units import frames_from_s, s_from_ms
-
-QUIET_FIRST_DB = -12.0
 
 
 class Screen(Protocol):
@@ -94,7 +92,7 @@ def run_live(
     zero = frames_from_s(SETTLE_S, rate_hz)
     listener = Listener(rate_hz, stream.input_channels, landings=landings)
     session = _session(plan, listener, placement, zero)
-    soften = _soften_first()
+    soften = soften_first()
     keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
 
     def act(events: Iterable[Event]) -> bool:
@@ -147,18 +145,6 @@ def _session(plan: Plan, listener: Listener, placement: Placement, zero: int) ->
     bank = load_bank(plan, rate_hz)
     tellers = load_feedback(plan, bank)
     return Session(plan.reps, bank, listener, placement, rate_hz, tellers, zero, plan.drill.progression)
-
-
-def _soften_first() -> Callable[[Cue], Cue]:
-    """Make the first sound of a session soft, for ears near the loudspeaker; a contact stays what it is."""
-    first = True
-
-    def soften(cue: Cue) -> Cue:
-        nonlocal first
-        softly, first = first and cue.role == "precue", False
-        return replace(cue, gain_db=cue.gain_db + QUIET_FIRST_DB) if softly else cue
-
-    return soften
 
 
 def _outcome(plan: Plan, session: Session, ending: Ending, record: Path | None) -> Outcome:

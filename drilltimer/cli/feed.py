@@ -152,11 +152,14 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
     from drilltimer.app.feeding import run_feed
     from drilltimer.app.feeding_journal import FeedJournal
     from drilltimer.app.open import open_card
+    from drilltimer.cli.stage import at_comfortable_level, somebody_there
     from drilltimer.hear.setup import SetUp
     from drilltimer.ui.keys import open_keys
     from drilltimer.ui.lines import header, rep_line
 
     card = open_card(options["input_name"], options["output_name"])
+    asks = asked.tells and not options["as_json"] and somebody_there()
+    card = at_comfortable_level(card, wording, asks=asks)
     stream = card.stream
     set_up = SetUp(stream.rate_hz, stream.input_channels, asked.court) if options["sets_up"] else None
     tell = _quiet if options["as_json"] else say

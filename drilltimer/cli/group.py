@@ -24,6 +24,7 @@ from drilltimer.cli.common import (
 if TYPE_CHECKING:
     from drilltimer.app.group import GroupOutcome, LoadedPlan
     from drilltimer.app.lasting import Open
+    from drilltimer.cli.stage import Wanted
     from drilltimer.group.conduct import GroupSession
     from drilltimer.group.events import Begun, Gathered, Scored, Told
     from drilltimer.model import AudioStream
@@ -129,13 +130,16 @@ def run(
     from drilltimer.app.group import load_plan, run_group
     from drilltimer.app.group_records import GroupJournal
     from drilltimer.cli.live import remark, say, wording_for
+    from drilltimer.cli.stage import Wanted
     from drilltimer.group.standing import board_of
 
     loaded = load_plan(plan)
     _refuse_early(sheets)
     wording = wording_for(language)
     seed = new_seed() if seed is None else seed
-    stream, session, reopen = _open(loaded, input_name, output_name, simulate, speed, seed, language)
+    stream, session, reopen = _open(
+        loaded, Wanted(input_name, output_name, None, None, simulate, speed), seed, language, wording
+    )
     note(
         "\n".join(
             [
@@ -181,23 +185,19 @@ def run(
 
 
 def _open(
-    loaded: LoadedPlan,
-    input_name: str | None,
-    output_name: str | None,
-    simulate: str | None,
-    speed: float,
-    seed: int,
-    language: str,
+    loaded: LoadedPlan, wanted: Wanted, seed: int, language: str, wording: Wording
 ) -> tuple[AudioStream, GroupSession, Open | None]:
     from drilltimer.app.group import conduct, open_hall
 
-    if simulate:
+    if wanted.simulate:
         session = conduct(loaded, 48_000, seed, language)
-        return open_hall(session, seed, simulate, speed), session, None
+        return open_hall(session, seed, wanted.simulate, wanted.speed), session, None
     from drilltimer.app.open import open_card
+    from drilltimer.cli.stage import at_comfortable_level, somebody_there
 
-    card = open_card(input_name, output_name, loaded.plan.channels)
+    card = open_card(wanted.input_name, wanted.output_name, loaded.plan.channels)
     note(f"{card.names[0]} ({loaded.plan.channels} channels) and {card.names[1]}")
+    card = at_comfortable_level(card, wording, asks=somebody_there())
     return card.stream, conduct(loaded, card.stream.rate_hz, seed, language), card.again
 
 

@@ -98,7 +98,7 @@ def run(
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.cli.live import Telling, open_screen, wording_for
-    from drilltimer.cli.stage import Wanted, open_stage
+    from drilltimer.cli.stage import Wanted, open_stage, somebody_there
 
     seed = new_seed() if seed is None else seed
     plan = replace(make_plan(drill, seed, level), language=language)
@@ -109,7 +109,7 @@ def run(
     check_words(plan)
     note("\n".join([wording("run.cautions"), *map(wording.told, about_load(plan))]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
-    stage = open_stage(wanted, seed, wording, asks=not as_json and _somebody_there())
+    stage = open_stage(wanted, seed, wording, asks=not as_json and somebody_there())
     _announce(plan, stage.placement, record, wording)
     telling = Telling(wording, screen, late=bool(screen) or _tells_nothing(plan), quiet=as_json)
     if player:
@@ -130,11 +130,6 @@ def run(
     )
     telling.end(outcome)
     _conclude(outcome, wording, as_json)
-
-
-def _somebody_there() -> bool:
-    """Whether questions can be asked and answered; results may go elsewhere."""
-    return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
 
 
 def _tells_nothing(plan: Plan) -> bool:

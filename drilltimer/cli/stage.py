@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -61,23 +62,39 @@ def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> St
     return _ready_card(wanted, wording, asks=asks)
 
 
+def somebody_there() -> bool:
+    """Whether questions can be asked and answered; results may go elsewhere."""
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def at_comfortable_level(card: Card, wording: Wording, *, asks: bool) -> Card:
+    """The card at the level that was found comfortable on these devices, after asking whether it still is."""
+    from drilltimer.audio.settings import find_settings, keep_settings
+
+    known = find_settings(*card.names)
+    volume_db = known.volume_db if known else 0.0
+    if asks:
+        card.stream.close()
+        volume_db = choose_volume(card, volume_db, wording)
+        if known:
+            keep_settings(replace(known, volume_db=volume_db))
+        card = replace(card, stream=card.again())
+    card.stream.volume_db = volume_db
+    return card
+
+
 def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Stage:
     from drilltimer.app.open import open_card
-    from drilltimer.audio.settings import find_settings, keep_settings
+    from drilltimer.audio.settings import find_settings
 
     card = open_card(wanted.input_name, wanted.output_name)
     known = find_settings(*card.names)
     placement = stand(known.placement if known else None, wanted.distance_m, wanted.air_c)
-    volume_db = known.volume_db if known else 0.0
     note(devices_line(card, wording))
     if asks and (known is None or known.checked != today()):
-        card, volume_db = _checked(card, placement, wording)
-    elif asks and known:
-        card.stream.close()
-        volume_db = choose_volume(card, volume_db, wording)
-        keep_settings(replace(known, volume_db=volume_db))
-        card = replace(card, stream=card.again())
-    card.stream.volume_db = volume_db
+        card, card.stream.volume_db = _checked(card, placement, wording)
+    else:
+        card = at_comfortable_level(card, wording, asks=asks)
     return Stage(card.stream, placement, card.again, known.landings_at(placement) if known else ())
 
 
