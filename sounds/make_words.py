@@ -44,6 +44,7 @@ COLOURS = ("red", "blue", "yellow", "green")
 WORDS = (
     *("ready", "early", "late", "on time", "rest", "switch", "change", "next station", "well done", "go", "stop"),
     *("before", "good", "hop", "contact", "half way", "last round", "finished", "breathe", "warm up", "get ready"),
+    *("harder", "easier", "your guess"),
 )
 SENTENCES = (
     *("heels up", "wide base", "both feet together", "watch the hitter", "soft landing"),

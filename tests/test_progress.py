@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from drilltimer.app.live import run_live
@@ -10,7 +12,7 @@ from drilltimer.app.plan import Plan
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import window_for
-from drilltimer.model import LEVELS, Grade, Level, Placement, Progression, Rep, Verdict
+from drilltimer.model import LEVELS, Cue, Grade, Level, Placement, Progression, Rep, Sound, Verdict
 from drilltimer.score.progress import Ladder, Move
 
 RULE = Progression()
@@ -101,13 +103,22 @@ calls: {words: [left, right], delay_s: 0.2, tones: true}
 """
 
 
-def test_a_session_moves_an_expert_up_shows_it_and_keeps_it() -> None:
+def test_a_session_moves_an_expert_up_says_it_shows_it_and_keeps_it(monkeypatch: pytest.MonkeyPatch) -> None:
     drill = load_drill(CLIMB, "climb.yaml")
     place = Placement(3.0, 3.0, 0.3)
     shown: list[str] = []
+    room = open_room("expert", 2, place, speed=0)
+    played: list[tuple[int, int, str]] = []
+    play_in_room = room.play
+
+    def overhear(start: int, sound: Sound, cue: Cue, rep: Rep | None = None) -> None:
+        played.append((start, start + len(sound.samples), cue.sound))
+        play_in_room(start, sound, cue, rep)
+
+    monkeypatch.setattr(room, "play", overhear)
     outcome = run_live(
         Plan(drill, 2, schedule(drill, 2)),
-        open_room("expert", 2, place, speed=0),
+        room,
         place,
         on_rep=lambda rep, verdict, snapshot: None,
         on_trouble=shown.append,
@@ -123,3 +134,6 @@ def test_a_session_moves_an_expert_up_shows_it_and_keeps_it() -> None:
         assert judged.window == window
         if verdict.error_ms is not None:
             assert verdict.error_ms == pytest.approx((verdict.touchdown_ms or 0.0) - window.centre_ms)
+    assert [name for *_, name in played].count("harder") == sum(text.startswith("one level up") for text in shown) == 2
+    for (_, end, name), (start, _, following) in pairwise(sorted(played)):
+        assert end <= start or "harder" not in (name, following)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from test_session import BANK, BLOCK, RATE_HZ, REPS, Script, a_rep, of, sound, tellers, told
@@ -128,6 +130,28 @@ def test_a_guess_comes_before_the_answer_and_is_counted():
     for shot in before:  # nor can the answer be read off the strip or the scores
         assert len(shot.recent) == shot.done - 1 == shot.scores.n
     assert before
+
+
+def test_the_guess_is_asked_for_aloud_before_the_answer_and_never_over_another_sound():
+    bank = {**BANK, ("your-guess", None): sound("your-guess", 0.3)}
+    acts = [(3.3, lambda s: s.guess(Message.ON_TIME))]
+    reps = (a_rep(0, 1.0), a_rep(1, 6.0))
+    _, events, _ = run(acts, reps=reps, feedback=tellers("each", guess_first=True, delay_s=1.0), bank=bank)
+    assert [(p.rep.index, p.cue.sound) for p in told(events)][:3] == [
+        (0, "your-guess"),
+        (0, "tone_on_time"),
+        (1, "your-guess"),
+    ]
+    spans = sorted((play.start, play.start + len(play.sound.samples)) for play in of(Play, events))
+    assert all(end <= start for (_, end), (start, _) in pairwise(spans))
+    _, events, _ = run([], feedback=tellers("each", delay_s=1.0), bank=bank)
+    assert "your-guess" not in {play.cue.sound for play in told(events)}
+
+
+def test_a_guess_that_found_no_room_to_be_asked_for_is_not_asked_for_later():
+    bank = {**BANK, ("your-guess", None): sound("your-guess", 4.0)}
+    _, events, _ = run([], feedback=tellers("each", guess_first=True, delay_s=1.0), bank=bank)
+    assert [p.rep.index for p in told(events) if p.cue.sound == "your-guess"] == [3]  # after it nothing comes
 
 
 def test_a_player_who_does_not_guess_is_told_all_the_same():

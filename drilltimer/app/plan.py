@@ -15,7 +15,7 @@ from drilltimer.drill.windows import at_level
 from drilltimer.errors import SoundError
 from drilltimer.model import Cue, Drill, DrillBlock, FeedbackKind, FeedbackPlan, Level, Placement, Rep
 from drilltimer.score.feedback import DEFAULT_PLANS, REMINDERS, Feedback, feedback_sounds
-from drilltimer.session import PAUSE_WORD, RESUME_WORD, Play
+from drilltimer.session import SESSION_WORDS, Play
 from drilltimer.sound.bank import Bank, build_bank
 from drilltimer.sound.render import RENDERED
 from drilltimer.units import s_from_frames
@@ -51,7 +51,7 @@ def make_plan(drill_name: str, seed: int, level: Level | None = None) -> Plan:
 
 def load_bank(plan: Plan, rate_hz: int) -> Bank:
     """Every sound that the plan and its feedback may need."""
-    wished = (*REMINDERS, PAUSE_WORD, RESUME_WORD)
+    wished = (*REMINDERS, *SESSION_WORDS)
     words = partial(load_word, language=plan.language)
     cues = [*_needed(plan), *(Cue("feedback", word, 0.0) for word in wished if words(word) is not None)]
     return build_bank(cues, rate_hz, words)

@@ -20,7 +20,8 @@ from drilltimer.group.timeline import Course, Stage, fit, retime
 from drilltimer.model import LEVELS, Block, Cue, Drill, Health, Heard, Rep
 from drilltimer.score.match import judge, void_verdict
 from drilltimer.session.events import Ended, Silence
-from drilltimer.session.session import AHEAD_S, NOTICE_S, PAUSE_WORD
+from drilltimer.session.session import AHEAD_S, NOTICE_S
+from drilltimer.session.words import PAUSE_WORD
 from drilltimer.units import frames_from_s, s_from_frames
 
 PREPARE_S = AHEAD_S + 1.0  # a stage is put on the stream so long before the one before it ends

@@ -2,9 +2,10 @@
 
 from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
 from drilltimer.session.layout import Bank, expectations, hearing_ranges, place_cues
-from drilltimer.session.session import AHEAD_S, PAUSE_WORD, RESUME_WORD, Session
+from drilltimer.session.session import AHEAD_S, Session
+from drilltimer.session.words import PAUSE_WORD, SESSION_WORDS
 
 __all__ = [
-    "AHEAD_S", "PAUSE_WORD", "RESUME_WORD", "Bank", "Ended", "Event", "Judged", "Play", "Session", "Shown", "Silence",
+    "AHEAD_S", "PAUSE_WORD", "SESSION_WORDS", "Bank", "Ended", "Event", "Judged", "Play", "Session", "Shown", "Silence",
     "Snapshot", "expectations", "hearing_ranges", "place_cues",
 ]  # fmt: skip

@@ -69,6 +69,12 @@ def gaps(sounds: Iterable[Play], ready: int, limit: int | None) -> Iterator[tupl
         yield reach, limit
 
 
+def first_room(sounds: Iterable[Play], ready: int, needed: int, limit: int | None = None) -> int | None:
+    """First frame from `ready` on from which so many frames up to `limit` are without a sound, or None."""
+    rooms = gaps(sounds, ready, limit)
+    return next((opens for opens, closes in rooms if closes is None or closes - opens >= needed), None)
+
+
 def later(rep: Rep, by_s: float) -> Rep:
     """`rep`, moved to `by_s` later."""
     return replace(rep, start_s=rep.start_s + by_s, end_s=rep.end_s + by_s, contact_s=rep.contact_s + by_s)

@@ -7,7 +7,7 @@ each rep judged, and finds room for what the player is to be told.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
 
@@ -31,7 +31,9 @@ from drilltimer.score.match import judge, void_verdict
 from drilltimer.score.progress import Ladder
 from drilltimer.score.stats import summarize
 from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
-from drilltimer.session.layout import Bank, expectations, gaps, later, place_cues
+from drilltimer.session.layout import Bank, expectations, first_room, gaps, later, place_cues
+from drilltimer.session.renew import renewed
+from drilltimer.session.words import EASIER_WORD, GUESS_WORD, HARDER_WORD, PAUSE_WORD, RESUME_WORD
 from drilltimer.sound.render import RENDERED
 from drilltimer.units import db_from_ratio, frames_from_s, s_from_frames, s_from_ms
 
@@ -42,15 +44,7 @@ RESUME_S = 3.0  # from going on to the next lead-in: time to be back in place
 WORD_SHOWN_S = 1.5  # a word stays on the screen so long at least
 AHEAD_SOUNDS = 8
 RECENT = 24  # verdicts in a snapshot
-PAUSE_WORD, RESUME_WORD = "stop", "get-ready"
 REPEAT_GAIN_DB = -3.0
-
-
-def renewed(listener: Listener, rate_hz: int, lost: bool) -> Listener:
-    """A listener that goes on with what `listener` has learned; with `lost`, but for the stream's own latency."""
-    for ear in listener.ears if lost else ():
-        ear.line.restart()
-    return Listener(rate_hz, len(listener.ears), ears=listener.ears)
 
 
 class Session:
@@ -108,7 +102,7 @@ class Session:
         self._to_show: deque[tuple[int, Shown]] = deque()
         self._shown: Shown | None = None
         self._unmarked: dict[int, Verdict] = {}  # as heard, of reps declared void
-        self._repeat: Play | None = None
+        self._waiting: deque[Play] = deque()  # for room to sound in; their starts mean nothing yet
         self._lay_out()
         self._ended = False
         self._scores: Scores | None = None
@@ -166,7 +160,7 @@ class Session:
         if self._paused or self._ended:
             return
         self._paused = why
-        self._repeat = None
+        self._waiting.clear()
         self._pending.append(Silence())
         for rep in self.reps[len(self.verdicts) :]:
             if self._begins[rep.index] >= self._now:
@@ -210,7 +204,9 @@ class Session:
         """Say the last call again, where there is room before the next lead-in."""
         calls = [play for play in self._sounded if play.cue.role == "call" and play.start < self._now]
         if calls and not self._paused:
-            self._repeat = calls[-1]
+            cue = replace(calls[-1].cue, role="feedback", gain_db=REPEAT_GAIN_DB)
+            self._waiting = deque(play for play in self._waiting if play.cue != cue)
+            self._waiting.append(replace(calls[-1], cue=cue))
 
     def mark_void(self) -> None:
         """Declare the last rep void (somebody was in the way), or take that back."""
@@ -303,10 +299,13 @@ class Session:
         rep = self._ladder.place(self._by_index[heard.rep])
         judged = self._settle(rep, judge(heard, rep, self._placement, self._rate_hz))
         teller = self._teller()
+        if judged.move:
+            self._waiting.extend(self._word(HARDER_WORD if judged.move.up else EASIER_WORD, rep))
         if teller is None:
             return [judged]
         teller.take(judged.verdict, rep.window)
-        return [judged, *self._tell(teller)]
+        asked = self._placed(self._word(GUESS_WORD, rep), self._limit()) if teller.asking else []
+        return [judged, *asked, *self._tell(teller)]
 
     def _settle(self, rep: Rep, verdict: Verdict) -> Judged:
         self._by_index[rep.index] = rep
@@ -325,16 +324,24 @@ class Session:
         teller = self._teller()
         if teller is not None and teller.pressing:
             yield from self._tell(teller)
-        if self._repeat is not None:
-            sound = self._repeat.sound
-            wanted = self._now + frames_from_s(NOTICE_S, self._rate_hz)
-            needed = len(sound.samples) + frames_from_s(CLEARANCE_S, self._rate_hz)
-            for opens, closes in gaps(self._around(None), wanted, None):
-                if closes is None or closes - opens >= needed:
-                    cue = replace(self._repeat.cue, role="feedback", gain_db=REPEAT_GAIN_DB)
-                    yield self._added(Play(opens, sound, cue, self._repeat.rep))
-                    self._repeat = None
-                    return
+        while placed := self._placed(islice(self._waiting, 1)):
+            self._waiting.popleft()
+            yield from placed
+
+    def _placed(self, plays: Iterable[Play], limit: int | None = None) -> list[Play]:
+        """Those that find room to sound soon, or before `limit`."""
+        ready, placed = self._now + frames_from_s(NOTICE_S, self._rate_hz), []
+        for play in plays:
+            needed = len(play.sound.samples) + frames_from_s(CLEARANCE_S, self._rate_hz)
+            start = first_room(self._around(limit), ready, needed, limit)
+            if start is not None:
+                placed.append(self._added(replace(play, start=start)))
+        return placed
+
+    def _limit(self) -> int | None:
+        """Frame at which the next rep's first sound begins; None after the last rep."""
+        following = self.reps[len(self.verdicts)] if len(self.verdicts) < len(self.reps) else None
+        return self._begins[following.index] if following else None
 
     def _tell(self, teller: Feedback) -> Iterator[Event]:
         """Feedback on the last rep where there is room for it before the next lead-in."""
@@ -342,8 +349,7 @@ class Session:
         rep = self._by_index[verdict.rep]
         acted = self._frame(rep.contact_s + s_from_ms(verdict.touchdown_ms or 0.0))
         due = acted + frames_from_s(teller.plan.delay_s, self._rate_hz)
-        following = self.reps[len(self.verdicts)] if len(self.verdicts) < len(self.reps) else None
-        limit = self._begins[following.index] if following else None
+        limit = self._limit()
         spoken = False
         for opens, closes in gaps(self._around(limit), self._now + frames_from_s(NOTICE_S, self._rate_hz), limit):
             telling = teller.place(
@@ -375,12 +381,15 @@ class Session:
         return play
 
     def _say(self, word: str) -> None:
-        """A word about the session itself, where the language has it."""
-        sound = self._bank.get((word, None))
+        """A word at once: nothing else sounds."""
+        start = self._now + frames_from_s(NOTICE_S, self._rate_hz)
         rep = self.reps[min(len(self.verdicts), len(self.reps) - 1)]
-        if sound is not None:
-            start = self._now + frames_from_s(NOTICE_S, self._rate_hz)
-            self._pending.append(self._added(Play(start, sound, Cue("feedback", word, 0.0), rep)))
+        self._pending.extend(self._added(replace(play, start=start)) for play in self._word(word, rep))
+
+    def _word(self, word: str, rep: Rep) -> list[Play]:
+        """A word about the session itself, where the language has it; not placed yet."""
+        sound = self._bank.get((word, None))
+        return [] if sound is None else [Play(0, sound, Cue("feedback", word, 0.0), rep)]
 
     def _said(self) -> str:
         """The word that sounds, or was said a moment ago."""
