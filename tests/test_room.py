@@ -10,6 +10,7 @@ from scipy.signal import butter, sosfilt, sosfreqz
 
 from drilltimer.model import Cue, Placement, Rep, Sound, Window
 from drilltimer.sim.acoustics import LEAD, microphone_sections, path_response
+from drilltimer.sim.air import Way
 from drilltimer.sim.convolve import StepConvolver
 from drilltimer.sim.impacts import DISTRACTORS, FLOORS, foot_strike
 from drilltimer.sim.noise import NoiseSource
@@ -348,6 +349,15 @@ def test_distractors_are_sounds_at_any_rate(kind, rate_hz):
     wave = DISTRACTORS[kind](rate_hz, np.random.default_rng(1))
     assert 0.02 < len(wave) / rate_hz < 0.7
     assert np.abs(wave).max() == pytest.approx(1.0)
+
+
+def test_a_sound_of_any_length_finds_its_way():
+    way = Way(BARE, RATE, 3.0, 1, [(0.0, 1.0)])
+    transform = 4096
+    response = transform - len(way.carry(np.ones(1), 0.0)) + 1  # so long a clip fills the transform to its last sample
+    for frames in range(response - LEAD, response + 2):
+        arriving = way.carry(np.ones(frames), 0.0)[:, 0]
+        assert np.flatnonzero(np.abs(arriving) > 0.5)[[0, -1]] == pytest.approx([LEAD, LEAD + frames - 1], abs=0)
 
 
 @pytest.mark.parametrize("step", [64, 1024, 4096])

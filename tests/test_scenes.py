@@ -18,9 +18,9 @@ from scipy.optimize import linear_sum_assignment
 
 from drilltimer.cli import main
 from tests.evaluation import load_evaluation
+from tests.hearing.scene import sheet_of
 
 FOLDER = Path(os.environ.get("DRILLTIMER_SCENES") or Path(__file__).parents[1].parent / "shared" / "scenes")
-ROLES = {"contact": "contact", "call": "call", "swing": "precue"}
 FOUND_S = 0.05
 
 pytestmark = pytest.mark.skipif(
@@ -28,22 +28,6 @@ pytestmark = pytest.mark.skipif(
     reason=f"no recordings with exact truth in {FOLDER}; set DRILLTIMER_SCENES to a folder of dNN.json truth files "
     "with the played and the recorded FLAC that each of them names",
 )
-
-
-def sheet_of(truth):
-    """A sheet as a stranger would write it by hand: nothing but what the contract demands."""
-    reps = [
-        {
-            "rep": rep["rep"],
-            "cues": [
-                {"role": ROLES[cue["type"]], "at_s": cue["played_s"]}
-                for cue in truth["cues"]
-                if cue["rep"] == rep["rep"]
-            ],
-        }
-        for rep in truth["reps"]
-    ]
-    return {"schema": 1, "audio": truth["played"], "rate_hz": truth["fs_played"], "reps": reps}
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from drilltimer.hear.evidence import Evidence, weigh
 from drilltimer.hear.onsets import Rise, Rises
 from drilltimer.hear.pattern import NEAR_S, correlate, keep_landing, likeness_to_itself, likeness_to_others
 
@@ -20,12 +21,26 @@ ALIKE = 0.15  # least likeness that proposes a second foot by itself
 MOST_ALIKE = 6  # so many places, the likeliest, are proposed
 OTHERS_SHARE = 0.7  # what likeness to other landings counts beside that to the first foot, when proposing
 
-# Weights of conditional logits fitted like those of `decide`: for the first foot before a landing's loudest one, ...
-FIRST_LIKENESS, FIRST_SALIENCE, FIRST_STRENGTH, FIRST_LEVEL_LACK = 1.87, 3.2, 0.84, -0.29
-FIRST_UNLIKE, FIRST_CONTRAST, FIRST_NONE = -0.93, 0.5, 3.6
+# For a foot before the landing's loudest one, ...
+FIRST_FOOT = {
+    "alike": 1.87,
+    "salience": 3.2,
+    "weaker": 0.84,
+    "level_lack": -0.29,
+    "colour_apart": -0.93,
+    "contrast": 0.5,
+}
+NO_FIRST_FOOT = 3.6
 # ... and for the second foot after the first.
-ALIKE_SCORE, NOT_MOST_ALIKE, OTHERS_SCORE, NOT_MOST_LIKE_OTHERS = 3.61, -2.21, 2.21, 1.93
-SALIENCE, NO_JUMP, NONE = 0.65, -0.91, 5.56
+SECOND_FOOT = {
+    "alike": 3.61,
+    "less_alike": -2.21,  # than at the likeliest place
+    "like_others": 2.21,
+    "less_like_others": 1.93,
+    "salience": 0.65,
+    "no_jump": -0.91,
+}
+NO_SECOND_FOOT = 5.56
 LEAST_JUMP_DB = 3.0
 
 
@@ -40,20 +55,37 @@ def find_first_foot(found: Rises, landing: Rise, noise: tuple[float, float], rat
         Median strength of noise and its scale, as from `Profile.noise`.
     rate_hz : float
     """
-    best, best_weight = None, FIRST_NONE
-    for rise in found.rises:
-        if not FIRST_SPAN_S[0] * rate_hz < landing.at - rise.at < FIRST_SPAN_S[1] * rate_hz:
-            continue
-        lack = min((rise.level_db - landing.level_db) / 5.0, 0.0)
-        apart_db = (rise.colour_db - rise.colour_db.mean()) - (landing.colour_db - landing.colour_db.mean())
-        weight = FIRST_LIKENESS * _alike(found.white, int(rise.at), int(landing.at), rate_hz)
-        weight += FIRST_SALIENCE * float(np.log1p(max((rise.strength - noise[0]) / noise[1], 0.0)))
-        weight += FIRST_STRENGTH * float(np.log(max(rise.strength, 0.05) / max(landing.strength, 0.05)))
-        weight += FIRST_LEVEL_LACK * lack**2 + FIRST_UNLIKE * float(np.sqrt(np.mean(apart_db**2))) / 5.0
-        weight += FIRST_CONTRAST * float(np.log(np.clip(rise.contrast, 0.3, 100.0)))
-        if weight > best_weight:
-            best, best_weight = rise, weight
-    return best
+    feet = feet_before(found, landing, rate_hz)
+    if not feet:
+        return None
+    weights = weigh(first_foot_evidence(found, feet, landing, noise, rate_hz), FIRST_FOOT)
+    best = int(np.argmax(weights))
+    return feet[best] if weights[best] > NO_FIRST_FOOT else None
+
+
+def feet_before(found: Rises, landing: Rise, rate_hz: float) -> list[Rise]:
+    """Rises that may be the first foot of which `landing` is the second."""
+    low, high = FIRST_SPAN_S[0] * rate_hz, FIRST_SPAN_S[1] * rate_hz
+    return [rise for rise in found.rises if low < landing.at - rise.at < high]
+
+
+def first_foot_evidence(
+    found: Rises, feet: Sequence[Rise], landing: Rise, noise: tuple[float, float], rate_hz: float
+) -> Evidence:
+    """What speaks for each of `feet` being the first one of which `landing` is the second."""
+    strength = np.array([foot.strength for foot in feet])
+    colours_db = np.array([foot.colour_db for foot in feet])
+    apart_db = colours_db - colours_db.mean(axis=1, keepdims=True) - (landing.colour_db - landing.colour_db.mean())
+    lack = np.minimum((np.array([foot.level_db for foot in feet]) - landing.level_db) / 5.0, 0.0)
+    contrast = np.array([foot.contrast for foot in feet])
+    return {
+        "alike": np.array([_alike(found.white, int(foot.at), int(landing.at), rate_hz) for foot in feet]),
+        "salience": np.log1p(np.maximum((strength - noise[0]) / noise[1], 0.0)),
+        "weaker": np.log(np.maximum(strength, 0.05) / max(landing.strength, 0.05)),
+        "level_lack": lack**2,
+        "colour_apart": np.sqrt(np.mean(apart_db**2, axis=1)) / 5.0,
+        "contrast": np.log(np.clip(contrast, 0.3, 100.0)),
+    }
 
 
 def _alike(white: np.ndarray, one: int, other: int, rate_hz: float) -> float:
@@ -68,8 +100,6 @@ def find_second_foot(
 ) -> float | None:
     """Sample at which the second foot lands after `touchdown`, or None.
 
-    A thud repeats itself at its own period, so likeness counts only where the power jumps as well.
-
     Parameters
     ----------
     found : Rises
@@ -81,27 +111,43 @@ def find_second_foot(
         Median strength of noise and its scale, as from `Profile.noise`.
     rate_hz : float
     """
+    places, evidence = second_foot_evidence(found, touchdown, others, noise, rate_hz)
+    if not len(places):
+        return None
+    weights = weigh(evidence, SECOND_FOOT)
+    best = int(np.argmax(weights))
+    return float(places[best]) if weights[best] > NO_SECOND_FOOT else None
+
+
+def second_foot_evidence(
+    found: Rises, touchdown: Rise, others: Sequence[np.ndarray], noise: tuple[float, float], rate_hz: float
+) -> tuple[np.ndarray, Evidence]:
+    """Places (samples of the take) at which the second foot may lie, and what speaks for each; as `find_second_foot`.
+
+    A thud repeats itself at its own period, so likeness counts only where the power jumps as well.
+    """
     start = int(touchdown.at)
     lags = np.arange(round(SPAN_S[0] * rate_hz), round(SPAN_S[1] * rate_hz))
     clean = keep_landing(found.white, start, rate_hz)
     itself = likeness_to_itself(clean, start, lags, rate_hz)
     if not itself.any():
-        return None
+        return np.zeros(0, int), {}
     like_others = likeness_to_others(clean, start, lags, others, found.predictor, rate_hz)
-    best, best_weight = None, NONE
-    for lag in _proposals(found, start, lags, itself, like_others, rate_hz):
-        at, place, near = start + lag, lag - int(lags[0]), round(NEAR_S * rate_hz)
-        around = slice(max(0, place - near), place + near + 1)
-        alike, like_other = float(itself[around].max(initial=0.0)), float(like_others[around].max(initial=0.0))
-        jump_db = _ratio_db(_power(clean, at, 0.004, rate_hz), _power(clean, at, -0.004, rate_hz))
-        lack = max(LEAST_JUMP_DB - max(jump_db, -5.0), 0.0) / 5.0
-        strength = found.strength_near(at, 0.020, rate_hz)
-        weight = ALIKE_SCORE * alike + NOT_MOST_ALIKE * (alike - float(itself.max())) + NO_JUMP * lack**2
-        weight += OTHERS_SCORE * like_other + NOT_MOST_LIKE_OTHERS * (like_other - float(like_others.max()))
-        weight += SALIENCE * float(np.log1p(max((strength - noise[0]) / noise[1], 0.0)))
-        if weight > best_weight:
-            best, best_weight = float(at), weight
-    return best
+    places = start + np.array(_proposals(found, start, lags, itself, like_others, rate_hz), int)
+    near = round(NEAR_S * rate_hz)
+    around = [slice(max(0, at - near), at + near + 1) for at in places - start - lags[0]]
+    alike = np.array([itself[each].max(initial=0.0) for each in around])
+    like_other = np.array([like_others[each].max(initial=0.0) for each in around])
+    jumps_db = [_ratio_db(_power(clean, at, 0.004, rate_hz), _power(clean, at, -0.004, rate_hz)) for at in places]
+    strength = np.array([found.strength_near(at, 0.020, rate_hz) for at in places])
+    return places, {
+        "alike": alike,
+        "less_alike": alike - itself.max(),
+        "like_others": like_other,
+        "less_like_others": like_other - like_others.max(),
+        "salience": np.log1p(np.maximum((strength - noise[0]) / noise[1], 0.0)),
+        "no_jump": (np.maximum(LEAST_JUMP_DB - np.maximum(jumps_db, -5.0), 0.0) / 5.0) ** 2,
+    }
 
 
 def _proposals(

@@ -253,7 +253,8 @@ class Way:
             moved = np.convolve(clip, sinc_kernel(part)) if part else np.pad(clip, (LEAD - 1, LEAD - 1))
             wave = np.fft.irfft(np.fft.rfft(moved, size) * spectrum, size)
             first = int(whole) - (LEAD - 1)  # the kernel's flank reaches so far ahead
-            arriving[max(first, 0) :, channel] = wave[max(-first, 0) : max(-first, 0) + frames - max(first, 0)]
+            piece = wave[max(-first, 0) :][: frames - max(first, 0)]
+            arriving[max(first, 0) : max(first, 0) + len(piece), channel] = piece
         return arriving
 
 

@@ -1,0 +1,18 @@
+"""Evidence for the readings of a sound: named columns, each with what a unit of it is worth in nepers of likelihood.
+
+The weights are those of conditional logits: the reading with the greatest sum is the likeliest one. All of them come
+from one command, `python -m tests.hearing.fit`; DEVELOPERS.md, "How to fit the ear anew", tells how.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+Evidence = dict[str, np.ndarray]  # by name, each of shape (readings,)
+
+
+def weigh(evidence: Evidence, weights: Mapping[str, float]) -> np.ndarray:
+    """Log weight of each reading; shape (readings,)."""
+    return np.asarray(sum(weights[name] * column for name, column in evidence.items()))
