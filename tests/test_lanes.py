@@ -5,32 +5,87 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drilltimer.hear.lanes import Bleed, LaneListener
+from drilltimer.hear import lanes
+from drilltimer.hear.bleed import Bleed, onset_growth
+from drilltimer.hear.lanes import LaneListener
 from drilltimer.hear.onsets import BANDS
 from drilltimer.model import Block, Expectation
 from tests.accuracy.lanes import LaneCase, measure_lanes
 
 
 @pytest.mark.parametrize(
-    "case", [LaneCase(2, -12.0, reps=25), LaneCase(3, -20.0, reps=20)], ids=lambda case: case.label
+    "case",
+    [LaneCase(2, -12.0, seeds=(1,), reps=25), LaneCase(3, -20.0, seeds=(1,), reps=20)],
+    ids=lambda case: case.label,
 )
 def test_landings_are_told_in_their_own_lane_and_no_other(case):
     figures = measure_lanes(case)
     told = figures.found + figures.doubled + figures.made_up
     assert figures.landings >= 25
-    assert figures.found >= 0.75 * figures.landings
-    assert figures.found >= 0.93 * told
-    assert figures.doubled <= 0.03 * figures.landings
+    assert figures.found >= 0.8 * figures.landings
+    assert figures.found >= 0.95 * told
+    assert figures.doubled == 0
     assert np.median(np.abs(figures.errors_ms)) < 1.0
 
 
-def test_without_masks_neighbours_are_counted_twice(monkeypatch):
-    """What the masks are good for: the same hall heard without them."""
-    case = LaneCase(2, -6.0, reps=25)
-    with_masks = measure_lanes(case)
+def test_what_masks_and_claims_are_good_for(monkeypatch):
+    """A hall in which the next lane is half as loud, heard without one or the other: neighbours are counted twice."""
+    case = LaneCase(3, -6.0, seeds=(2,), reps=25)
+    shipped = measure_lanes(case)
+    assert shipped.doubled <= 3
+    with monkeypatch.context() as patch:
+        patch.setattr(lanes, "OWN_NEPERS", -np.inf)
+        assert measure_lanes(case).doubled >= shipped.doubled + 4
     monkeypatch.setattr(LaneListener, "_settle", lambda self, take, expected, opinions: opinions)
-    without = measure_lanes(case)
-    assert without.doubled >= with_masks.doubled + 3
+    assert measure_lanes(case).doubled >= shipped.doubled + 5
+
+
+def test_a_lane_too_far_from_the_loudspeaker_is_lent_another_s_contact(monkeypatch):
+    """Seed 6: one lane cannot locate its contacts by itself."""
+    case = LaneCase(2, -12.0, seeds=(6,), reps=20)
+    assert measure_lanes(case).void <= 3
+    monkeypatch.setattr(LaneListener, "_lend_line", lambda self, lane, at: None)
+    assert measure_lanes(case).void >= 10
+
+
+def test_lanes_agree_on_a_contact_that_none_is_sure_of(monkeypatch):
+    """Seed 2: three lanes so far from the loudspeaker that none locates a contact by itself."""
+    case = LaneCase(3, -12.0, seeds=(2,), reps=12)
+    assert measure_lanes(case).found >= 24
+    monkeypatch.setattr(LaneListener, "_agree", lambda self, take, expected, lanes: None)
+    assert measure_lanes(case).found <= 8
+
+
+def test_a_lent_contact_comes_later_by_the_greater_distance():
+    listener = LaneListener(48_000, [0, 1], speakers_m=[1.0, 4.432])
+    listener.ears[0].line.put((frame, 4_800.0) for frame in (1, 2, 3))
+    listener._lend_line(1, 100_000)
+    assert listener.ears[1].line.lag(100_000) == pytest.approx(4_800 + 480, abs=0.5)  # 3.432 m are 10 ms at 20 degrees
+    assert 20 < listener.ears[1].line.spread < 120  # half a millisecond to two and a half
+    listener.ears[1].line.put([(150_000, 5_300.0)])  # heard by itself: from now on nothing is lent
+    listener._lend_line(1, 200_000)
+    assert len(listener.ears[1].line) == 4
+
+
+def test_an_onset_s_share_is_learned_and_starts_out_too_loud():
+    rng = np.random.default_rng(4)
+    bleed = Bleed(apart_m=3.432)
+    assert bleed.onset_shares == pytest.approx(np.full(BANDS, 10 ** (-4 / 10)))
+    for _ in range(9):
+        there = rng.exponential(1.0, BANDS)
+        bleed.learn_onset(0.06 * there * rng.lognormal(0.0, 0.3, BANDS), there)
+    assert bleed.onset_shares == pytest.approx(np.full(BANDS, 0.06), rel=0.5)
+
+
+def test_growth_is_what_an_onset_brought_and_never_nothing():
+    powers = np.full((BANDS, 200), 2.0)
+    powers[:, 100:130] = 10.0
+    assert onset_growth(powers, 0.101, 0.001) == pytest.approx(np.full(BANDS, 8.0))
+    assert onset_growth(powers, 0.103, 0.001) == pytest.approx(np.full(BANDS, 8.0))
+    assert onset_growth(powers, 0.060, 0.001) == pytest.approx(np.full(BANDS, 0.1))
+    assert onset_growth(powers, 0.098, 0.001, wander_s=0.0) == pytest.approx(np.full(BANDS, 0.1))
+    assert onset_growth(powers, 0.098, 0.001, wander_s=0.004) == pytest.approx(np.full(BANDS, 8.0))
+    assert onset_growth(powers, 0.5, 0.001).shape == (BANDS,)  # beyond the take
 
 
 def test_bleed_is_learned_from_what_is_heard_next_door():

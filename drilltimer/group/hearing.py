@@ -26,11 +26,12 @@ class Hearing:
 
     def __init__(self, plan: GroupPlan, stations: Sequence[int], rate_hz: int) -> None:
         self._rate_hz, self._gap_m = rate_hz, plan.lane_gap_m
+        self._speakers_m = [plan.stations[number].placement.speaker_to_mic_m for number in stations]
         self._channels = [(plan.stations[number].microphone or 1) - 1 for number in stations]
         together = [station.microphone for station in plan.stations if station.microphone and not station.turns]
         warming = any(block.drill for block in plan.warm_up)
         self.group_channel = together[0] if together else plan.microphone if warming else None
-        self._lanes = LaneListener(rate_hz, self._channels, self._gap_m) if self._channels else None
+        self._lanes = self._listen() if self._channels else None
         self._crowd = CrowdListener(rate_hz) if self.group_channel else None
 
     def hears(self, kind: StageKind) -> bool:
@@ -63,7 +64,7 @@ class Hearing:
             for ear in listener.ears if lost else ():
                 ear.line.restart()
         if self._lanes:
-            self._lanes = LaneListener(self._rate_hz, self._channels, self._gap_m, before=self._lanes)
+            self._lanes = self._listen(self._lanes)
         if self._crowd:
             self._crowd = CrowdListener(self._rate_hz, ears=self._crowd.ears)
 
@@ -80,6 +81,9 @@ class Hearing:
             noise_db=known[0].noise_db,
             own_left_db=known[0].own_left_db,
         )
+
+    def _listen(self, before: LaneListener | None = None) -> LaneListener:
+        return LaneListener(self._rate_hz, self._channels, self._gap_m, before, speakers_m=self._speakers_m)
 
     def _listeners(self) -> list[Listener]:
         return [listener for listener in (self._lanes, self._crowd) if listener is not None]

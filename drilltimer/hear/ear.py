@@ -205,6 +205,16 @@ class Ear:
         seen = replace(seen, heard=heard, found=found, reading=reading, touchdown=touchdown)
         return self._conclude(take, expected.rep, opinion.zero, seen, "")
 
+    def faint_lag(
+        self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]
+    ) -> float | None:
+        """Lag (frames) at which a contact most likely arrived, though it may be too faint to be sure; None: nowhere."""
+        heard, _ = self._signal(take, channel)
+        if heard is None or expected.withheld:
+            return None
+        zero = self._measure(take, heard, expected, lags, None, NEAR_SHARE)
+        return None if zero is None else zero.at - expected.contact
+
     def onset(self, take: Take, rise: Rise) -> Onset:
         """A rise as an onset in the stream's frames."""
         late = s_from_ms(lateness_ms(rise)) * self._rate_hz
