@@ -205,9 +205,7 @@ class Ear:
         seen = replace(seen, heard=heard, found=found, reading=reading, touchdown=touchdown)
         return self._conclude(take, expected.rep, opinion.zero, seen, "")
 
-    def faint_lag(
-        self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]
-    ) -> float | None:
+    def faint_lag(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> float | None:
         """Lag (frames) at which a contact most likely arrived, though it may be too faint to be sure; None: nowhere."""
         heard, _ = self._signal(take, channel)
         if heard is None or expected.withheld:
