@@ -34,10 +34,10 @@ def test_landings_are_found_and_none_made_up(figures):
     assert figures["20 dB"].f1 > 0.9
 
 
-def test_uncertainty_is_no_smaller_than_the_errors(figures):
-    """Synthetic thuds are sharper than real ones, for which it was set: here it is rather too great."""
-    normalised = np.abs(np.concatenate([each.normalised for each in figures.values()]))
-    assert 0.2 < np.quantile(normalised, 0.68) < 1.25
+def test_uncertainty_is_as_great_as_the_errors(figures):
+    """Errors over told uncertainty, those beyond three of it counting as three: a foot taken for the other."""
+    normalised = np.clip(np.concatenate([each.normalised for each in figures.values()]), -3.0, 3.0)
+    assert 0.5 < np.std(normalised) < 1.25
 
 
 def test_live_tells_what_is_told_later():

@@ -33,6 +33,8 @@ CUT_HZ = 40.0
 SAME_LANDING_S = 0.02
 NEAR_S = (-0.2, 0.55)  # from the contact: the strongest rise of a rep is looked for here
 VAGUEST_MS = 6.0
+LATE_MS, LATE_SHARE, VAGUE_MS = 0.21, 0.36, 2.0
+LEAST_SCATTER_MS, SCATTER_SHARE = 0.12, 0.65
 LANDING_LEAD_S, LANDING_S = 0.004, 0.15  # of a landing that is not to be taken for a reflection of our own sound
 
 
@@ -227,8 +229,7 @@ class Ear:
             return Opinion(zero, seen.reading, None, None, None, void, seen)
         if not clear:
             return Opinion(zero, seen.reading, None, None, None, "two sounds fit equally well", seen)
-        patterns, noise = self.profile.patterns(rep), self.profile.noise()
-        foot = find_second_foot(seen.found, seen.touchdown, patterns, noise, take.rate_hz)
+        foot = find_second_foot(seen.found, seen.touchdown, self.profile.patterns(rep), take.rate_hz)
         second = None if foot is None else replace(seen.touchdown, at=foot)
         first, other, step = (self._onset(take, rise) for rise in (seen.touchdown, second, seen.reading.step))
         if first is not None:
@@ -356,13 +357,13 @@ class Ear:
 
 
 def lateness_ms(rise: Rise) -> float:
-    """How much later than the touchdown the picker puts it: the time until its energy stands clear of the noise."""
-    return 0.25 + 0.6 / math.sqrt(max(rise.contrast, 0.3))
+    """How much later than the touchdown the picker puts it: the vaguer, the more of its beginning is in the noise."""
+    return LATE_MS + LATE_SHARE * min(ms_from_s(rise.vague_s), VAGUE_MS)
 
 
 def scatter_ms(rise: Rise) -> float:
-    """One sigma of the picker's error about that: measured, it is most of the stretch of doubt."""
-    return math.hypot(0.12, min(0.85 * ms_from_s(rise.vague_s), VAGUEST_MS))
+    """One sigma of the picker's error about that: measured, it is some two thirds of the stretch of doubt."""
+    return math.hypot(LEAST_SCATTER_MS, min(SCATTER_SHARE * ms_from_s(rise.vague_s), VAGUEST_MS))
 
 
 def _doubt_ms(reading: Reading, touchdown: Rise, take: Take) -> float:

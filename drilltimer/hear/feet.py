@@ -11,11 +11,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from drilltimer.hear.evidence import Evidence, weigh
-from drilltimer.hear.onsets import Rise, Rises
+from drilltimer.hear.jumps import TINY, jump_db, louder_db, mean_power, running_energy, split_gain_at
+from drilltimer.hear.onsets import Rise, Rises, picking_bands
 from drilltimer.hear.pattern import NEAR_S, correlate, keep_landing, likeness_to_itself, likeness_to_others
 
 SPAN_S = (0.006, 0.092)
 FIRST_SPAN_S = (0.005, 0.095)
+BEFORE_S = 0.030  # of sound before the first foot, for filters to settle and powers to be compared with
 PATTERN_S = 0.008  # of the first foot that a later rise is compared with
 ALIKE = 0.15  # least likeness that proposes a second foot by itself
 MOST_ALIKE = 6  # so many places, the likeliest, are proposed
@@ -23,25 +25,40 @@ OTHERS_SHARE = 0.7  # what likeness to other landings counts beside that to the 
 
 # For a foot before the landing's loudest one, ...
 FIRST_FOOT = {
-    "alike": 1.87,
-    "salience": 3.2,
-    "weaker": 0.84,
-    "level_lack": -0.29,
-    "colour_apart": -0.93,
-    "contrast": 0.5,
+    "alike": 6.16,
+    "salience": 2.04,
+    "weaker": 1.37,
+    "level_lack": -0.48,
+    "colour_apart": -1.25,
+    "contrast": 0.86,
 }
-NO_FIRST_FOOT = 3.6
+NO_FIRST_FOOT = 2.80
 # ... and for the second foot after the first.
 SECOND_FOOT = {
-    "alike": 3.61,
-    "less_alike": -2.21,  # than at the likeliest place
-    "like_others": 2.21,
-    "less_like_others": 1.93,
-    "salience": 0.65,
-    "no_jump": -0.91,
+    "alike": 4.62,
+    "like_others": 2.33,
+    "is_rise": 0.31,
+    "lag_unusual": -1.02,  # squared log of the lag over USUAL_LAG_S
+    "split": -0.31,  # log(1 + gain of the best split into two powers), ...
+    "much_split": 0.66,  # ... that gain in units of 50, ...
+    "split_middle": 0.66,  # ... and as the first, of 500-1800 Hz alone
+    "no_jump": -0.75,  # squared shortfall from LEAST_JUMP_DB, in units of 5 dB, like all that follows
+    "jump_middle": -1.33,  # 500-1800 Hz
+    "jump_most": 0.4,  # of the three bands
+    "treble_jump": 2.28,  # over 1800 Hz, beyond that of the whole, ...
+    "treble_over_middle": -0.36,  # ... and beyond that of 500-1800 Hz
+    "level": 3.27,  # beside the first foot, mean of the three bands
+    "level_most": -1.43,  # of the three bands
+    "louder": -0.38,  # squared
+    "tail": -0.33,  # what is left of the first foot over noise just before
 }
-NO_SECOND_FOOT = 5.56
+NO_SECOND_FOOT = 4.1
 LEAST_JUMP_DB = 3.0
+USUAL_LAG_S = 0.025
+MUCH_GAIN, GAIN_UNIT = 150.0, 50.0
+TAIL_DB = (-5.0, 25.0)
+JUMP_UNIT_DB = 5.0
+LEVEL_S = 0.010
 
 
 def find_first_foot(found: Rises, landing: Rise, noise: tuple[float, float], rate_hz: float) -> Rise | None:
@@ -95,9 +112,7 @@ def _alike(white: np.ndarray, one: int, other: int, rate_hz: float) -> float:
     return float(correlate(pattern, white[max(0, other - near) : other + near + length]).max(initial=0.0))
 
 
-def find_second_foot(
-    found: Rises, touchdown: Rise, others: Sequence[np.ndarray], noise: tuple[float, float], rate_hz: float
-) -> float | None:
+def find_second_foot(found: Rises, touchdown: Rise, others: Sequence[np.ndarray], rate_hz: float) -> float | None:
     """Sample at which the second foot lands after `touchdown`, or None.
 
     Parameters
@@ -107,11 +122,9 @@ def find_second_foot(
     touchdown : Rise
     others : sequence of float arrays
         Patterns of other landings, as from `Profile.patterns`.
-    noise : pair of float
-        Median strength of noise and its scale, as from `Profile.noise`.
     rate_hz : float
     """
-    places, evidence = second_foot_evidence(found, touchdown, others, noise, rate_hz)
+    places, evidence = second_foot_evidence(found, touchdown, others, rate_hz)
     if not len(places):
         return None
     weights = weigh(evidence, SECOND_FOOT)
@@ -120,7 +133,7 @@ def find_second_foot(
 
 
 def second_foot_evidence(
-    found: Rises, touchdown: Rise, others: Sequence[np.ndarray], noise: tuple[float, float], rate_hz: float
+    found: Rises, touchdown: Rise, others: Sequence[np.ndarray], rate_hz: float
 ) -> tuple[np.ndarray, Evidence]:
     """Places (samples of the take) at which the second foot may lie, and what speaks for each; as `find_second_foot`.
 
@@ -133,21 +146,57 @@ def second_foot_evidence(
     if not itself.any():
         return np.zeros(0, int), {}
     like_others = likeness_to_others(clean, start, lags, others, found.predictor, rate_hz)
-    places = start + np.array(_proposals(found, start, lags, itself, like_others, rate_hz), int)
     near = round(NEAR_S * rate_hz)
+    places = start + np.array(_proposals(found, start, lags, itself, like_others, rate_hz), int)
     around = [slice(max(0, at - near), at + near + 1) for at in places - start - lags[0]]
-    alike = np.array([itself[each].max(initial=0.0) for each in around])
-    like_other = np.array([like_others[each].max(initial=0.0) for each in around])
-    jumps_db = [_ratio_db(_power(clean, at, 0.004, rate_hz), _power(clean, at, -0.004, rate_hz)) for at in places]
-    strength = np.array([found.strength_near(at, 0.020, rate_hz) for at in places])
+    risen = {int(rise.at) for rise in found.rises}
     return places, {
-        "alike": alike,
-        "less_alike": alike - itself.max(),
-        "like_others": like_other,
-        "less_like_others": like_other - like_others.max(),
-        "salience": np.log1p(np.maximum((strength - noise[0]) / noise[1], 0.0)),
-        "no_jump": (np.maximum(LEAST_JUMP_DB - np.maximum(jumps_db, -5.0), 0.0) / 5.0) ** 2,
+        "alike": np.array([itself[each].max(initial=0.0) for each in around]),
+        "like_others": np.array([like_others[each].max(initial=0.0) for each in around]),
+        "is_rise": np.array([float(at in risen) for at in places.tolist()]),
+        "lag_unusual": np.log((places - start) / rate_hz / USUAL_LAG_S) ** 2,
+        **_jump_evidence(found.white, clean, start, places, rate_hz),
     }
+
+
+def _jump_evidence(white: np.ndarray, clean: np.ndarray, start: int, places: np.ndarray, rate_hz: float) -> Evidence:
+    """How the power jumps at each place, and how it lies beside that of the first foot at sample `start`."""
+    first = max(0, start - round(BEFORE_S * rate_hz))
+    piece = slice(first, start + round((SPAN_S[1] + BEFORE_S) * rate_hz))
+    bands = [running_energy(part) for _, part in picking_bands(white[piece], rate_hz)]
+    whole, clear = running_energy(white[piece]), running_energy(clean[piece])
+    near, at = round(NEAR_S * rate_hz), places - first
+    around = at[:, None] + np.arange(-near, near + 1)
+    gains = np.array([split_gain_at(band, around, 0.008, 0.010, rate_hz) for band in bands])
+    jumps_db = np.array([jump_db(band, around, 0.004, 0.004, rate_hz) for band in bands])
+    sharp_db = [jump_db(part, around, 0.003, 0.006, rate_hz) for part in (whole, bands[1], bands[2])]
+    here_db = jump_db(clear, at[:, None], 0.004, 0.004, rate_hz)
+    levels_db = louder_db(bands, at, start - first, LEVEL_S, rate_hz)
+    louder = np.maximum(louder_db([clear], at, start - first, LEVEL_S, rate_hz)[0], 0.0)
+    return {
+        "split": np.log1p(gains.sum(axis=0)),
+        "much_split": np.minimum(gains.sum(axis=0), MUCH_GAIN) / GAIN_UNIT,
+        "split_middle": np.log1p(gains[1]),
+        "no_jump": (np.maximum(LEAST_JUMP_DB - here_db, 0.0) / JUMP_UNIT_DB) ** 2,
+        "jump_middle": jump_db(bands[1], around, 0.008, 0.008, rate_hz) / JUMP_UNIT_DB,
+        "jump_most": jumps_db.max(axis=0) / JUMP_UNIT_DB,
+        "treble_jump": (sharp_db[2] - sharp_db[0]) / JUMP_UNIT_DB,
+        "treble_over_middle": (sharp_db[2] - sharp_db[1]) / JUMP_UNIT_DB,
+        "level": levels_db.mean(axis=0) / JUMP_UNIT_DB,
+        "level_most": levels_db.max(axis=0) / JUMP_UNIT_DB,
+        "louder": (louder / JUMP_UNIT_DB) ** 2,
+        "tail": _tail_db(bands, at, start - first, rate_hz) / JUMP_UNIT_DB,
+    }
+
+
+def _tail_db(bands: Sequence[np.ndarray], at: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
+    """How far the sound just before each place lies over what it was before the landing, mean of the bands."""
+    before, quiet = round(0.004 * rate_hz), start - round(0.002 * rate_hz)
+    over = [
+        mean_power(band, at - before, before) / (mean_power(band, np.zeros(1, int), quiet) + TINY) for band in bands
+    ]
+    over_db = 10.0 * np.log10(np.array(over) + TINY)
+    return np.asarray(np.clip(over_db.mean(axis=0), *TAIL_DB))
 
 
 def _proposals(
@@ -164,14 +213,3 @@ def _proposals(
             if all(abs(int(lags[peak]) - lag) > near for lag in lags_found):
                 lags_found.add(int(lags[peak]))
     return sorted(lags_found)
-
-
-def _power(white: np.ndarray, at: int, span_s: float, rate_hz: float) -> float:
-    """Mean power of the span that begins at `at`, or ends there when negative."""
-    frames = round(span_s * rate_hz)
-    piece = white[max(0, at + min(frames, 0)) : at + max(frames, 0)]
-    return float(np.mean(np.square(piece))) if len(piece) else 0.0
-
-
-def _ratio_db(power: float, reference: float) -> float:
-    return float(10.0 * np.log10((power + 1e-20) / (reference + 1e-20)))

@@ -39,10 +39,17 @@ FLOORS: dict[Surface, Floor] = {
 }
 
 
+EDGE_FIRST_SHARE, EDGE_LEAD_S, EDGE_WEIGHT = 0.6, (0.0005, 0.004), (0.2, 0.6)
+
+
 def foot_strike(rate_hz: int, surface: Surface, rng: Generator) -> Wave:
     """One foot meeting the floor, 0.3 s, peak 1: floor resonances, slap of the sole, friction, up to three loads.
 
     Attack times are drawn from 0.2 to 3 ms. The first load may be the weaker one: touchdown is not the loudest moment.
+    Of ten feet six touch with an edge of the sole first, softly, 0.5 to 4 ms before the load. Without that they began
+    more sharply than recorded feet do and were easier to time: 13 recorded steps and landings take a median of 0.42 and
+    2.2 ms from their first sample to 12 and 50 % of their peak, a quarter of them more than 0.54 and 3.4 ms (40 Hz to 7
+    kHz; the development scenes' clips, from open games). These take 0.46 and 1.7, a quarter 0.71 and 2.6.
     """
     floor = FLOORS[surface]
     frames = round(0.3 * rate_hz)
@@ -59,7 +66,17 @@ def foot_strike(rate_hz: int, surface: Surface, rng: Generator) -> Wave:
         wave[start:] += weight * _load(rate_hz, frames - start, floor, attack_s * softness, rng)
     friction = _band_noise(rate_hz, frames, (600.0, 5000.0), rng) * _envelope(rate_hz, frames, 0.005, 0.05)
     wave += floor.friction_share * _peak_one(friction)
+    if rng.random() < EDGE_FIRST_SHARE:
+        wave = _edge_first(rate_hz, _peak_one(wave), rng)
     return _faded(_peak_one(wave))
+
+
+def _edge_first(rate_hz: int, load: Wave, rng: Generator) -> Wave:
+    """A foot that touches softly, with an edge of its sole, before it is loaded."""
+    lead_s = _log_uniform(rng, *EDGE_LEAD_S)
+    touch = _band_noise(rate_hz, len(load), (200.0, 3000.0), rng) * _envelope(rate_hz, len(load), lead_s / 2.0, 0.01)
+    loaded = np.pad(load, (round(lead_s * rate_hz), 0))[: len(load)]
+    return np.asarray(loaded + rng.uniform(*EDGE_WEIGHT) * _peak_one(touch))
 
 
 def _load(rate_hz: int, frames: int, floor: Floor, attack_s: float, rng: Generator) -> Wave:

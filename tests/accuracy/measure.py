@@ -27,6 +27,7 @@ RATE_HZ = 48_000
 MATCH_S = 0.05
 SECOND_S = 0.005
 NEAR_CONTACT_S = 0.06
+FAR = 3.0  # a foot taken for the other is no matter of spread: e/u counts to here
 START_S = 1.7  # the recorder runs so long before the first sound
 
 
@@ -61,6 +62,7 @@ class Figures:
             f"{np.quantile(size, 0.95):.1f}" if len(size) else "-",
             f"{np.median(self.errors_ms):+.2f}" if len(size) else "-",
             f"{np.quantile(np.abs(self.normalised), 0.68):.2f}" if len(size) else "-",
+            f"{np.std(np.clip(self.normalised, -FAR, FAR)):.2f}" if len(size) else "-",
             f"{right} of {said} told, {true} true" if true or said else "-",
             str(self.void),
         ]
@@ -68,7 +70,7 @@ class Figures:
 
 HEADS = (
     "landings", "precision", "recall", "F1", "median |e| ms", "95 % |e| ms", "bias ms", "68 % of |e|/u",
-    "second foot right", "void",
+    "spread of e/u", "second foot right", "void",
 )  # fmt: skip
 
 

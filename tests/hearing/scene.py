@@ -26,6 +26,8 @@ from drilltimer.sim.player import SKILLS, PlannedLanding, SimulatedPlayer
 from drilltimer.sim.recording import SimulatedRecording, simulate_recording
 from drilltimer.sim.settings import KINDS, RoomSettings
 from drilltimer.sound.bank import build_bank
+from drilltimer.units import ratio_from_db
+from tests.hearing.beds import babble, notes
 from tests.hearing.shoes import RATE_HZ, Shoes
 
 DRILLS = ("random-contact", "serve-return", "direction", "baseline-rally", "net-volley")
@@ -42,6 +44,7 @@ ONE_IMPACT_SHARE = 0.4  # of landings: both feet at once, or one alone
 STAGGER_MS, STAGGER_SPREAD, LEAST_STAGGER_MS, MOST_STAGGER_MS = 26.0, 0.55, 7.0, 80.0  # log-normal, our choice
 SECOND_FOOT_DB = (-1.0, 2.5)  # mean and deviation beside the first, our choice
 SILENT_DB = -120.0
+BEDS = (babble, notes, None, None, None, None)  # besides the simulator's noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,21 +122,38 @@ def make_scene(seed: int, families: dict[str, list[NDArray[np.float64]]], folder
             miss_share=0.12,
         )
         bank = build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
-        shoes = Shoes(rng, families)
+        shoes, room = Shoes(rng, families), draw_room(rng)
         with patch.object(air, "foot_strike", shoes.strike):
             made = simulate_recording(
                 reps,
                 bank,
-                draw_room(rng),
+                room,
                 seed,
                 player=TrainingPlayer(skill, seed),
                 offset_s=float(rng.uniform(0.2, 2.5)),
             )
-        _write(name, made, reps, bank, folder)
+        recorded = add_bed(made.recorded[:, 0].astype(np.float64), room, made.recorder_rate_hz, seed)
+        _write(name, made, recorded, reps, bank, folder)
     return read_scene(folder / f"{name}.json", folder)
 
 
-def _write(name: str, made: SimulatedRecording, reps: list[Rep], bank: dict, folder: Path) -> None:
+def add_bed(samples: NDArray[np.float64], room: RoomSettings, rate_hz: int, seed: int) -> NDArray[np.float64]:
+    """A third of the scenes get a bed of words or notes as well, at a level drawn as the noise's is; shape (n,)."""
+    from scipy.signal import butter, sosfilt
+
+    rng = np.random.default_rng([seed, 43])
+    make_bed, snr_db = BEDS[int(rng.integers(0, len(BEDS)))], float(rng.choice(SNRS_DB))
+    if make_bed is None:
+        return samples
+    bed = make_bed(len(samples), rate_hz, rng)
+    in_band = sosfilt(butter(2, (40.0, 4000.0), "bandpass", fs=rate_hz, output="sos"), bed)
+    level_db = room.landing_db + room.input_gain_db - snr_db
+    return np.asarray(np.clip(samples + bed * ratio_from_db(level_db) / np.std(in_band), -1.0, 1.0))
+
+
+def _write(
+    name: str, made: SimulatedRecording, recorded: NDArray[np.float64], reps: list[Rep], bank: dict, folder: Path
+) -> None:
     cues, landings, others = [], [], []
     for rep in reps:
         for play in place_cues(rep, bank, RATE_HZ):
@@ -151,7 +171,7 @@ def _write(name: str, made: SimulatedRecording, reps: list[Rep], bank: dict, fol
             )
     files = {kind: f"{name}_{kind}.flac" for kind in ("played", "recorded")}
     soundfile.write(folder / files["played"], np.clip(made.played, -1.0, 1.0), RATE_HZ)
-    soundfile.write(folder / files["recorded"], np.clip(made.recorded[:, 0], -1.0, 1.0), made.recorder_rate_hz)
+    soundfile.write(folder / files["recorded"], np.clip(recorded, -1.0, 1.0), made.recorder_rate_hz)
     document = {"scene": name, **files, "fs_played": RATE_HZ, "reps": [{"rep": rep.index} for rep in reps]}
     document |= {"cues": cues, "landings": landings, "others": others}
     (folder / f"{name}.json").write_text(json.dumps(document), encoding="utf-8")

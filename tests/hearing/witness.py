@@ -96,8 +96,7 @@ class Witness(Listener):
         if after:
             right = _nearest(after, step, LANDING_S * rate_hz)
             self._keep("step", decide.STEP, decide.step_evidence(after, landing, ear.profile), right, step)
-        patterns, noise = ear.profile.patterns(rep), ear.profile.noise()
-        places, evidence = feet.second_foot_evidence(seen.found, landing, patterns, noise, rate_hz)
+        places, evidence = feet.second_foot_evidence(seen.found, landing, ear.profile.patterns(rep), rate_hz)
         if len(places):
             right = np.zeros(len(places), bool) if second is None else np.abs(places - second) < SECOND_FOOT_S * rate_hz
             self._keep("second foot", feet.SECOND_FOOT, evidence, right, second)
