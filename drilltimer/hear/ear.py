@@ -16,7 +16,17 @@ from drilltimer.hear.decide import Reading, decide
 from drilltimer.hear.feet import find_first_foot, find_second_foot
 from drilltimer.hear.filters import filtered
 from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
-from drilltimer.hear.onsets import Leftover, Rise, Rises, band_powers, find_rises, leftover_share, own_powers
+from drilltimer.hear.onsets import (
+    Leftover,
+    Rise,
+    Rises,
+    band_powers,
+    find_rises,
+    lateness_ms,
+    leftover_share,
+    own_powers,
+    scatter_ms,
+)
 from drilltimer.hear.pattern import cut_pattern
 from drilltimer.hear.profile import Profile
 from drilltimer.hear.tape import Take
@@ -32,9 +42,6 @@ EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
 CUT_HZ = 40.0
 SAME_LANDING_S = 0.02
 NEAR_S = (-0.2, 0.55)  # from the contact: the strongest rise of a rep is looked for here
-VAGUEST_MS = 6.0
-LATE_MS, LATE_SHARE, VAGUE_MS = 0.21, 0.36, 2.0
-LEAST_SCATTER_MS, SCATTER_SHARE = 0.12, 0.65
 LANDING_LEAD_S, LANDING_S = 0.004, 0.15  # of a landing that is not to be taken for a reflection of our own sound
 
 
@@ -354,16 +361,6 @@ class Ear:
 
     def _onset(self, take: Take, rise: Rise | None) -> Onset | None:
         return None if rise is None else self.onset(take, rise)
-
-
-def lateness_ms(rise: Rise) -> float:
-    """How much later than the touchdown the picker puts it: the vaguer, the more of its beginning is in the noise."""
-    return LATE_MS + LATE_SHARE * min(ms_from_s(rise.vague_s), VAGUE_MS)
-
-
-def scatter_ms(rise: Rise) -> float:
-    """One sigma of the picker's error about that: measured, it is some two thirds of the stretch of doubt."""
-    return math.hypot(LEAST_SCATTER_MS, min(SCATTER_SHARE * ms_from_s(rise.vague_s), VAGUEST_MS))
 
 
 def _doubt_ms(reading: Reading, touchdown: Rise, take: Take) -> float:

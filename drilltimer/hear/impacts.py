@@ -11,9 +11,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from drilltimer.hear.ear import lateness_ms, scatter_ms
 from drilltimer.hear.filters import filtered
-from drilltimer.hear.onsets import Rise, find_rises
+from drilltimer.hear.onsets import Rise, find_rises, lateness_ms, scatter_ms
 from drilltimer.hear.tape import Tape
 from drilltimer.model import Block
 from drilltimer.units import frames_from_s

@@ -9,12 +9,14 @@ in one band does not outvote a rise in the others.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from drilltimer.hear.filters import filtered
+from drilltimer.units import ms_from_s
 
 PREDICTOR = 24  # taps of the whitening filter
 FRAME_S = 0.008
@@ -30,6 +32,8 @@ LEAST_SHARE = 0.002  # no room stays so still that less than this share of our s
 MERGE_S = 0.005  # two rises traced to the same moment are one
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker around a rise
 PICK_EDGES_HZ = (500.0, 1800.0)  # between the picker's three bands
+LATE_MS, LATE_SHARE, VAGUE_MS = 0.21, 0.36, 2.0  # how late the picker is: a share of its vagueness up to a limit
+LEAST_SCATTER_MS, SCATTER_SHARE, VAGUEST_MS = 0.12, 0.65, 6.0
 VAGUE_GAIN = 12.0  # twice the log-likelihood that a moment may lack and still be possible
 WORTH_QUANTILE = 0.75  # of the local maxima of the strength, this share is not worth tracing back: noise
 COLOUR_S = 0.014
@@ -69,6 +73,16 @@ class Rise:
 def level_of(colour_db: np.ndarray) -> float:
     """Power of all bands together, in dB."""
     return float(10.0 * np.log10(np.sum(10.0 ** (colour_db / 10.0))))
+
+
+def lateness_ms(rise: Rise) -> float:
+    """How much later than the touchdown the picker puts it: the vaguer, the more of its beginning is in the noise."""
+    return LATE_MS + LATE_SHARE * min(ms_from_s(rise.vague_s), VAGUE_MS)
+
+
+def scatter_ms(rise: Rise) -> float:
+    """One sigma of the picker's error about that: measured, it is some two thirds of the stretch of doubt."""
+    return math.hypot(LEAST_SCATTER_MS, min(SCATTER_SHARE * ms_from_s(rise.vague_s), VAGUEST_MS))
 
 
 @dataclass(frozen=True, slots=True)
