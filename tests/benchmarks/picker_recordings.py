@@ -16,7 +16,8 @@ from unittest.mock import patch
 import numpy as np
 from scipy.signal import resample_poly
 
-from drilltimer.app.later import Scored, read_sheet, score_recording
+from drilltimer.app.later import Scored, score_recording
+from drilltimer.app.played import read_sheet
 from drilltimer.audio.recording import read_audio
 from drilltimer.drill.cuesheet import CueSheet, contact_cue
 from drilltimer.hear.cancel import shift
@@ -26,10 +27,11 @@ from drilltimer.session import hearing_ranges
 from drilltimer.sim.settings import PRESETS
 from tests.accuracy.cases import Case, with_stagger
 from tests.accuracy.measure import record
+from tests.hearing.scene import sheet_of
 
 sys.path.insert(0, str(Path(__file__).parents[1]))  # the tests of the scenes import each other by bare names
 
-from test_scenes import FOLDER, sheet_of
+from test_scenes import FOLDER
 
 # Seeds that no weight of ours was fitted to.
 SIMULATED = (
