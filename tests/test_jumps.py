@@ -43,6 +43,6 @@ def test_the_gain_of_a_split_is_the_pickers():
 
 
 def test_louder_is_the_ratio_of_powers_in_each_band():
-    energies = [running_energy(stepped(1.0, 2.0)), running_energy(stepped(2.0, 1.0))]
+    energies = running_energy(np.array([stepped(1.0, 2.0), stepped(2.0, 1.0)]))
     told_db = louder_db(energies, np.array([200, 900]), 200, 0.010, RATE_HZ)
     assert told_db == pytest.approx(np.array([[0.0, 6.02], [0.0, -6.02]]), abs=0.01)

@@ -163,40 +163,36 @@ def _jump_evidence(white: np.ndarray, clean: np.ndarray, start: int, places: np.
     """How the power jumps at each place, and how it lies beside that of the first foot at sample `start`."""
     first = max(0, start - round(BEFORE_S * rate_hz))
     piece = slice(first, start + round((SPAN_S[1] + BEFORE_S) * rate_hz))
-    bands = [running_energy(part) for _, part in picking_bands(white[piece], rate_hz)]
-    whole, clear = running_energy(white[piece]), running_energy(clean[piece])
-    near, at = round(NEAR_S * rate_hz), places - first
+    parts = [part for _, part in picking_bands(white[piece], rate_hz)]
+    energy = running_energy(np.array([*parts, white[piece], clean[piece]]))  # low, middle, treble, whole, clean
+    bands = energy[:3]
+    near, at, foot = round(NEAR_S * rate_hz), places - first, start - first
     around = at[:, None] + np.arange(-near, near + 1)
-    gains = np.array([split_gain_at(band, around, 0.008, 0.010, rate_hz) for band in bands])
-    jumps_db = np.array([jump_db(band, around, 0.004, 0.004, rate_hz) for band in bands])
-    sharp_db = [jump_db(part, around, 0.003, 0.006, rate_hz) for part in (whole, bands[1], bands[2])]
-    here_db = jump_db(clear, at[:, None], 0.004, 0.004, rate_hz)
-    levels_db = louder_db(bands, at, start - first, LEVEL_S, rate_hz)
-    louder = np.maximum(louder_db([clear], at, start - first, LEVEL_S, rate_hz)[0], 0.0)
+    gains = split_gain_at(bands, around, 0.008, 0.010, rate_hz)
+    _, middle_db, treble_db, whole_db = jump_db(energy[:4], around, 0.003, 0.006, rate_hz)
+    here_db = jump_db(energy[4], at[:, None], 0.004, 0.004, rate_hz)
+    *levels_db, clean_db = louder_db(energy[[0, 1, 2, 4]], at, foot, LEVEL_S, rate_hz)
     return {
         "split": np.log1p(gains.sum(axis=0)),
         "much_split": np.minimum(gains.sum(axis=0), MUCH_GAIN) / GAIN_UNIT,
         "split_middle": np.log1p(gains[1]),
         "no_jump": (np.maximum(LEAST_JUMP_DB - here_db, 0.0) / JUMP_UNIT_DB) ** 2,
-        "jump_middle": jump_db(bands[1], around, 0.008, 0.008, rate_hz) / JUMP_UNIT_DB,
-        "jump_most": jumps_db.max(axis=0) / JUMP_UNIT_DB,
-        "treble_jump": (sharp_db[2] - sharp_db[0]) / JUMP_UNIT_DB,
-        "treble_over_middle": (sharp_db[2] - sharp_db[1]) / JUMP_UNIT_DB,
-        "level": levels_db.mean(axis=0) / JUMP_UNIT_DB,
-        "level_most": levels_db.max(axis=0) / JUMP_UNIT_DB,
-        "louder": (louder / JUMP_UNIT_DB) ** 2,
-        "tail": _tail_db(bands, at, start - first, rate_hz) / JUMP_UNIT_DB,
+        "jump_middle": jump_db(energy[1], around, 0.008, 0.008, rate_hz) / JUMP_UNIT_DB,
+        "jump_most": jump_db(bands, around, 0.004, 0.004, rate_hz).max(axis=0) / JUMP_UNIT_DB,
+        "treble_jump": (treble_db - whole_db) / JUMP_UNIT_DB,
+        "treble_over_middle": (treble_db - middle_db) / JUMP_UNIT_DB,
+        "level": np.mean(levels_db, axis=0) / JUMP_UNIT_DB,
+        "level_most": np.max(levels_db, axis=0) / JUMP_UNIT_DB,
+        "louder": (np.maximum(clean_db, 0.0) / JUMP_UNIT_DB) ** 2,
+        "tail": _tail_db(bands, at, foot, rate_hz) / JUMP_UNIT_DB,
     }
 
 
-def _tail_db(bands: Sequence[np.ndarray], at: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
+def _tail_db(bands: np.ndarray, at: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
     """How far the sound just before each place lies over what it was before the landing, mean of the bands."""
     before, quiet = round(0.004 * rate_hz), start - round(0.002 * rate_hz)
-    over = [
-        mean_power(band, at - before, before) / (mean_power(band, np.zeros(1, int), quiet) + TINY) for band in bands
-    ]
-    over_db = 10.0 * np.log10(np.array(over) + TINY)
-    return np.asarray(np.clip(over_db.mean(axis=0), *TAIL_DB))
+    over = mean_power(bands, at - before, before) / (mean_power(bands, np.zeros(1, int), quiet) + TINY)
+    return np.asarray(np.clip((10.0 * np.log10(over + TINY)).mean(axis=0), *TAIL_DB))
 
 
 def _proposals(
