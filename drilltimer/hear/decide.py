@@ -119,7 +119,7 @@ def landing_evidence(
         **_own_evidence(heard, strength, profile, rep),
         **_neighbour_evidence(times_s, strength),
         **_time_evidence(times_s),
-        **_alike_evidence(found, heard, rate_hz, profile, rep),
+        **_alike_evidence(found, heard, _may_be_landings(times_s), rate_hz, profile, rep),
     }
 
 
@@ -137,12 +137,15 @@ def _own_evidence(heard: Sequence[Rise], strength: np.ndarray, profile: Profile,
     }
 
 
-def _alike_evidence(found: Rises, heard: Sequence[Rise], rate_hz: float, profile: Profile, rep: int) -> Evidence:
-    """How much each rise sounds, wave by wave, like other landings."""
+def _alike_evidence(
+    found: Rises, heard: Sequence[Rise], possible: np.ndarray, rate_hz: float, profile: Profile, rep: int
+) -> Evidence:
+    """How much each rise that is a `possible` landing sounds, wave by wave, like other landings."""
     patterns, beyond = profile.patterns(rep), np.zeros(len(heard))
     if len(patterns) >= ENOUGH:
-        likeness = likeness_of_places(found, [int(rise.at) for rise in heard], patterns, rate_hz)
-        beyond = np.maximum(likeness - NOISE_LIKENESS, 0.0)
+        places = [int(rise.at) for rise, may in zip(heard, possible, strict=True) if may]
+        likeness = likeness_of_places(found, places, patterns, rate_hz)
+        beyond[possible] = np.maximum(likeness - NOISE_LIKENESS, 0.0)
     return {"alike": np.minimum(beyond, MUCH_LIKENESS), "alike_at_all": np.minimum(beyond, LITTLE_LIKENESS)}
 
 
@@ -173,12 +176,16 @@ def _time_evidence(times_s: np.ndarray) -> Evidence:
     """How usual a touchdown at that time after the contact is: flat over what players do, soft shoulders."""
     shoulders = -0.5 * (np.maximum(-0.2 - times_s, 0.0) / 0.04) ** 2
     shoulders -= 0.5 * (np.maximum(times_s - 0.48, 0.0) / 0.08) ** 2
-    possible = (times_s >= LANDING_S[0]) & (times_s <= LANDING_S[1])
+    possible = _may_be_landings(times_s)
     return {
         "early": (times_s < -0.16).astype(float),
         "late": np.maximum(times_s - 0.42, 0.0) / 0.1,
         "usual_time": np.where(possible, shoulders, IMPOSSIBLE),
     }
+
+
+def _may_be_landings(times_s: np.ndarray) -> np.ndarray:
+    return (times_s >= LANDING_S[0]) & (times_s <= LANDING_S[1])
 
 
 def _first_step(heard: Sequence[Rise], times_s: np.ndarray, touchdown: int, profile: Profile) -> Rise | None:
