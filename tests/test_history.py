@@ -271,6 +271,28 @@ def test_older_history_is_copied_then_brought_up_to_date(tmp_path: Path, monkeyp
         assert database.execute("SELECT count(*) FROM sessions").fetchone()[0] == 1
 
 
+def test_history_from_before_the_coachs_mark_keeps_its_rows(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    written = (Path(__file__).parent / "data" / "history-schema-1.sql").read_text(encoding="utf-8")
+    with closing(sqlite3.connect(path)) as database:
+        database.executescript(written)
+        old = database.execute("SELECT * FROM reps ORDER BY rep").fetchall()
+    with History(path) as history:
+        new = history.database.execute("SELECT * FROM reps ORDER BY rep").fetchall()
+        assert [tuple(row) for row in new] == [(*row, None) for row in old]
+        assert len(new) == 6
+        expected = [replace(each, coach=None) for each in made_reps()[:6]]
+        assert queries.reps(history, 1) == expected
+        assert queries.session(history, 1) == replace(made_session(), number=1)
+        assert history.database.execute("PRAGMA user_version").fetchone()[0] == SCHEMA
+        marked = add(history, replace(made_session(), uid="b"), [replace(expected[0], coach="late")])
+        assert queries.reps(history, marked)[0].coach == "late"
+    (copy,) = tmp_path.glob(f"history.before-schema-{SCHEMA}-*.sqlite")
+    with closing(sqlite3.connect(copy)) as database:
+        assert database.execute("PRAGMA user_version").fetchone()[0] == 1
+        assert database.execute("SELECT * FROM reps ORDER BY rep").fetchall() == old
+
+
 def test_failed_migration_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "history.sqlite"
     with History(path) as history:
