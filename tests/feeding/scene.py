@@ -29,6 +29,7 @@ Wave = NDArray[np.float64]
 RATE_HZ = 32_000
 CLIPS = Path(os.environ.get("DRILLTIMER_CLIPS", Path(__file__).resolve().parents[3] / "shared" / "scenes" / "clips"))
 ECHOES_S = 0.3
+CLIP_BEGINS = 0.05  # of a recorded impact's peak
 # How far about its place a source is found; a machine stands still, balls bounce anywhere.
 STRAYS_M = {
     "feeder": 0.5,
@@ -215,7 +216,10 @@ def _clips() -> dict[str, list[Wave]]:
             wave, rate_hz = soundfile.read(CLIPS / f"{clip['id']}.flac")
             wave = resample_poly(wave, RATE_HZ, rate_hz)
             use = "ball" if "bounce" in clip["id"] or "bums" in clip["id"] else clip["use"]
-            _CLIPS.setdefault(use, []).append(wave / np.abs(wave).max())
+            wave = wave / np.abs(wave).max()
+            if use in ("impact", "ball"):  # some are silent or rustle for up to 20 ms: no true moment of a contact
+                wave = wave[int(np.argmax(np.abs(wave) > CLIP_BEGINS)) :]
+            _CLIPS.setdefault(use, []).append(wave)
     return _CLIPS
 
 
