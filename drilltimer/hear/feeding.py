@@ -23,7 +23,9 @@ from drilltimer.hear.sound_classes import (
     shipped_prior,
     touchdown_weights,
 )
-from drilltimer.hear.touchdowns import SECOND_FOOT_S, Echoes, Neighbourhood, chances, weigh_evidence
+from drilltimer.hear.tails import Tails
+from drilltimer.hear.touchdowns import SECOND_FOOT_S, Echoes, Neighbourhood, chances, half_width_ms, weigh_evidence
+from drilltimer.hear.track import PowerTrack
 from drilltimer.model import Block, Landing, Onset
 from drilltimer.units import frames_from_s, s_from_frames, s_from_ms, speed_of_sound_m_s
 
@@ -73,6 +75,7 @@ class Learned:
     classes: SoundClasses
     taught: tuple[np.ndarray, np.ndarray] | None = None
     echoes: Echoes = field(default_factory=Echoes)
+    tails: Tails = field(default_factory=Tails)
 
 
 class FeedListener:
@@ -178,7 +181,8 @@ class FeedListener:
     def _judge(self, impacts: list[Impact], reading: Reading, place: int, chance: float) -> Fed:
         """The touchdown of one contact."""
         contact = impacts[place]
-        around = self.around(impacts, reading, place)
+        self.learned.tails.learn_from(contact.at, self._finder.track.cut(contact.at))
+        around = self.around(impacts, reading, place, self._finder.track)
         self.learned.echoes.learn_from(around)
         places, rows = weigh_evidence(around, self.learned.echoes)
         shares = chances(rows, self._weights)
@@ -193,20 +197,24 @@ class FeedListener:
             return Fed(onset, None)
         first = int(places[best])
         touchdown = self._onset(around.impacts[first], float(shares[best]))
+        touchdown = replace(touchdown, uncertainty_ms=half_width_ms(around, places, shares, best))
         return Fed(onset, Landing(touchdown, self._second_foot(around, first)))
 
-    def around(self, impacts: list[Impact], reading: Reading, place: int) -> Neighbourhood:
+    def around(self, impacts: list[Impact], reading: Reading, place: int, track: PowerTrack) -> Neighbourhood:
         """What lies around the impact at `place`."""
         times_s = np.array([s_from_frames(impact.at - impacts[place].at, self._rate_hz) for impact in impacts])
         near = np.flatnonzero(np.abs(times_s) < 0.8)
         playing = reading.stations[1:].sum(axis=0)
         later_s = self._ways.player_s - self._ways.feeder_s
+        contact_at = impacts[place].at
+        uncovered = self.learned.tails.uncovered(contact_at, track.cut(contact_at), times_s[near])
         return Neighbourhood(
             [impacts[k] for k in near],
             times_s[near],
             reading.foot_odds[near],
             playing[near],
             reading.shares[near],
+            uncovered,
             int(np.flatnonzero(near == place)[0]),
             later_s,
         )

@@ -12,8 +12,9 @@ from itertools import pairwise
 import numpy as np
 
 from drilltimer.hear.filters import filtered
-from drilltimer.hear.onsets import Rise, find_rises, lateness_ms, scatter_ms
-from drilltimer.hear.tape import Tape
+from drilltimer.hear.onsets import Rise, Rises, find_rises, lateness_ms, scatter_ms
+from drilltimer.hear.tape import Take, Tape
+from drilltimer.hear.track import PowerTrack
 from drilltimer.model import Block
 from drilltimer.units import frames_from_s
 
@@ -26,6 +27,7 @@ BEFORE_S = (-0.020, -0.002)
 LEAST_LEFT = 0.05  # of a stretch's power that is its own, whatever was there before
 RUMBLE_HZ = 80.0
 SHADOW_S = 0.09  # a louder sound so shortly before casts echoes
+TRACK_S = 6.0  # of band powers kept: a contact is judged at most 4 s late
 OWN_SOUND_S = 0.45  # what we play is heard at most so much later
 LEVEL = 0  # place of the level among the features
 FEATURES = 17
@@ -66,9 +68,11 @@ class ImpactFinder:
     rate_hz : float
     channels : int
         Microphones; the one in which the first sounds stand out most is listened to from then on.
+    track_s : float
+        How much of the band powers is kept.
     """
 
-    def __init__(self, rate_hz: float, channels: int = 1) -> None:
+    def __init__(self, rate_hz: float, channels: int = 1, track_s: float = TRACK_S) -> None:
         self._rate_hz = rate_hz
         self._tape = Tape()
         self._channel: int | None = None if channels > 1 else 0
@@ -77,6 +81,7 @@ class ImpactFinder:
         self._own: list[tuple[int, int]] = []  # stretches in which we ourselves were sounding
         self.until = 0  # every impact before this frame has been told
         self.broken: list[tuple[int, int]] = []  # stretches in which sound was lost
+        self.track = PowerTrack(rate_hz, track_s)
 
     def feed(self, block: Block) -> list[list[Impact]]:
         """Take the next block; one list for each hop that is now complete."""
@@ -110,11 +115,20 @@ class ImpactFinder:
             return []
         channel = self._choose(take.heard, take.rate_hz)
         heard = take.heard[channel]
-        rises = [rise for rise in find_rises(heard, [], take.rate_hz).rises if rise.strength >= LEAST_STRENGTH]
+        found = find_rises(heard, [], take.rate_hz)
+        self._keep_powers(found, take, first, last)
+        rises = [rise for rise in found.rises if rise.strength >= LEAST_STRENGTH]
         rises = [rise for rise in rises if first <= take.frame(rise.at) < last]
         rises = [rise for rise in rises if not self._is_own(take.frame(rise.at))]
         decays = decay_db(heard, rises, take.rate_hz)
         return [self._impact(take.frame(rise.at), rise, decay) for rise, decay in zip(rises, decays, strict=True)]
+
+    def _keep_powers(self, found: Rises, take: Take, first: int, last: int) -> None:
+        if found.logs is None:
+            return
+        at = take.start + (found.middle + np.arange(found.logs.shape[1]) * found.hop) * take.step
+        new = (at >= first) & (at < last)
+        self.track.put(at[new], found.logs[:, new])
 
     def _impact(self, at: float, rise: Rise, decay: np.ndarray) -> Impact:
         level_db = rise.level_db

@@ -101,6 +101,8 @@ class Rises:
         By which filter it was whitened.
     track : float array
         Strength over time, a value every `hop` samples, the first one at sample `middle`.
+    logs : float array, shape (BANDS, frames), optional
+        Log power over the noise in nepers, at least 0, at the same moments.
     """
 
     rises: tuple[Rise, ...]
@@ -110,6 +112,7 @@ class Rises:
     track: np.ndarray
     hop: int
     middle: int
+    logs: np.ndarray | None = None
 
     def strength_near(self, at: float, span_s: float, rate_hz: float) -> float:
         """Greatest strength in the span that begins at sample `at`."""
@@ -172,7 +175,7 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
         Rise(float(at), found[at][0], colour_db, contrast(white, at, rate_hz), found[at][1])
         for at, colour_db in zip(places, colours(residual, places, rate_hz), strict=True)
     )
-    return Rises(rises, strength[peaks], white, predictor, strength, hop, middle)
+    return Rises(rises, strength[peaks], white, predictor, strength, hop, middle, logs)
 
 
 def leftover_share(left: np.ndarray, gone: np.ndarray) -> np.ndarray:

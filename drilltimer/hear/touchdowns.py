@@ -1,9 +1,10 @@
 """Which impact near a feeder's contact is the touchdown, or is there none: every candidate weighed against the others.
 
 What speaks for a candidate: that it sounds like this player's landings, that it comes when landings come, that nothing
-like a foot came just before it (it would be the second foot), and that it does not come at the same time after every
-contact, as a wall's echo does and no player. The weights are a conditional logit's, fitted to scenes of our own
-(`python -m tests.feeding.fit`), the shipped development scenes left out.
+like a foot came just before it (it would be the second foot), that it stands out of how contacts ring on (`tails`), and
+that it does not come at the same time after every contact, as a wall's echo does and no player. The weights are a
+conditional logit's, fitted to scenes of our own (`python -m tests.feeding.fit`), the shipped development scenes left
+out.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy as np
 from drilltimer.hear.impacts import Impact
 from drilltimer.hear.rhythm import touchdown_density
 from drilltimer.hear.sound_classes import Kind
+from drilltimer.units import ms_from_s
 
 WINDOW_S = (-0.24, 0.52)  # touchdown after contact
 ECHO_S = 0.0015  # an echo keeps its time within this: the feeder moves by half a metre
@@ -24,11 +26,13 @@ LAST_ECHO_S = 0.6
 KEEP_CONTACTS = 40
 SHORTLY_S = 0.08
 ODDS = (-8.0, 10.0)
-EVIDENCE = 14
+EVIDENCE = 15
 FEET = (Kind.LANDING, Kind.SECOND_FOOT, Kind.STEP)
 FOREIGN = (Kind.NEXT_CONTACT, Kind.NEXT_BOUNCE)
 NOISE = (Kind.OTHER, Kind.OTHER_2, Kind.OTHER_3)
 LEAST_SHARE = 0.01
+LEAST_UNCOVERED = 0.05  # of strength: below, nothing stands out of a contact's tail
+ONE_SIGMA = 0.6827
 SECOND_FOOT_S = (0.008, 0.085)
 
 
@@ -45,6 +49,8 @@ class Neighbourhood:
         Log odds of being a landing; probability of being another station of the play.
     shares : float array, shape (n, K)
         Probability of each class.
+    uncovered : float array, shape (n,)
+        Strength when the contact's own tail counts as noise.
     contact : int
         Place of the contact itself.
     later_s : float
@@ -56,6 +62,7 @@ class Neighbourhood:
     foot_odds: np.ndarray
     playing: np.ndarray
     shares: np.ndarray
+    uncovered: np.ndarray
     contact: int
     later_s: float
 
@@ -122,6 +129,7 @@ def weigh_evidence(around: Neighbourhood, echoes: Echoes) -> tuple[np.ndarray, n
             float(at_s < 0.0),
             after / 5.0,
             min(abs(at_s) / 0.03, 1.0),
+            float(np.log(around.uncovered[place] + LEAST_UNCOVERED)),
             *(float(np.log(share + LEAST_SHARE)) for share in around.kinds_of(int(place))),
         )
     return places, rows
@@ -146,3 +154,26 @@ def chances(rows: np.ndarray, weights: np.ndarray) -> np.ndarray:
     scores = np.append(rows @ weights[1:], weights[0])
     shares = np.exp(scores - scores.max())
     return np.asarray(shares / shares.sum())
+
+
+def half_width_ms(around: Neighbourhood, places: np.ndarray, shares: np.ndarray, best: int) -> float:
+    """Distance from the chosen candidate within which the touchdown lies with one sigma's probability, if there is one.
+
+    Each candidate is a normal distribution of its picker's scatter, weighed by its share: where another one is nearly
+    as likely, the distance reaches to it.
+    """
+    from scipy.special import ndtr
+
+    off_ms = np.array([ms_from_s(around.times_s[place] - around.times_s[places[best]]) for place in places])
+    off_ms -= [around.impacts[place].late_ms - around.impacts[places[best]].late_ms for place in places]
+    sigma_ms = np.array([around.impacts[place].scatter_ms for place in places])
+    weights = shares[: len(places)] / shares[: len(places)].sum()
+    low_ms, high_ms = 0.0, float(np.abs(off_ms).max() + 5.0 * sigma_ms.max())
+    for _ in range(40):
+        middle_ms = 0.5 * (low_ms + high_ms)
+        within = ndtr((middle_ms - off_ms) / sigma_ms) - ndtr((-middle_ms - off_ms) / sigma_ms)
+        if float(weights @ within) < ONE_SIGMA:
+            low_ms = middle_ms
+        else:
+            high_ms = middle_ms
+    return high_ms

@@ -20,6 +20,7 @@ from drilltimer.hear.feeding import Court, FeedListener
 from drilltimer.hear.impacts import Impact
 from drilltimer.hear.sound_classes import Kind, Prior, level_shift
 from drilltimer.hear.touchdowns import EVIDENCE, Echoes, weigh_evidence
+from drilltimer.hear.track import PowerTrack
 from tests.feeding.label import distances_of, find_impacts, label
 from tests.feeding.scene import RATE_HZ, Setting, make_scene
 
@@ -36,6 +37,7 @@ class Example:
 
     truth: dict
     impacts: list[Impact]
+    track: PowerTrack
     features: np.ndarray
     kinds: np.ndarray
 
@@ -51,9 +53,9 @@ def load_example(seed: int, cache: Path | None) -> Example:
         if sound and text:
             np.save(sound, np.round(samples * 32768.0).clip(-32768, 32767).astype(np.int16))
             text.write_text(json.dumps(truth), encoding="utf-8")
-    impacts = find_impacts(samples, RATE_HZ)
+    impacts, track = find_impacts(samples, RATE_HZ)
     features = np.array([impact.features for impact in impacts])
-    return Example(truth, impacts, features, label(impacts, RATE_HZ, truth))
+    return Example(truth, impacts, track, features, label(impacts, RATE_HZ, truth))
 
 
 def fit_prior(examples: list[Example]) -> Prior:
@@ -150,7 +152,10 @@ def touchdown_examples(example: Example, prior: Prior) -> list[tuple[np.ndarray,
     at_s = np.array([impact.at / RATE_HZ for impact in example.impacts])
     landings = {each["rep"]: each["mic_s"] for each in truth["landings"]}
     near = [int(np.argmin(np.abs(at_s - each["mic_s"]))) for each in truth["contacts"]]
-    arounds = [listener.around(example.impacts, reading, place) for place in near]
+    for place in near:
+        at = example.impacts[place].at
+        listener.learned.tails.learn_from(at, example.track.cut(at))
+    arounds = [listener.around(example.impacts, reading, place, example.track) for place in near]
     echoes = Echoes()
     for around in arounds:
         echoes.learn_from(around)

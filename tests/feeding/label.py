@@ -8,6 +8,7 @@ import numpy as np
 
 from drilltimer.hear.impacts import Impact, ImpactFinder
 from drilltimer.hear.sound_classes import Distances, Kind
+from drilltimer.hear.track import PowerTrack
 from drilltimer.model import Block
 
 NEAR_S = 0.006
@@ -35,14 +36,14 @@ ORDER = (
 )
 
 
-def find_impacts(samples: np.ndarray, rate_hz: int) -> list[Impact]:
-    """All impacts of a recording, through the shipped finder."""
-    finder = ImpactFinder(rate_hz)
+def find_impacts(samples: np.ndarray, rate_hz: int) -> tuple[list[Impact], PowerTrack]:
+    """All impacts of a recording, and its band powers, through the shipped finder."""
+    finder = ImpactFinder(rate_hz, track_s=len(samples) / rate_hz)
     found = []
     for start in range(0, len(samples), 10 * rate_hz):
         piece = samples[start : start + 10 * rate_hz, None].astype(np.float32)
         found += finder.feed(Block(start, piece, np.zeros((len(piece), 1), np.float32)))
-    return [impact for hop in found + finder.finish() for impact in hop]
+    return [impact for hop in found + finder.finish() for impact in hop], finder.track
 
 
 def distances_of(truth: dict) -> Distances:
