@@ -10,7 +10,7 @@ import pytest
 from drilltimer.app.group import LoadedPlan, conduct, load_plan
 from drilltimer.drill.language import load_drill
 from drilltimer.group.contacts import TURN_CHANGE_S, lay_contacts, lay_turns
-from drilltimer.group.events import Begun, Say, Scored, Told
+from drilltimer.group.events import Begun, Moved, Say, Scored, Told
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.standing import board_of
 from drilltimer.group.timeline import lay_out
@@ -250,3 +250,54 @@ def test_a_drill_that_is_not_there_is_told_at_its_line(tmp_path):
     path.write_text(PLAN.replace("drill: quick", "drill: steady-contakt"))
     with pytest.raises(Exception, match=r"plan.yaml:4:13: stations\[1\].drill: .*did you mean 'steady-contact'"):
         load_plan(str(path))
+
+
+def players_scored(run, from_s, to_s):
+    times = [(each.rep.contact_s, each.player) for each in run.of(Scored)]
+    return {player for at_s, player in times if from_s <= at_s < to_s}
+
+
+def test_whoever_is_taken_out_is_scored_no_more_and_nobody_else_moves():
+    whole = Run(make()).until(200)
+    run = Run(make()).until(10)
+    first = next(player for player in sorted(players_scored(whole, 8, 28)))
+    move = run.session.move(first)
+    assert (move.player, move.inside) == (run.session.plan.players[first].name, False)
+    run.until(200)
+    assert first not in players_scored(run, 11, 130)
+    others = set(range(4)) - {first}
+    for interval in ((40, 60), (75, 95), (107, 127)):
+        assert players_scored(run, *interval) == players_scored(whole, *interval) & others
+    assert [event.move for event in run.of(Moved)] == [move] == run.session.roster.moves
+    assert [each.inside for each in board_of(run.session, RATE_HZ).roster] == [each != first for each in range(4)]
+
+
+def test_whoever_is_brought_back_works_from_the_next_change_on():
+    run = Run(make()).until(10)
+    whole = Run(make()).until(200)
+    there = {interval: players_scored(whole, *interval) for interval in ((8, 28), (40, 60), (75, 95), (107, 127))}
+    first = min(there[8, 28])
+    run.session.move(first)
+    run.until(32)  # the change-over
+    assert run.session.move(first).inside
+    run.until(200)
+    for interval in ((40, 60), (75, 95), (107, 127)):
+        assert players_scored(run, *interval) == there[interval]
+
+
+def test_somebody_new_gets_a_number_and_a_place():
+    run = Run(make()).until(10)
+    move = run.session.move(4)
+    assert (move.player, move.inside) == ("5", True)
+    assert run.session.move(6) is None  # nobody has come before that one
+    run.until(200)
+    assert len(run.session.plan.players) == 5
+    seated = [stage.seats for stage in (event.stage for event in run.of(Begun))]
+    assert not any(4 in squad for squad in seated[0].stations)
+    assert all(any(4 in squad for squad in each.stations) or 4 in each.resting for each in seated[1:])
+    assert 4 in players_scored(run, 40, 130)
+
+
+def test_nobody_moves_after_the_end():
+    run = Run(make()).until(200)
+    assert run.session.move(0) is None

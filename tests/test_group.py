@@ -159,7 +159,7 @@ def test_a_whole_group_is_estimated_near_the_truth():
 
 def sheet_for(ranking=False, name="two-lanes"):
     outcome, _, _ = simulate(load_plan(name))
-    return sheet_of(outcome.session, ranking=ranking, simulated=True)
+    return sheet_of(outcome.session, load_wording(), ranking=ranking, simulated=True)
 
 
 def test_a_sheet_keeps_the_list_s_order_and_ranks_only_when_asked(tmp_path):
@@ -181,7 +181,7 @@ def test_a_sheet_escapes_names_and_loads_nothing():
     outcome, _, _ = simulate(load_plan("two-lanes"))
     import dataclasses
 
-    sheet = sheet_of(outcome.session, ranking=False, simulated=True)
+    sheet = sheet_of(outcome.session, load_wording(), ranking=False, simulated=True)
     rows = (dataclasses.replace(sheet.rows[0], player="<script>x"), *sheet.rows[1:])
     page = render_sheet(dataclasses.replace(sheet, rows=rows))
     assert "<script" not in page

@@ -87,7 +87,9 @@ def test_squads_are_even_and_pairs_stay_together(plan):
 def test_in_a_round_every_squad_is_everywhere_once(plan):
     visits = {number: Counter() for number in range(len(plan.players))}
     for interval in range(intervals_per_round(plan)):
-        for station, squad in enumerate(seats(plan, interval, 0.0, 1.0).stations):
+        for station, squad in enumerate(
+            seats(plan, interval, lambda player: plan.players[player].there(0.0, 1.0)).stations
+        ):
             for player in squad:
                 visits[player][station] += 1
     assert all(count == Counter(range(len(plan.stations))) for count in visits.values())

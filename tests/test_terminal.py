@@ -104,7 +104,7 @@ def test_a_session_is_shown_paused_marked_resized_and_ended(terminal):
     assert re.search("[▀▄█]{3}", window.text)
     window.until(r"said: left")
     window.program.send(" ")
-    window.until(r"PAUSED: paused by key")
+    window.until(r"PAUSED  ")
     done = int(window.until(r"rep (\d+) of 12")[1])
     for _ in range(5):
         window.read()
@@ -155,6 +155,29 @@ def test_closing_the_terminal_ends_the_session_in_order(terminal, tmp_path):
     assert window.finish() == 130
     assert kept.with_name("kept.cues.json").is_file()
     assert "reps scored" in window.text
+
+
+def test_a_coach_takes_a_player_out_and_brings_one_in_by_key(tmp_path):
+    arguments = ["group", "run", "club-circuit", "--simulate", "mixed", "--speed", "2", "--seed", "3", "--no-history"]
+    window = Terminal([*arguments, "--sheet", str(tmp_path / "sheet.html")], DRILLTIMER_HOME=str(tmp_path))
+    try:
+        window.until(r"i in/out")
+        window.program.send("i")
+        window.until(r"number to take out or bring in")
+        window.program.send("x")  # any other key leaves the question
+        window.until(r"i in/out")
+        for answer, said in (("2", "is out"), ("2", "is in, from the next change on"), ("99", "there is no number 99")):
+            window.program.send("i")
+            window.until(r"number to take out or bring in")
+            window.program.send(answer + "\r")
+            window.until(said)
+        window.program.send("q")
+        assert window.finish() == 130
+    finally:
+        window.program.close(force=True)
+    sheet = (tmp_path / "sheet.html").read_text(encoding="utf-8")
+    assert "Taken out: " in sheet
+    assert "Brought in: " in sheet
 
 
 def test_another_language_leaves_no_english_word_on_the_screen(terminal, tmp_path):

@@ -18,7 +18,7 @@ from drilltimer.drill.tree import Tree
 from drilltimer.errors import DeviceError, DrillFileError, UserError
 from drilltimer.group.announce import WORDS
 from drilltimer.group.conduct import GroupSession
-from drilltimer.group.events import Begun, Gathered, GroupEvent, Say, Scored, Told
+from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Say, Scored, Told
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.plan import GroupPlan
 from drilltimer.group.timeline import Course, lay_out
@@ -123,7 +123,7 @@ def run_group(
     *,
     reopen: Open | None = None,
     wait_s: float = WAIT_S,
-    on_event: Callable[[Begun | Scored | Gathered | Told], None],
+    on_event: Callable[[Begun | Scored | Gathered | Moved | Told], None],
     on_trouble: Callable[[str], None],
     board: GroupBoard | None = None,
 ) -> GroupOutcome:

@@ -26,10 +26,12 @@ if TYPE_CHECKING:
     from drilltimer.app.lasting import Open
     from drilltimer.cli.stage import Wanted
     from drilltimer.group.conduct import GroupSession
-    from drilltimer.group.events import Begun, Gathered, Scored, Told
+    from drilltimer.group.events import Begun, Gathered, Moved, Scored, Told
     from drilltimer.model import AudioStream
     from drilltimer.ui.group import BoardScreen
     from drilltimer.ui.wording import Wording
+
+    Happened = Begun | Scored | Gathered | Moved | Told
 
 
 @click.group(invoke_without_command=True)
@@ -56,9 +58,10 @@ def group(context: click.Context) -> None:
 def check(plan: str) -> None:
     """Tell all errors of PLAN (a name, or a file) at once, and what goes beyond guidance; ends with 2 on errors."""
     from drilltimer.app.group import load_plan
+    from drilltimer.ui.wording import load_wording
 
     loaded = load_plan(plan)
-    print_lines([f"{loaded.file}: can be run, {_size(loaded)}", *_told(loaded)])
+    print_lines([f"{loaded.file}: can be run, {_size(loaded, load_wording())}", *_told(loaded)])
 
 
 @group.command()
@@ -71,8 +74,8 @@ def show(plan: str) -> None:
     from drilltimer.ui.group_lines import clock
     from drilltimer.ui.wording import load_wording
 
-    loaded = load_plan(plan)
-    lines = [loaded.plan.name, loaded.plan.description, _size(loaded), "", *_heard(loaded), ""]
+    loaded, wording = load_plan(plan), load_wording()
+    lines = [loaded.plan.name, loaded.plan.description, _size(loaded, wording), "", *_heard(loaded, wording), ""]
     names = [player.name for player in loaded.plan.players]
     for stage in loaded.course.stages:
         lines.append(f"{clock(stage.start_s):>6s}  {stage_title(stage)}, {clock(stage.work_s)} of work")
@@ -84,7 +87,7 @@ def show(plan: str) -> None:
     asked = landings_asked(loaded.plan, loaded.course, loaded.drills)
     lines += [f"{clock(loaded.course.end_s):>6s}  free", ""]
     lines.append(f"Landings asked of a player: {min(asked)} to {max(asked)}.")
-    print_lines([*lines, *_told(loaded), load_wording()("run.cautions")])
+    print_lines([*lines, *_told(loaded), wording("run.cautions")])
 
 
 @group.command()
@@ -123,7 +126,8 @@ def run(
     """Run PLAN (a name, or a file) with a group.
 
     In a terminal a board shows who is where, the time left, what comes next, and scores so far. Keys: space pauses and
-    goes on, n skips, r repeats the stretch of work, + adds 15 s to it, q ends.
+    goes on, n skips, r repeats the stretch of work, + adds 15 s to it, i takes a player out or brings one in (a number
+    and Enter), q ends. Whoever is taken out is scored no more; whoever is brought in works from the next change on.
 
     Scored reps are kept in the history under each player's name, as in the plan; a sheet is written with --sheet.
     """
@@ -145,8 +149,8 @@ def run(
             [
                 wording("run.cautions"),
                 *_told(loaded),
-                f"{loaded.plan.name}: {_size(loaded)}, seed {seed}",
-                *_heard(loaded),
+                wording("group.begins", plan=loaded.plan.name, size=_size(loaded, wording), seed=seed),
+                *_heard(loaded, wording),
             ]
         )
     )
@@ -165,11 +169,13 @@ def run(
     if not no_history:
         journal = GroupJournal(session, loaded.drills, stream, bool(simulate), seed, on_trouble)
 
-    def on_event(event: Begun | Scored | Gathered | Told) -> None:
-        from drilltimer.group.events import Scored
+    def on_event(event: Happened) -> None:
+        from drilltimer.group.events import Moved, Scored, Told
 
         if journal and isinstance(event, Scored):
             journal.rep(event)
+        if screen and isinstance(event, Moved | Told):
+            screen.tell(_event_lines(event, session, stream.rate_hz, wording)[0])
         if screen is None:
             say("\n".join(_event_lines(event, session, stream.rate_hz, wording)))
 
@@ -211,11 +217,9 @@ def _screen(session: GroupSession, rate_hz: int, wording: Wording) -> BoardScree
     return BoardScreen(lambda: board_of(session, rate_hz), session.plan.name, wording, this_palette())
 
 
-def _event_lines(
-    event: Begun | Scored | Gathered | Told, session: GroupSession, rate_hz: int, wording: Wording
-) -> list[str]:
+def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: Wording) -> list[str]:
     """One event as lines."""
-    from drilltimer.group.events import Begun, Gathered, Scored
+    from drilltimer.group.events import Begun, Gathered, Moved, Scored
     from drilltimer.group.standing import places_of, stage_title
     from drilltimer.ui.group_lines import clock
     from drilltimer.ui.lines import rep_line
@@ -223,20 +227,25 @@ def _event_lines(
     at = clock((session.now - session.zero) / rate_hz)
     if isinstance(event, Begun):
         places = places_of(session.plan, event.stage)
-        lines = [f"{at}  {stage_title(event.stage)}: {clock(event.stage.work_s)} of work"]
+        title = wording.told(stage_title(event.stage))
+        lines = [f"{at}  {wording('group.stage', stage=title, time=clock(event.stage.work_s))}"]
         return lines + [f"      {place.title}: {', '.join(place.players) or '-'}" for place in places]
     if isinstance(event, Scored):
         player = session.plan.players[event.player].name
         return [f"{at}  {player:12.12s} {rep_line(event.rep, event.verdict, wording)}"]
+    if isinstance(event, Moved):
+        key = "board.moved_in" if event.move.inside else "board.moved_out"
+        return [f"{at}  {wording(key, player=event.move.player)}"]
     if isinstance(event, Gathered):
         found = event.gathering
         if found.first_ms is None or found.last_ms is None:
-            return [f"{at}  the group: nothing heard"]
-        return [
-            f"{at}  the group, estimated: first {found.first_ms:+.0f} ms, last {found.last_ms:+.0f} ms, "
-            f"{100 * (found.share or 0.0):.0f} % of {found.onsets} sounds in the window"
-        ]
-    return [f"{at}  {event.text}"]
+            return [f"{at}  {wording('group.nothing_heard')}"]
+        percent = 100 * (found.share or 0.0)
+        told = wording(
+            "group.heard", first_ms=found.first_ms, last_ms=found.last_ms, percent=percent, onsets=found.onsets
+        )
+        return [f"{at}  {told}"]
+    return [f"{at}  {wording.told(event.text)}"]
 
 
 def _conclude(
@@ -257,16 +266,16 @@ def _conclude(
     scores = player_scores(outcome.session)
     lines = [""]
     if scores:
-        lines += score_table(ranked(scores) if ranking else scores)
-    lines += [together] * bool(together)
+        lines += score_table(ranked(scores) if ranking else scores, wording)
+    lines += [wording.told(together)] * bool(together)
     print_lines([*lines, *health_lines(outcome.health, wording)])
     for path in sheets:
-        write_sheet(sheet_of(outcome.session, ranking=ranking, simulated=simulated), path)
-        note(f"sheet written to {path}")
+        write_sheet(sheet_of(outcome.session, wording, ranking=ranking, simulated=simulated), path)
+        note(wording("group.sheet_written", file=path))
     if outcome.fault is not None:
         raise outcome.fault
     if outcome.interrupted:
-        note("ended early; what was done is scored above")
+        note(wording("run.ended_early"))
         sys.exit(INTERRUPTED)
 
 
@@ -278,24 +287,27 @@ def _refuse_early(sheets: tuple[Path, ...]) -> None:
         refuse_path(path)
 
 
-def _size(loaded: LoadedPlan) -> str:
+def _size(loaded: LoadedPlan, wording: Wording) -> str:
     plan, course = loaded.plan, loaded.course
-    stations = f", {len(plan.stations)} stations" if plan.stations else ""
-    return f"{len(plan.players)} players{stations}, {course.end_s / 60:.1f} of {plan.time_limit_s / 60:g} min"
+    parts = [wording("group.players", count=len(plan.players))]
+    if plan.stations:
+        parts.append(wording("group.stations", count=len(plan.stations)))
+    return ", ".join(
+        [*parts, wording("group.minutes", minutes=course.end_s / 60, limit_minutes=plan.time_limit_s / 60)]
+    )
 
 
-def _heard(loaded: LoadedPlan) -> list[str]:
+def _heard(loaded: LoadedPlan, wording: Wording) -> list[str]:
     """Who is heard, and how far that goes."""
     plan = loaded.plan
     lines = []
     for station in plan.stations:
-        if station.scored:
-            lines.append(f"{station.name}: microphone {station.microphone} scores one player at a time")
-        elif station.microphone:
-            lines.append(f"{station.name}: microphone {station.microphone} hears the group; no individual scores")
+        if station.microphone:
+            key = "group.scored" if station.scored else "group.heard_together"
+            lines.append(wording(key, station=station.name, channel=station.microphone))
     if any(block.drill for block in plan.warm_up) and plan.microphone:
-        lines.append(f"warm-up: microphone {plan.microphone} hears the whole group; estimates, no individual scores")
-    return lines or ["nobody is heard"]
+        lines.append(wording("group.warm_up", channel=plan.microphone))
+    return lines or [wording("group.nobody_heard")]
 
 
 def _told(loaded: LoadedPlan) -> list[str]:

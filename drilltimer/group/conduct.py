@@ -11,11 +11,12 @@ from dataclasses import replace
 
 from drilltimer.group import announce
 from drilltimer.group.contacts import Contacts, Turn, lay_contacts, lay_turns, scored_stations
-from drilltimer.group.events import Begun, Gathered, GroupEvent, Say, Scored, Told
+from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Say, Scored, Told
 from drilltimer.group.gathering import Gathering, estimate
 from drilltimer.group.hearing import Hearing
-from drilltimer.group.plan import FINISH_S, GroupPlan
-from drilltimer.group.running import MakeBank, Running, put_on_stream, rest_of
+from drilltimer.group.plan import FINISH_S, MAX_PLAYERS, GroupPlan
+from drilltimer.group.roster import Move, Roster
+from drilltimer.group.running import MakeBank, Running, leave, lengthen, put_on_stream, rest_of
 from drilltimer.group.timeline import Course, Stage, fit, retime
 from drilltimer.model import LEVELS, Block, Cue, Drill, Health, Heard, Rep
 from drilltimer.score.match import judge, void_verdict
@@ -62,13 +63,12 @@ class GroupSession:
         zero: int = 0,
         seed: int = 0,
     ) -> None:
-        self.plan = plan
+        self.roster = Roster(plan)
         self.results: list[Scored] = []
         self.gatherings: list[Gathering] = []
         self.lanes = scored_stations(plan)
-        self._names = [announce.spoken_name(player, lambda word: word in lengths_s) for player in plan.players]
         self._drills, self._make_bank, self._lengths_s = drills, make_bank, lengths_s
-        self._rate_hz, self._zero, self._seed = rate_hz, zero, seed
+        self._rate_hz, self.zero, self._seed = rate_hz, zero, seed
         self._hearing = Hearing(plan, self.lanes, rate_hz)
         self._ahead = list(course.stages)  # not yet on the stream
         self._middle_s = course.end_s / 2.0
@@ -126,9 +126,9 @@ class GroupSession:
         return (*((self._next.stage,) if self._next else ()), *self._ahead)
 
     @property
-    def zero(self) -> int:
-        """Frame of the session's start."""
-        return self._zero
+    def plan(self) -> GroupPlan:
+        """The plan, with everybody who has come since."""
+        return self.roster.plan
 
     def finish(self) -> list[GroupEvent]:
         """The stream stopped early: judge what was heard so far."""
@@ -199,7 +199,7 @@ class GroupSession:
         lead = max(frames_from_s(RESUME_LEAD_S, self._rate_hz), running.start - self._paused_at)
         start = self._now + lead
         stage, contacts = rest_of(running, self._paused_at, self._rate_hz)
-        left_s = max(0.0, self.plan.time_limit_s - FINISH_S - s_from_frames(start - self._zero, self._rate_hz))
+        left_s = max(0.0, self.plan.time_limit_s - FINISH_S - s_from_frames(start - self.zero, self._rate_hz))
         if stage.work_s > left_s:
             stage = replace(stage, work_s=left_s)
             contacts = replace(contacts, reps=tuple(rep for rep in contacts.reps if rep.end_s <= left_s))
@@ -232,7 +232,7 @@ class GroupSession:
         """Lengthen the work that runs by 15 s; False when the change is called already, or the booking ends."""
         running = self._current
         more = frames_from_s(EXTEND_S, self._rate_hz)
-        limit = self._zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self._rate_hz)
+        limit = self.zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self._rate_hz)
         if running is None or self._next or self._finishing or self._over or self._paused or running.end + more > limit:
             self._pending.append(Told("too late to extend"))
             return False
@@ -240,25 +240,26 @@ class GroupSession:
         stage = replace(running.stage, work_s=EXTEND_S)
         contacts = self._lay(stage, (turn,))
         added = put_on_stream(
-            stage, running.end, contacts, (), self._make_bank, self._rate_hz, self._zero, bool(running.unheard)
+            stage, running.end, contacts, (), self._make_bank, self._rate_hz, self.zero, bool(running.unheard)
         )
-        moved = replace(turn, opens_s=running.contacts.turns[-1].opens_s, closes_s=running.stage.work_s + EXTEND_S)
-        last = len(running.contacts.turns) - 1
-        running.contacts = Contacts(
-            (*running.contacts.turns[:-1], moved),
-            (*running.contacts.reps, *contacts.reps),
-            {**running.contacts.turn_of, **dict.fromkeys(contacts.turn_of, last)},
-            {**running.contacts.lanes_of, **contacts.lanes_of},
-        )
-        running.stage = replace(running.stage, work_s=running.stage.work_s + EXTEND_S)
-        running.reps |= added.reps
-        running.sounds.extend(added.sounds)
-        running.expected.extend(added.expected)
-        running.begins |= added.begins
-        running.unheard |= added.unheard
-        running.end = self._free = running.end + more
+        lengthen(running, added, EXTEND_S)
+        self._free = running.end
         self._rearrange()
         return True
+
+    def move(self, player: int) -> Move | None:
+        """Take a player (place in the list) out at once, or bring one in with the next change-over.
+
+        The place after the last is somebody new; beyond it there is nobody: None.
+        """
+        if not 0 <= player <= len(self.plan.players) or player >= MAX_PLAYERS or self._ended:
+            return None
+        move = self.roster.move(player, s_from_frames(self._now - self.zero, self._rate_hz))
+        for running in self._live() if not move.inside else ():
+            leave(running, player)
+        self._ahead = [self.roster.seated(stage) for stage in self._ahead]
+        self._pending.append(Moved(move))
+        return move
 
     # --- inside ---
 
@@ -287,7 +288,7 @@ class GroupSession:
 
     def _prepare(self) -> Running:
         """The next stage, on the stream."""
-        stage = self._source = self._ahead.pop(0)
+        stage = self._source = self.roster.seated(self._ahead.pop(0))
         self._stage_count += 1
         lead = frames_from_s(stage.lead_s, self._rate_hz)
         opening = []
@@ -297,7 +298,7 @@ class GroupSession:
             self._last_told = True
             opening.append(announce.LAST_ROUND)
         start = self._free + lead
-        if s_from_frames(start - self._zero, self._rate_hz) >= self._middle_s and not self._half_told:
+        if s_from_frames(start - self.zero, self._rate_hz) >= self._middle_s and not self._half_told:
             self._half_told = True
             opening.append(announce.HALF_WAY)
         running = self._put(stage, self._lay(stage, lay_turns(self.plan, stage)), start, opening)
@@ -319,7 +320,7 @@ class GroupSession:
         for turn, names in zip(contacts.turns[1:], named[1:], strict=False):
             words += announce.turn_words(turn, names, self._lengths_s)
         running = put_on_stream(
-            stage, start, contacts, words, self._make_bank, self._rate_hz, self._zero, self._hearing.hears(stage.kind)
+            stage, start, contacts, words, self._make_bank, self._rate_hz, self.zero, self._hearing.hears(stage.kind)
         )
         self._free = running.end
         return running
@@ -329,7 +330,8 @@ class GroupSession:
         players = [player for player in turn.players if player is not None]
         if len(players) > announce.MOST_NAMES:
             return []
-        return [word for player in players for word in self._names[player]]
+        known = self._lengths_s.__contains__
+        return [word for player in players for word in announce.spoken_name(self.plan.players[player], known)]
 
     def _hears_lanes(self, stage: Stage) -> bool:
         return stage.kind == "stations" and bool(self.lanes)
@@ -358,9 +360,9 @@ class GroupSession:
 
     def _rearrange(self) -> None:
         """Time what is still to come anew; leave out what would pass the time limit."""
-        now_s = s_from_frames(self._free - self._zero, self._rate_hz)
+        now_s = s_from_frames(self._free - self.zero, self._rate_hz)
         before = len(self._ahead)
-        self._ahead = fit(retime(self._ahead, now_s), self.plan.time_limit_s)
+        self._ahead = [self.roster.seated(stage) for stage in fit(retime(self._ahead, now_s), self.plan.time_limit_s)]
         if lost := before - len(self._ahead):
             self._left_out += lost
             self._pending.append(Told(f"no time is left for the last {lost} of the plan"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drilltimer.group.gathering import Gathering
+from drilltimer.group.roster import Move
 from drilltimer.group.timeline import Stage
 from drilltimer.model import Cue, Rep, Sound, Verdict
 from drilltimer.session.events import Ended, Play, Silence
@@ -51,4 +52,11 @@ class Told:
     text: str
 
 
-GroupEvent = Play | Say | Silence | Scored | Gathered | Begun | Told | Ended
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A player was taken out, or is brought in with the next change-over."""
+
+    move: Move
+
+
+GroupEvent = Play | Say | Silence | Scored | Gathered | Begun | Moved | Told | Ended

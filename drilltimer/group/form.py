@@ -7,10 +7,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from drilltimer.drill.form import Form, Name, Seconds, check_printable, fault, seconds_from_text
-from drilltimer.group.plan import CHANGE_S, ROUND_REST_S, ROUNDS, TIME_LIMIT_S, WORK_S, Side
+from drilltimer.group.plan import CHANGE_S, MAX_PLAYERS, ROUND_REST_S, ROUNDS, TIME_LIMIT_S, WORK_S, Side
 from drilltimer.model import Level
 
-MAX_PLAYERS = 40
 MAX_STATIONS = 12
 MAX_WARM_UP = 30
 MAX_CHANNELS = 32

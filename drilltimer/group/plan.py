@@ -9,6 +9,7 @@ from drilltimer.model import Level, Placement
 
 Side = Literal["left", "right"]
 
+MAX_PLAYERS = 40
 # Circuits: 6-12 stations of 30 s with 30 s to change, 1-2 min between rounds, 2-3 rounds (clinic guidance, quoted).
 WORK_S = 30.0
 CHANGE_S = 30.0

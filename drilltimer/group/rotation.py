@@ -9,10 +9,10 @@ there when they are there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from drilltimer.group.plan import GroupPlan, GroupPlayer
+from drilltimer.group.plan import GroupPlan
 
 Squad = tuple[int, ...]  # players by their place in the list, from 0
 
@@ -82,9 +82,20 @@ def intervals_per_round(plan: GroupPlan) -> int:
     return len(plan.rotation) if plan.rotation else len(wheel(len(plan.stations), len(make_squads(plan))))
 
 
-def seats(plan: GroupPlan, interval: int, start_s: float, end_s: float) -> Seats:
-    """Who is where in a work interval (counted from 0 over all rounds); who is not there is nowhere."""
-    squads = make_squads(plan)
+def seats(plan: GroupPlan, interval: int, there: Callable[[int], bool], squads: Sequence[Squad] | None = None) -> Seats:
+    """Who is where in a work interval; who is not there is nowhere.
+
+    Parameters
+    ----------
+    plan : GroupPlan
+    interval : int
+        Counted from 0 over all rounds.
+    there : callable
+        Whether a player, by place in the list, is there.
+    squads : sequence of Squad, optional
+        The plan's own, when left out.
+    """
+    squads = make_squads(plan) if squads is None else squads
     if plan.rotation:
         row = plan.rotation[interval % len(plan.rotation)]
         where = [station - 1 if station else None for station in row]
@@ -94,13 +105,9 @@ def seats(plan: GroupPlan, interval: int, start_s: float, end_s: float) -> Seats
     working: list[Squad] = [()] * len(plan.stations)
     resting: list[int] = []
     for squad, station in zip(squads, where, strict=True):
-        present = _present(plan.players, squad, start_s, end_s)
+        present = tuple(player for player in squad if there(player))
         if station is None:
             resting.extend(present)
         else:
             working[station] = present
     return Seats(tuple(working), tuple(resting))
-
-
-def _present(players: Sequence[GroupPlayer], squad: Squad, start_s: float, end_s: float) -> Squad:
-    return tuple(player for player in squad if players[player].there(start_s, end_s))

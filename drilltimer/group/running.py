@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from drilltimer.group.announce import Spoken
 from drilltimer.group.contacts import Contacts
 from drilltimer.group.events import Say
+from drilltimer.group.rotation import Seats, Squad
 from drilltimer.group.timeline import Stage
 from drilltimer.model import Cue, Expectation, Rep
 from drilltimer.session.events import Play
@@ -99,6 +100,40 @@ def put_on_stream(
         begins,
         {rep.index: set(contacts.lanes_of[rep.index]) for rep in reps} if heard else {},
     )
+
+
+def lengthen(running: Running, added: Running, more_s: float) -> None:
+    """Put a piece of work, laid out from a stage's end, on to it; whose turn is last has it all."""
+    turns, last = running.contacts.turns, len(running.contacts.turns) - 1
+    running.contacts = Contacts(
+        (*turns[:-1], replace(turns[-1], closes_s=running.stage.work_s + more_s)),
+        (*running.contacts.reps, *added.contacts.reps),
+        {**running.contacts.turn_of, **dict.fromkeys(added.contacts.turn_of, last)},
+        {**running.contacts.lanes_of, **added.contacts.lanes_of},
+    )
+    running.stage = replace(running.stage, work_s=running.stage.work_s + more_s)
+    running.reps |= added.reps
+    running.sounds.extend(added.sounds)
+    running.expected.extend(added.expected)
+    running.begins |= added.begins
+    running.unheard |= added.unheard
+    running.end = added.end
+
+
+def leave(running: Running, player: int) -> None:
+    """Take a player out of a stage: nothing that is not judged yet is this player's any more."""
+    seats = running.stage.seats
+    stations = tuple(_without(squad, player) for squad in seats.stations)
+    running.stage = replace(running.stage, seats=Seats(stations, _without(seats.resting, player)))
+    turns = tuple(
+        replace(turn, players=tuple(None if each == player else each for each in turn.players))
+        for turn in running.contacts.turns
+    )
+    running.contacts = replace(running.contacts, turns=turns)
+
+
+def _without(squad: Squad, player: int) -> Squad:
+    return tuple(other for other in squad if other != player)
 
 
 def rest_of(running: Running, now: int, rate_hz: int) -> tuple[Stage, Contacts]:

@@ -10,7 +10,7 @@ from drilltimer.group.plan import FINISH_S, GroupPlan
 from drilltimer.group.running import Running
 from drilltimer.group.timeline import Stage
 from drilltimer.score.stats import summarize
-from drilltimer.session.board import Board, Place, PlayerScore
+from drilltimer.session.board import Board, Listed, Place, PlayerScore
 from drilltimer.units import s_from_frames
 
 
@@ -36,6 +36,7 @@ def board_of(session: GroupSession, rate_hz: int) -> Board:
         scores=player_scores(session),
         together=together_line(session),
         paused=session.paused,
+        roster=_roster(session, rate_hz),
     )
 
 
@@ -95,6 +96,11 @@ def _places(session: GroupSession, running: Running | None, later: Stage | None,
         here = _names(plan, stage.seats.stations[number])
         places.append(Place(station.name, here, active, _names(plan, following), station.scored))
     return tuple(places)
+
+
+def _roster(session: GroupSession, rate_hz: int) -> tuple[Listed, ...]:
+    away = session.roster.away(s_from_frames(session.now - session.zero, rate_hz))
+    return tuple(Listed(player.name, number not in away) for number, player in enumerate(session.plan.players))
 
 
 def _names(plan: GroupPlan, players: Sequence[int]) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 from drilltimer.group.plan import FINISH_S, GroupPlan
@@ -115,6 +116,10 @@ def _stages(plan: GroupPlan) -> Iterator[Stage]:
         lead_s = change_s if now_s else FIRST_LEAD_S
         start_s = now_s + lead_s
         now_s = start_s + plan.work_s
-        here = seats(plan, interval, start_s, now_s)
+        here = seats(plan, interval, partial(_is_there, plan, start_s, now_s))
         name = f"interval {place + 1} of {length}"
         yield Stage("stations", name, start_s, lead_s, plan.work_s, here, drill, round_ + 1, plan.rounds, place)
+
+
+def _is_there(plan: GroupPlan, start_s: float, end_s: float, player: int) -> bool:
+    return plan.players[player].there(start_s, end_s)

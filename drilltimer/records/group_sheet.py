@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -35,12 +35,28 @@ class SheetRow:
 
 @dataclass(frozen=True, slots=True)
 class GroupSheet:
-    """What a sheet tells. `together` is the estimate of the whole group, "" where there is none."""
+    """What a sheet tells.
+
+    Parameters
+    ----------
+    plan, started_utc : str
+    rows : tuple of SheetRow
+    unscored : tuple of str
+    texts : mapping
+        What the page says, by key.
+    moves : tuple of (float, str, bool)
+        Who was taken out (False) or brought in, and when, in seconds from the start.
+    together : str
+        The estimate of the whole group, "" where there is none.
+    simulated, ranking : bool
+    """
 
     plan: str
     started_utc: str
     rows: tuple[SheetRow, ...]
     unscored: tuple[str, ...]
+    texts: Mapping[str, str]
+    moves: tuple[tuple[float, str, bool], ...] = ()
     together: str = ""
     simulated: bool = False
     ranking: bool = False
@@ -100,7 +116,7 @@ def render_sheet(sheet: GroupSheet) -> str:
 
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files(__package__).joinpath("group.html.j2").read_text(encoding="utf-8"))
-    return template.render(sheet=sheet, version=__version__)
+    return template.render(sheet=sheet, t=sheet.texts, version=__version__)
 
 
 def _cells(row: SheetRow) -> list[str | int | None]:

@@ -27,6 +27,14 @@ class PlayerScore:
 
 
 @dataclass(frozen=True, slots=True)
+class Listed:
+    """A player of the list, and whether this player is there."""
+
+    player: str
+    inside: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
     """One moment of a group session.
 
@@ -48,6 +56,8 @@ class Board:
         What was estimated of the group as a whole.
     paused : str
         Why the session stands still.
+    roster : tuple of Listed
+        Everybody, in the order of the list: a coach takes players out and brings them in by their place in it.
     """
 
     title: str
@@ -61,3 +71,4 @@ class Board:
     scores: tuple[PlayerScore, ...]
     together: str = ""
     paused: str = ""
+    roster: tuple[Listed, ...] = ()

@@ -19,19 +19,28 @@ CLOCK_SIGNS = 5  # the scale is that of 10:00, so that figures do not jump in si
 LEAST_CLOCK_ROWS = 4
 
 
-def draw_board(board: Board, look: Look, wording: Wording, news: str = "") -> Group:
-    """The whole screen, `look.rows` lines of at most `look.columns` cells; `news` is what has just gone wrong."""
+def draw_board(board: Board, look: Look, wording: Wording, news: str = "", asked: str | None = None) -> Group:
+    """The whole screen, `look.rows` lines of at most `look.columns` cells.
+
+    `news` is what has just happened or gone wrong; `asked` what was typed so far where a player is asked for.
+    """
     head = [_head(board, look, wording), Text(_phase(board, wording), style="bold")]
-    foot = [Text(wording("board.keys"), style=look.palette.faint)]
+    foot = (
+        [Text(wording("board.keys"), style=look.palette.faint)]
+        if asked is None
+        else _question(board, look, wording, asked)
+    )
     if board.next_stage:
-        foot.insert(0, Text(wording("board.next", stage=board.next_stage)))
+        foot.insert(0, Text(wording("board.next", stage=wording.told(board.next_stage))))
     if board.together:
-        foot.insert(0, Text(board.together, style=look.palette.faint))
+        foot.insert(0, Text(wording.told(board.together), style=look.palette.faint))
     if news:
         foot.insert(0, Text(news, style=look.palette.warning))
     places = [_place(place, look, wording) for place in board.places if place.players or place.scored]
     if board.resting:
         places.append(Text(wording("board.resting", players=", ".join(board.resting)), style=look.palette.faint))
+    if away := [each.player for each in board.roster if not each.inside]:
+        places.append(Text(wording("board.away", players=", ".join(away)), style=look.palette.faint))
     scores = _scores(board, look)
     room = look.rows - len(head) - len(foot)
     body = [*places, *scores]
@@ -46,6 +55,20 @@ def draw_board(board: Board, look: Look, wording: Wording, news: str = "") -> Gr
     return Group(*lines[: look.rows])
 
 
+def _question(board: Board, look: Look, wording: Wording, typed: str) -> list[Text]:
+    """Whom to take out or bring in: everybody by number, in as many lines as they need."""
+    cells = [
+        wording("board.inside" if each.inside else "board.outside", number=number, player=each.player)
+        for number, each in enumerate(board.roster, start=1)
+    ]
+    cells.append(wording("board.somebody", number=len(cells) + 1))
+    width = max(map(len, cells)) + 2
+    across = max(1, look.columns // width)
+    rows = [cells[first : first + across] for first in range(0, len(cells), across)]
+    lines = [Text("".join(cell.ljust(width) for cell in row)) for row in rows]
+    return [*lines, Text(wording("board.who", typed=typed), style="bold")]
+
+
 def _head(board: Board, look: Look, wording: Wording) -> Text:
     right = wording("board.whole", left=clock(board.whole_left_s))
     space = max(1, look.columns - len(right) - 1)
@@ -54,8 +77,10 @@ def _head(board: Board, look: Look, wording: Wording) -> Text:
 
 def _phase(board: Board, wording: Wording) -> str:
     if board.paused:
-        return wording("board.paused", why=board.paused)
-    return wording("board.work" if board.working else "board.change", stage=board.stage)
+        why = wording.told(board.paused)
+        by_key = why == wording("screen.by_key")
+        return wording("board.paused_by_key") if by_key else wording("board.paused", why=why)
+    return wording("board.work" if board.working else "board.change", stage=wording.told(board.stage))
 
 
 def _clock(board: Board, look: Look, rows: int) -> list[Text]:

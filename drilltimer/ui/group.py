@@ -13,6 +13,8 @@ from drilltimer.ui.board import draw_board
 from drilltimer.ui.live import LiveScreen
 from drilltimer.ui.screen import Look
 
+ENTERS, BACKSPACES = "\r\n", "\x08\x7f"
+
 
 class Conducted(Protocol):
     """What a coach may ask of a group session."""
@@ -36,6 +38,9 @@ class Conducted(Protocol):
     def extend(self) -> bool:
         """Lengthen the work."""
 
+    def move(self, player: int) -> object | None:
+        """Take a player (place in the list) out, or bring one in; None where there is no such place."""
+
 
 class BoardScreen(LiveScreen):
     """A `LiveScreen` that draws a board.
@@ -51,12 +56,28 @@ class BoardScreen(LiveScreen):
     def __init__(self, board: Callable[[], Board], *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self._board = board
+        self._asked: str | None = None
 
     def _obey(self, key: str, session: Any) -> None:
-        obey_coach(key, session, self._wording("screen.by_key"))
+        if self._asked is None and key.casefold() == "i":
+            self._asked = ""
+        elif self._asked is None:
+            obey_coach(key, session, self._wording("screen.by_key"))
+        else:
+            self._asked = self._answer(self._asked, key, session)
+
+    def _answer(self, typed: str, key: str, session: Conducted) -> str | None:
+        """What is typed after one more key; None when the question is answered, or left by any other key."""
+        if key.isdecimal():
+            return (typed + key)[-3:]
+        if key in BACKSPACES:
+            return typed[:-1]
+        if key in ENTERS and typed and session.move(int(typed) - 1) is None:
+            self.tell(self._wording("board.nobody", number=typed))
+        return None
 
     def _drawn(self, session: Any, health: Callable[[], Health], look: Look, news: str) -> RenderableType:
-        return draw_board(self._board(), look, self._wording, news)
+        return draw_board(self._board(), look, self._wording, news, self._asked)
 
 
 def obey_coach(key: str, session: Conducted, by_key: str) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from drilltimer.session.board import PlayerScore
 from drilltimer.ui.lines import table
+from drilltimer.ui.wording import Wording
 
 
 def clock(time_s: float) -> str:
@@ -14,7 +15,7 @@ def clock(time_s: float) -> str:
     return f"{minutes}:{seconds:02d}"
 
 
-def score_table(scores: Sequence[PlayerScore]) -> list[str]:
+def score_table(scores: Sequence[PlayerScore], wording: Wording) -> list[str]:
     """Scores of the players, in the order given."""
     rows = [
         (
@@ -25,7 +26,7 @@ def score_table(scores: Sequence[PlayerScore]) -> list[str]:
         )
         for score in scores
     ]
-    return table(rows, ("player", "reps", "in window", "constant error"))
+    return table(rows, [wording(f"group.{head}") for head in ("player", "reps", "in_window", "constant")])
 
 
 def ranked(scores: Sequence[PlayerScore]) -> list[PlayerScore]:

@@ -116,7 +116,9 @@ def _figure_of(shown: Shown | None, look: Look) -> tuple[str, str]:
 def _words(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
     """Below the figure, in words: what it means, or what the player is to know instead."""
     if snapshot.paused:
-        said = f"{wording('screen.paused', why=wording.told(snapshot.paused))}  ({wording('screen.going_on')})"
+        why, by_key = wording.told(snapshot.paused), wording("screen.by_key")
+        paused = wording("screen.paused_by_key") if why == by_key else wording("screen.paused", why=why)
+        said = f"{paused}  ({wording('screen.going_on')})"
         lines = textwrap.wrap(said, max(look.columns, 1))[:PAUSED_ROWS]
         return [Text(line.center(look.columns), style=look.palette.warning) for line in lines]
     if snapshot.asking:

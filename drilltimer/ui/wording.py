@@ -38,6 +38,10 @@ class Wording:
         """Text of that key with its values filled in."""
         return self._texts[key].format(**values)
 
+    def section(self, name: str) -> dict[str, str]:
+        """All texts of a section by the rest of their keys, as they stand."""
+        return {key.removeprefix(f"{name}."): text for key, text in self._texts.items() if key.startswith(f"{name}.")}
+
     def grade(self, grade: Grade) -> str:
         """A grade in words."""
         return self._texts[f"grade.{grade.name.lower()}"]
