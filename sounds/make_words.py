@@ -44,11 +44,17 @@ COLOURS = ("red", "blue", "yellow", "green")
 WORDS = (
     *("ready", "early", "late", "on time", "rest", "switch", "change", "next station", "well done", "go", "stop"),
     *("before", "good", "hop", "contact", "half way", "last round", "finished", "breathe", "warm up", "get ready"),
-    *("harder", "easier", "your guess"),
+    *("harder", "easier", "your guess", "ten seconds", "next exercise"),
 )
 SENTENCES = (
     *("heels up", "wide base", "both feet together", "watch the hitter", "soft landing"),
     *("hop in time with each contact", "wait for the call", "stay still when no contact comes", "move on the call"),
+)
+# Of the shipped warm-ups.
+MOVEMENTS = (
+    *("jog around the court", "side shuffle", "carioca steps", "high knees", "arm circles and trunk turns"),
+    *("lunges with a turn", "small hops on the spot", "jog and change direction on call", "skip and swing the arms"),
+    "balance on one leg",
 )
 # Numbers to nine and colours are called as targets too.
 CALLED = frozenset({*DIRECTIONS, *COLOURS, *NUMBERS[:9], "switch"})
@@ -61,7 +67,7 @@ def file_name(text: str) -> str:
 
 def make_word(engine: Hibari, text: str) -> dict[str, Any]:
     """Read `text`, finish it, write its file; returns its entry of the manifest."""
-    speed = SENTENCE_SPEED if text in SENTENCES else WORD_SPEED
+    speed = SENTENCE_SPEED if text in (*SENTENCES, *MOVEMENTS) else WORD_SPEED
     called = text in CALLED
     raw = engine(text + ".", speed=speed, seed=SEED)
     word = prepare_word(text, raw, ENGINE_RATE_HZ, direction=called, recorded=False)
@@ -100,7 +106,7 @@ def main() -> None:
     """Write all words and the manifest."""
     (FOLDER / LANGUAGE).mkdir(exist_ok=True)
     engine = Hibari()
-    texts = (*DIRECTIONS, *NUMBERS, *COLOURS, *WORDS, *SENTENCES)
+    texts = (*DIRECTIONS, *NUMBERS, *COLOURS, *WORDS, *SENTENCES, *MOVEMENTS)
     entries = [make_word(engine, text) for text in texts]
     manifest = {"schema": 1, "language": LANGUAGE, "words": sorted(entries, key=lambda entry: str(entry["text"]))}
     (FOLDER / "manifest.json").write_text(json.dumps(manifest, indent=1) + "\n", encoding="utf-8")

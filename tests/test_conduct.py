@@ -301,3 +301,26 @@ def test_somebody_new_gets_a_number_and_a_place():
 def test_nobody_moves_after_the_end():
     run = Run(make()).until(200)
     assert run.session.move(0) is None
+
+
+WARM_UP = """\
+name: Warm
+players: 3
+warm_up:
+  - {movement: Side shuffle, work_s: 40}
+  - {movement: crab walk, work_s: 25, rest_s: 12}
+  - {drill: quick, work_s: 20, rest_s: 12}
+"""
+
+
+def test_each_exercise_of_a_warm_up_is_named_before_it_begins_and_its_last_seconds_are_told():
+    run = Run(make(WARM_UP)).until(200)
+    words = run.words()
+    begins = [at for at, word in words if word == "go"]
+    assert len(begins) == 3
+    for start, name in zip(begins, ("side shuffle", "next exercise", "hop in time with each contact"), strict=True):
+        said = [at for at, word in words if word == name]
+        assert len(said) == 1
+        assert start - 15 < said[0] < start - 3
+    assert [at for at, word in words if word == "ten seconds"] == [begins[0] + 30]  # the second one is short
+    assert len([at for at, word in words if word == "change"]) == 2

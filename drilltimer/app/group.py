@@ -100,7 +100,8 @@ def conduct(loaded: LoadedPlan, rate_hz: int, seed: int, language: str = "en") -
     words = partial(load_word, language=language)
     names = [player.name.strip().casefold() for player in loaded.plan.players]
     lengths_s = {}
-    for word in dict.fromkeys((*WORDS, PAUSE_WORD, *names)):
+    movements = [block.name.strip().casefold() for block in loaded.plan.warm_up if not block.drill]
+    for word in dict.fromkeys((*WORDS, PAUSE_WORD, *names, *movements)):
         sound = words(word)
         if sound is not None:
             lengths_s[word] = s_from_frames(len(sound.samples), sound.rate_hz)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from drilltimer.group.contacts import TURN_CHANGE_S, Turn
 from drilltimer.group.plan import GroupPlayer
+from drilltimer.group.timeline import Stage
 
 CHANGE, REST, HALF_WAY, LAST_ROUND, FINISHED, WELL_DONE = (
     "change", "rest", "half way", "last round", "finished", "well done",
@@ -15,9 +16,13 @@ NUMBERS = (
     "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve", "thirteen",
     "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen", "twenty",
 )  # fmt: skip
-WORDS = (CHANGE, REST, HALF_WAY, LAST_ROUND, FINISHED, WELL_DONE, "go", *NUMBERS)
+NEXT_EXERCISE, SPLIT_STEPS, TEN_SECONDS = "next exercise", "hop in time with each contact", "ten seconds"
+WORDS = (
+    CHANGE, REST, HALF_WAY, LAST_ROUND, FINISHED, WELL_DONE, "go", *NUMBERS, NEXT_EXERCISE, SPLIT_STEPS, TEN_SECONDS,
+)  # fmt: skip
 PAUSE_S = 0.15  # between two words
 CLEAR_S = 0.25  # before the countdown
+SHORT_S = 30.0  # a movement so short needs nobody to tell how much is left
 MOST_NAMES = 2  # more lanes than that, and the board tells who is next
 
 Spoken = tuple[float, str]  # when, from the start of work; and the word
@@ -33,6 +38,27 @@ def spoken_name(player: GroupPlayer, known: Callable[[str], bool]) -> tuple[str,
         return (NUMBERS[number - 1],)
     digits = [int(digit) for digit in str(number)]
     return tuple(NUMBERS[digit - 1] if digit else "ten" for digit in digits)
+
+
+def stage_words(
+    stage: Stage, opening: Sequence[str], names: Sequence[str], lengths_s: Mapping[str, float]
+) -> list[Spoken]:
+    """Words before and in a stage; as `lead_words`, and in a warm-up what all do next and how much is left of it."""
+    exercise = _exercise_word(stage, lengths_s)
+    words = lead_words(stage.lead_s, [*opening, *([exercise] if exercise else [])], names, lengths_s)
+    if stage.kind == "movement" and stage.work_s > SHORT_S and TEN_SECONDS in lengths_s:
+        words.append((stage.work_s - 10.0, TEN_SECONDS))
+    return words
+
+
+def _exercise_word(stage: Stage, lengths_s: Mapping[str, float]) -> str:
+    """A movement by its name, where that was recorded; nothing at stations, whose players know."""
+    name = stage.name.strip().casefold()
+    return {
+        "stations": "",
+        "together": SPLIT_STEPS,
+        "movement": name if name in lengths_s else NEXT_EXERCISE,
+    }[stage.kind]
 
 
 def lead_words(

@@ -316,7 +316,7 @@ class GroupSession:
 
     def _put(self, stage: Stage, contacts: Contacts, start: int, opening: Sequence[str]) -> Running:
         named = [self._called(turn) for turn in contacts.turns] if self._hears_lanes(stage) else []
-        words = announce.lead_words(stage.lead_s, opening, named[0] if named else (), self._lengths_s)
+        words = announce.stage_words(stage, opening, named[0] if named else (), self._lengths_s)
         for turn, names in zip(contacts.turns[1:], named[1:], strict=False):
             words += announce.turn_words(turn, names, self._lengths_s)
         running = put_on_stream(
