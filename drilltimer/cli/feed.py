@@ -152,6 +152,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
     from drilltimer.app.feeding import run_feed
     from drilltimer.app.feeding_journal import FeedJournal
     from drilltimer.app.open import open_card
+    from drilltimer.audio.settings import find_settings
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
     from drilltimer.hear.setup import SetUp
     from drilltimer.ui.keys import open_keys
@@ -159,7 +160,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
 
     card = open_card(options["input_name"], options["output_name"])
     asks = asked.tells and not options["as_json"] and somebody_there()
-    card = at_comfortable_level(card, wording, asks=asks)
+    card = at_comfortable_level(card, find_settings(*card.names), wording, asks=asks)
     stream = card.stream
     set_up = SetUp(stream.rate_hz, stream.input_channels, asked.court) if options["sets_up"] else None
     tell = _quiet if options["as_json"] else say

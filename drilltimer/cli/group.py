@@ -199,11 +199,13 @@ def _open(
         session = conduct(loaded, 48_000, seed, language)
         return open_hall(session, seed, wanted.simulate, wanted.speed), session, None
     from drilltimer.app.open import open_card
+    from drilltimer.audio.settings import find_settings
+    from drilltimer.cli.check import devices_line
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
 
     card = open_card(wanted.input_name, wanted.output_name, loaded.plan.channels)
-    note(f"{card.names[0]} ({loaded.plan.channels} channels) and {card.names[1]}")
-    card = at_comfortable_level(card, wording, asks=somebody_there())
+    note(devices_line(card, wording))
+    card = at_comfortable_level(card, find_settings(*card.names), wording, asks=somebody_there())
     return card.stream, conduct(loaded, card.stream.rate_hz, seed, language), card.again
 
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from drilltimer.app.check import Landings
     from drilltimer.app.lasting import Open
     from drilltimer.app.open import Card
+    from drilltimer.audio.settings import DeviceSettings
     from drilltimer.model import AudioStream, Placement
     from drilltimer.ui.wording import Wording
 
@@ -67,11 +68,10 @@ def somebody_there() -> bool:
     return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
 
 
-def at_comfortable_level(card: Card, wording: Wording, *, asks: bool) -> Card:
-    """The card at the level that was found comfortable on these devices, after asking whether it still is."""
-    from drilltimer.audio.settings import find_settings, keep_settings
+def at_comfortable_level(card: Card, known: DeviceSettings | None, wording: Wording, *, asks: bool) -> Card:
+    """The card at the level that was found comfortable on its devices, after asking whether it still is."""
+    from drilltimer.audio.settings import keep_settings
 
-    known = find_settings(*card.names)
     volume_db = known.volume_db if known else 0.0
     if asks:
         card.stream.close()
@@ -94,7 +94,7 @@ def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Stage:
     if asks and (known is None or known.checked != today()):
         card, card.stream.volume_db = _checked(card, placement, wording)
     else:
-        card = at_comfortable_level(card, wording, asks=asks)
+        card = at_comfortable_level(card, known, wording, asks=asks)
     return Stage(card.stream, placement, card.again, known.landings_at(placement) if known else ())
 
 

@@ -12,6 +12,7 @@ from rich.text import Text
 from drilltimer.session.board import Board, Place
 from drilltimer.ui.glyphs import big_text, fitting_scale
 from drilltimer.ui.group_lines import clock
+from drilltimer.ui.lines import paused_line
 from drilltimer.ui.screen import Look
 from drilltimer.ui.wording import Wording
 
@@ -77,9 +78,7 @@ def _head(board: Board, look: Look, wording: Wording) -> Text:
 
 def _phase(board: Board, wording: Wording) -> str:
     if board.paused:
-        why = wording.told(board.paused)
-        by_key = why == wording("screen.by_key")
-        return wording("board.paused_by_key") if by_key else wording("board.paused", why=why)
+        return paused_line(board.paused, wording)
     return wording("board.work" if board.working else "board.change", stage=wording.told(board.stage))
 
 

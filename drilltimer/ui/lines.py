@@ -45,6 +45,12 @@ def _row(cells: Mapping[str, str], wording: Wording) -> str:
     return "  ".join(parts)
 
 
+def paused_line(why: str, wording: Wording) -> str:
+    """That a session stands still, why unless the user wished it, and how it goes on."""
+    told = wording.told(why)
+    return wording("screen.paused_by_key") if told == wording("screen.by_key") else wording("screen.paused", why=told)
+
+
 def move_line(move: Move, wording: Wording) -> str:
     """A player's move to another level."""
     key = "lines.level_up" if move.up else "lines.level_down"

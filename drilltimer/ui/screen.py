@@ -16,6 +16,7 @@ from rich.text import Text
 from drilltimer.model import TIMED_GRADES, Health, Verdict, Window
 from drilltimer.session import Shown, Snapshot
 from drilltimer.ui.glyphs import big_text, fitting_scale
+from drilltimer.ui.lines import paused_line
 from drilltimer.ui.palette import ASCII_SHAPES, LIGHT, SHAPES, Palette
 from drilltimer.ui.wording import Wording
 
@@ -116,10 +117,7 @@ def _figure_of(shown: Shown | None, look: Look) -> tuple[str, str]:
 def _words(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
     """Below the figure, in words: what it means, or what the player is to know instead."""
     if snapshot.paused:
-        why, by_key = wording.told(snapshot.paused), wording("screen.by_key")
-        paused = wording("screen.paused_by_key") if why == by_key else wording("screen.paused", why=why)
-        said = f"{paused}  ({wording('screen.going_on')})"
-        lines = textwrap.wrap(said, max(look.columns, 1))[:PAUSED_ROWS]
+        lines = textwrap.wrap(paused_line(snapshot.paused, wording), max(look.columns, 1))[:PAUSED_ROWS]
         return [Text(line.center(look.columns), style=look.palette.warning) for line in lines]
     if snapshot.asking:
         return [Text(wording("screen.asking").center(look.columns), style="bold")]
