@@ -7,10 +7,11 @@ import pytest
 
 from drilltimer.hear import decide, feet
 from tests.hearing import scene as training
-from tests.hearing.fit import Logit, fit_logit, tally, told
+from tests.hearing.fit import tally, told
 from tests.hearing.scene import make_scene
 from tests.hearing.shoes import RATE_HZ, Shoes, cut_step
-from tests.hearing.witness import Choice, hear
+from tests.hearing.witness import hear
+from tests.logit import Choice, Logit, fit_logit
 
 
 def drawn(weights, none, rng):

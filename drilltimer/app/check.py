@@ -14,7 +14,8 @@ from drilltimer.app.plan import Plan, load_bank
 from drilltimer.audio.files import load_word
 from drilltimer.checkup.course import Course, lay_out
 from drilltimer.checkup.findings import HEARD_SHARE, Finding, Hops, Result, find_faults, result_of
-from drilltimer.checkup.measure import LANDING_BAND_HZ, Measured, band_pass, measure
+from drilltimer.checkup.measure import LANDING_BAND_HZ, Measured, measure
+from drilltimer.hear.filters import filtered
 from drilltimer.hear.listen import Listener
 from drilltimer.model import (
     AudioStream,
@@ -219,7 +220,7 @@ def _hops(stream: AudioStream, zero: int, measured: Measured, placement: Placeme
                 case Ended():
                     running = False
     heard = np.concatenate([block.samples for block in blocks]).astype(np.float64).mean(axis=1)
-    landing = band_pass(heard, stream.rate_hz, LANDING_BAND_HZ)
+    landing = filtered(heard, "bandpass", LANDING_BAND_HZ, stream.rate_hz)
     peaks_db = []
     for at_s in touchdowns_s:
         first = frames_from_s(at_s, stream.rate_hz) - blocks[0].start

@@ -16,7 +16,7 @@ from drilltimer.drill.faults import place_problem
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.tree import Tree
 from drilltimer.errors import DeviceError, DrillFileError, UserError
-from drilltimer.group.announce import WORDS
+from drilltimer.group.announce import WORDS, word_of
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Say, Scored, Told
 from drilltimer.group.language import read_group_plan
@@ -98,9 +98,9 @@ def _find_drill(name: str, plan_file: Path) -> tuple[str, str]:
 def conduct(loaded: LoadedPlan, rate_hz: int, seed: int, language: str = "en") -> GroupSession:
     """The session of a plan, on a stream of that rate."""
     words = partial(load_word, language=language)
-    names = [player.name.strip().casefold() for player in loaded.plan.players]
+    names = [word_of(player.name) for player in loaded.plan.players]
     lengths_s = {}
-    movements = [block.name.strip().casefold() for block in loaded.plan.warm_up if not block.drill]
+    movements = [word_of(block.name) for block in loaded.plan.warm_up if not block.drill]
     for word in dict.fromkeys((*WORDS, PAUSE_WORD, *names, *movements)):
         sound = words(word)
         if sound is not None:

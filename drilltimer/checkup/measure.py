@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drilltimer.checkup.course import HISS_BAND_HZ, Course, Sounding
+from drilltimer.hear.filters import filtered
 from drilltimer.hear.locate import locate_cue
 from drilltimer.model import Samples
 from drilltimer.units import db_from_ratio, frames_from_s, ms_from_s, s_from_frames
@@ -95,14 +96,7 @@ def measure(
 
 def band_level_db(signal: Wave, rate_hz: int, band_hz: tuple[float, float]) -> float:
     """RMS of `signal` in a band, re full scale."""
-    return db_from_ratio(float(np.sqrt(np.mean(band_pass(signal, rate_hz, band_hz) ** 2))))
-
-
-def band_pass(signal: Wave, rate_hz: int, band_hz: tuple[float, float]) -> Wave:
-    """`signal` in a band; its first milliseconds hold the filter's start."""
-    from scipy.signal import butter, sosfilt
-
-    return np.asarray(sosfilt(butter(2, band_hz, "bandpass", fs=rate_hz, output="sos"), signal))
+    return db_from_ratio(float(np.sqrt(np.mean(filtered(signal, "bandpass", band_hz, rate_hz) ** 2))))
 
 
 def _asked_db(course: Course) -> float:
@@ -186,7 +180,8 @@ def _hiss_drop(course: Course, ear: Wave, trip_ms: float | None) -> float | None
         return None
     rate_hz = course.rate_hz
     start = course.hiss.start + frames_from_s(trip_ms * 1e-3, rate_hz)
-    noise = band_pass(ear[start - rate_hz : start + len(course.hiss.sound.samples)], rate_hz, HISS_BAND_HZ)
+    hissing = ear[start - rate_hz : start + len(course.hiss.sound.samples)]
+    noise = filtered(hissing, "bandpass", HISS_BAND_HZ, rate_hz)
 
     def level_db(begin_s: float, end_s: float) -> float:
         piece = noise[rate_hz + frames_from_s(begin_s, rate_hz) : rate_hz + frames_from_s(end_s, rate_hz)]

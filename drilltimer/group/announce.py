@@ -28,9 +28,14 @@ MOST_NAMES = 2  # more lanes than that, and the board tells who is next
 Spoken = tuple[float, str]  # when, from the start of work; and the word
 
 
+def word_of(name: str) -> str:
+    """Under which a recording of a name or a movement is looked for."""
+    return name.strip().casefold()
+
+
 def spoken_name(player: GroupPlayer, known: Callable[[str], bool]) -> tuple[str, ...]:
     """Words that call a player: a recording of the name, or else the number; above twenty digit by digit."""
-    word = player.name.strip().casefold()
+    word = word_of(player.name)
     if not word.isdigit() and known(word):
         return (word,)
     number = int(word) if word.isdigit() and len(word) <= 3 else player.number
@@ -53,7 +58,7 @@ def stage_words(
 
 def _exercise_word(stage: Stage, lengths_s: Mapping[str, float]) -> str:
     """A movement by its name, where that was recorded; nothing at stations, whose players know."""
-    name = stage.name.strip().casefold()
+    name = word_of(stage.name)
     return {
         "stations": "",
         "together": SPLIT_STEPS,

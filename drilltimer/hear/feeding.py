@@ -25,7 +25,6 @@ from drilltimer.hear.sound_classes import (
 )
 from drilltimer.hear.tails import Tails
 from drilltimer.hear.touchdowns import SECOND_FOOT_S, Echoes, Neighbourhood, chances, half_width_ms, weigh_evidence
-from drilltimer.hear.track import PowerTrack
 from drilltimer.model import Block, Landing, Onset
 from drilltimer.units import frames_from_s, s_from_frames, s_from_ms, speed_of_sound_m_s
 
@@ -181,8 +180,9 @@ class FeedListener:
     def _judge(self, impacts: list[Impact], reading: Reading, place: int, chance: float) -> Fed:
         """The touchdown of one contact."""
         contact = impacts[place]
-        self.learned.tails.learn_from(contact.at, self._finder.track.cut(contact.at))
-        around = self.around(impacts, reading, place, self._finder.track)
+        excerpt = self._finder.track.cut(contact.at)
+        self.learned.tails.learn_from(contact.at, excerpt)
+        around = self.around(impacts, reading, place, excerpt)
         self.learned.echoes.learn_from(around)
         places, rows = weigh_evidence(around, self.learned.echoes)
         shares = chances(rows, self._weights)
@@ -200,14 +200,13 @@ class FeedListener:
         touchdown = replace(touchdown, uncertainty_ms=half_width_ms(around, places, shares, best))
         return Fed(onset, Landing(touchdown, self._second_foot(around, first)))
 
-    def around(self, impacts: list[Impact], reading: Reading, place: int, track: PowerTrack) -> Neighbourhood:
-        """What lies around the impact at `place`."""
+    def around(self, impacts: list[Impact], reading: Reading, place: int, excerpt: np.ndarray) -> Neighbourhood:
+        """What lies around the impact at `place`, its band powers cut out as by `PowerTrack.cut`."""
         times_s = np.array([s_from_frames(impact.at - impacts[place].at, self._rate_hz) for impact in impacts])
         near = np.flatnonzero(np.abs(times_s) < 0.8)
         playing = reading.stations[1:].sum(axis=0)
         later_s = self._ways.player_s - self._ways.feeder_s
-        contact_at = impacts[place].at
-        uncovered = self.learned.tails.uncovered(contact_at, track.cut(contact_at), times_s[near])
+        uncovered = self.learned.tails.uncovered(impacts[place].at, excerpt, times_s[near])
         return Neighbourhood(
             [impacts[k] for k in near],
             times_s[near],

@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from drilltimer.hear.filters import filtered
+from drilltimer.hear.jumps import running_energy
 from drilltimer.hear.onsets import Rise, Rises, find_rises, lateness_ms, scatter_ms
 from drilltimer.hear.tape import Take, Tape
 from drilltimer.hear.track import PowerTrack
@@ -124,8 +125,6 @@ class ImpactFinder:
         return [self._impact(take.frame(rise.at), rise, decay) for rise, decay in zip(rises, decays, strict=True)]
 
     def _keep_powers(self, found: Rises, take: Take, first: int, last: int) -> None:
-        if found.logs is None:
-            return
         at = take.start + (found.middle + np.arange(found.logs.shape[1]) * found.hop) * take.step
         new = (at >= first) & (at < last)
         self.track.put(at[new], found.logs[:, new])
@@ -169,7 +168,7 @@ def decay_db(heard: np.ndarray, rises: list[Rise], rate_hz: float) -> np.ndarray
     if not rises:
         return np.zeros((0, len(DECAY_EDGES_S) - 1))
     audible = filtered(heard, "highpass", (RUMBLE_HZ,), rate_hz)
-    energy = np.concatenate([[0.0], np.cumsum(np.square(audible))])
+    energy = running_energy(audible)
     at = np.array([rise.at for rise in rises])
 
     def power(from_s: float, to_s: float) -> np.ndarray:

@@ -101,7 +101,7 @@ class Rises:
         By which filter it was whitened.
     track : float array
         Strength over time, a value every `hop` samples, the first one at sample `middle`.
-    logs : float array, shape (BANDS, frames), optional
+    logs : float array, shape (BANDS, frames)
         Log power over the noise in nepers, at least 0, at the same moments.
     """
 
@@ -112,7 +112,7 @@ class Rises:
     track: np.ndarray
     hop: int
     middle: int
-    logs: np.ndarray | None = None
+    logs: np.ndarray
 
     def strength_near(self, at: float, span_s: float, rate_hz: float) -> float:
         """Greatest strength in the span that begins at sample `at`."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drilltimer.hear.jumps import running_energy
 from drilltimer.hear.onsets import PREDICTOR, Rises
 
 UNIT_S = 0.008  # a pattern of this length has its z counted as it is
@@ -60,7 +61,7 @@ def likeness_to_itself(white: np.ndarray, start: int, lags: np.ndarray, rate_hz:
     piece = white[start : start + int(lags[-1]) + 1 + longest]
     if start < 0 or len(piece) <= lags[-1] + longest:
         return np.zeros(len(lags))
-    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
+    energy = running_energy(piece)
     lengths = np.clip(lags - round(0.001 * rate_hz), shortest, longest)
     products = [piece[:length] @ piece[lag : lag + length] for lag, length in zip(lags, lengths, strict=True)]
     own, later = energy[lengths] + 1e-30, energy[lags + lengths] - energy[lags]
@@ -154,7 +155,7 @@ def _likeness(piece: np.ndarray, lags: int, shapes: Sequence[_Shape]) -> np.ndar
 
     By transforms, not by matrix products: those of this size start threads whose waiting costs more than the work.
     """
-    energy = np.concatenate([[0.0], np.cumsum(np.square(piece))])
+    energy = running_energy(piece)
     spectrum, scores = np.fft.rfft(piece, shapes[0].size), np.zeros(lags)
     for shape in shapes:
         count = min(lags, len(piece) - shape.length + 1)

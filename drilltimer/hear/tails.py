@@ -9,10 +9,9 @@ to be exponential: it is learned, single echoes included.
 
 from __future__ import annotations
 
-from collections import deque
-
 import numpy as np
 
+from drilltimer.hear.followed import Followed
 from drilltimer.hear.onsets import LAG_S
 from drilltimer.hear.track import BEFORE_S, STEP_S
 
@@ -21,34 +20,27 @@ RINGS_FROM_S = 0.004
 SMEAR_S = 0.003  # the feeder moves, and echoes with it
 COMMON = 0.4  # quantile over contacts
 ENOUGH = 3  # contacts
-KEEP_CONTACTS = 40
 LEAST_DIRECT = 0.05  # of the noise's power: a band without a contact tells nothing about its tail
 SEEN_S = (-0.002, 0.016)  # a rise is fully seen so long after the moment it is traced back to
-SAME = 64  # frames within which two contacts are one
 
 
 class Tails:
     """What followed each of the last contacts, over its own loudness."""
 
     def __init__(self) -> None:
-        self._heard: dict[int, np.ndarray] = {}
-        self._order: deque[int] = deque()
+        self._heard: Followed[np.ndarray] = Followed()
 
     def learn_from(self, frame: float, excerpt: np.ndarray) -> None:
         """Take note of a contact at a stream frame, with the excerpt around it as from `PowerTrack.cut`."""
         from scipy.ndimage import maximum_filter1d
 
-        key = round(frame)
-        if key not in self._heard:
-            self._order.append(key)
         power = np.expm1(excerpt) / _direct(excerpt)[:, None]
-        self._heard[key] = maximum_filter1d(power, 2 * round(SMEAR_S / STEP_S) + 1, axis=1).astype(np.float32)
-        if len(self._order) > KEEP_CONTACTS:
-            del self._heard[self._order.popleft()]
+        smeared = maximum_filter1d(power, 2 * round(SMEAR_S / STEP_S) + 1, axis=1)
+        self._heard.put(frame, smeared.astype(np.float32))
 
     def expected(self, frame: float, excerpt: np.ndarray) -> np.ndarray:
         """Power over the noise that a contact's own tail will have by what other contacts did; as the excerpt."""
-        others = [tail for key, tail in self._heard.items() if abs(key - frame) > SAME]
+        others = self._heard.others(frame)
         if len(others) < ENOUGH:
             return np.zeros(excerpt.shape)
         tail = np.asarray(np.quantile(np.array(others), COMMON, axis=0) * _direct(excerpt)[:, None])

@@ -9,12 +9,12 @@ out.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from drilltimer.hear.followed import Followed
 from drilltimer.hear.impacts import Impact
 from drilltimer.hear.rhythm import touchdown_density
 from drilltimer.hear.sound_classes import Kind
@@ -23,7 +23,6 @@ from drilltimer.units import ms_from_s
 WINDOW_S = (-0.24, 0.52)  # touchdown after contact
 ECHO_S = 0.0015  # an echo keeps its time within this: the feeder moves by half a metre
 LAST_ECHO_S = 0.6
-KEEP_CONTACTS = 40
 SHORTLY_S = 0.08
 ODDS = (-8.0, 10.0)
 EVIDENCE = 15
@@ -83,22 +82,16 @@ class Echoes:
     """What followed other contacts, and when: a wall answers each of them alike."""
 
     def __init__(self) -> None:
-        self._heard: dict[int, np.ndarray] = {}
-        self._order: deque[int] = deque()
+        self._heard: Followed[np.ndarray] = Followed()
 
     def learn_from(self, around: Neighbourhood) -> None:
         """Take note of the impacts after a contact."""
-        contact_frame = round(around.impacts[around.contact].at)
         lags_s = around.times_s[(around.times_s > 0.0) & (around.times_s < LAST_ECHO_S)]
-        if contact_frame not in self._heard:
-            self._order.append(contact_frame)
-        self._heard[contact_frame] = lags_s
-        if len(self._order) > KEEP_CONTACTS:
-            del self._heard[self._order.popleft()]
+        self._heard.put(around.impacts[around.contact].at, lags_s)
 
     def log_odds(self, contact_frame: int, lag_s: float) -> float:
         """Of an impact so long after that contact being an echo, by how many other contacts have it too."""
-        others = [lags for frame, lags in self._heard.items() if abs(frame - contact_frame) > 64]
+        others = self._heard.others(contact_frame)
         share = 0.1
         if lag_s > 0.003 and others:
             nearest = np.array([np.abs(lags - lag_s).min(initial=1.0) for lags in others])

@@ -23,6 +23,7 @@ from drilltimer.hear.touchdowns import EVIDENCE, Echoes, weigh_evidence
 from drilltimer.hear.track import PowerTrack
 from tests.feeding.label import distances_of, find_impacts, label
 from tests.feeding.scene import RATE_HZ, Setting, make_scene
+from tests.logit import Choice, Logit, fit_logit
 
 DIRECTIONS = 10
 ROUNDS = 25
@@ -152,10 +153,11 @@ def touchdown_examples(example: Example, prior: Prior) -> list[tuple[np.ndarray,
     at_s = np.array([impact.at / RATE_HZ for impact in example.impacts])
     landings = {each["rep"]: each["mic_s"] for each in truth["landings"]}
     near = [int(np.argmin(np.abs(at_s - each["mic_s"]))) for each in truth["contacts"]]
-    for place in near:
-        at = example.impacts[place].at
-        listener.learned.tails.learn_from(at, example.track.cut(at))
-    arounds = [listener.around(example.impacts, reading, place, example.track) for place in near]
+    excerpts = [example.track.cut(example.impacts[place].at) for place in near]
+    for place, excerpt in zip(near, excerpts, strict=True):
+        listener.learned.tails.learn_from(example.impacts[place].at, excerpt)
+    pairs = zip(near, excerpts, strict=True)
+    arounds = [listener.around(example.impacts, reading, place, excerpt) for place, excerpt in pairs]
     echoes = Echoes()
     for around in arounds:
         echoes.learn_from(around)
@@ -175,22 +177,12 @@ def touchdown_examples(example: Example, prior: Prior) -> list[tuple[np.ndarray,
 
 def fit_touchdown(rows: list[tuple[np.ndarray, int]]) -> np.ndarray:
     """Weights of a conditional logit, none first."""
-    from scipy.optimize import minimize
-
-    def loss(weights: np.ndarray) -> tuple[float, np.ndarray]:
-        value = 0.5 * STRENGTH_OF_PRIOR * float(np.sum(weights[1:] ** 2))
-        slope = STRENGTH_OF_PRIOR * np.append(0.0, weights[1:])
-        for evidence, right in rows:
-            scores = np.append(evidence @ weights[1:], weights[0])
-            shares = np.exp(scores - scores.max())
-            shares /= shares.sum()
-            value -= float(np.log(shares[right] + 1e-300))
-            shares[right] -= 1.0
-            slope[0] += shares[-1]
-            slope[1:] += evidence.T @ shares[:-1]
-        return value, slope
-
-    return np.asarray(minimize(loss, np.zeros(EVIDENCE + 1), jac=True, method="L-BFGS-B").x)
+    choices = [
+        Choice(evidence, np.arange(len(evidence)) == right, np.ones(1)) for evidence, right in rows if len(evidence)
+    ]  # without a candidate there is nothing to choose
+    start, free = Logit(np.zeros(EVIDENCE), np.zeros(1)), np.ones(EVIDENCE, bool)
+    found = fit_logit(choices, np.ones(len(choices)), start, free, ridge=STRENGTH_OF_PRIOR, scaled=False)
+    return np.append(found.none, found.weights)
 
 
 def fit(examples: list[Example]) -> dict[str, np.ndarray]:

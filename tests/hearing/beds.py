@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drilltimer.audio.files import load_word
-from drilltimer.model import Sound
+from drilltimer.sound.bank import resample
 
 Wave = NDArray[np.float64]
 WORDS = ("left", "right", "short", "deep", "back", "ready", "seven", "stop", "yellow", "good", "twelve", "half-way")
@@ -17,7 +17,7 @@ NOTES_HZ = 110.0
 def babble(frames: int, rate_hz: int, rng: np.random.Generator) -> Wave:
     """Many people talking at once, in this project's own words; RMS 1."""
     words = [load_word(word) for word in WORDS]
-    voices = [_resampled(word, rate_hz) for word in words if word is not None]
+    voices = [resample(word, rate_hz).samples for word in words if word is not None]
     bed = np.zeros(frames)
     for _ in range(round(frames / rate_hz * WORDS_PER_S)):
         voice = voices[int(rng.integers(0, len(voices)))]
@@ -25,13 +25,6 @@ def babble(frames: int, rate_hz: int, rng: np.random.Generator) -> Wave:
         piece = voice[: frames - at]
         bed[at : at + len(piece)] += piece * rng.uniform(0.3, 1.0)
     return np.asarray(bed / np.std(bed))
-
-
-def _resampled(word: Sound, rate_hz: int) -> Wave:
-    from scipy.signal import resample_poly
-
-    common = int(np.gcd(rate_hz, word.rate_hz))
-    return np.asarray(resample_poly(word.samples.astype(np.float64), rate_hz // common, word.rate_hz // common))
 
 
 def notes(frames: int, rate_hz: int, rng: np.random.Generator) -> Wave:

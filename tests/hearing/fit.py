@@ -13,7 +13,6 @@ from __future__ import annotations
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from itertools import accumulate
 from pathlib import Path
 
 import click
@@ -22,10 +21,10 @@ import numpy as np
 from drilltimer.hear import decide, feet
 from tests.hearing.scene import Scene, make_scene, read_scene
 from tests.hearing.shoes import recorded_feet
-from tests.hearing.witness import Choice, Choices, hear
+from tests.hearing.witness import Choices, hear
+from tests.logit import Choice, Logit, fit_logit
 
 FOLDS = 6
-RIDGE = 0.3  # half of the weight's square, each column scaled to a deviation of 1
 FIXED = {"usual_time"}
 # So much is taken off the fitted weight of none: a second foot is told when it is 0.6 times as likely as none, for
 # likelihood counts a landing made up and one left out alike, and of the latter there are more.
@@ -44,56 +43,6 @@ class Heard:
 
     source: str
     choices: Choices
-
-
-@dataclass(frozen=True, slots=True)
-class Logit:
-    """Weights of the evidence, and of none."""
-
-    weights: np.ndarray
-    none: np.ndarray
-
-    def answer(self, choice: Choice) -> int:
-        """Index of the likeliest reading, -1 for none."""
-        scores = choice.evidence @ self.weights
-        best = int(np.argmax(scores))
-        return best if scores[best] > choice.none @ self.none else -1
-
-
-def fit_logit(choices: list[Choice], counts: np.ndarray, start: Logit, free: np.ndarray) -> Logit:
-    """Maximum likelihood with a ridge; `counts` is how often each choice counts, `free` which weights may move."""
-    from scipy.optimize import minimize
-
-    sizes = [len(choice.right) for choice in choices]
-    first = np.array([0, *accumulate(sizes)][:-1])
-    owner = np.repeat(np.arange(len(choices)), sizes)
-    columns = np.concatenate([choice.evidence for choice in choices])
-    right = np.concatenate([choice.right for choice in choices]).astype(float)
-    none = np.array([choice.none for choice in choices])
-    any_right = np.maximum.reduceat(right, first) > 0.0
-    offset = columns[:, ~free] @ start.weights[~free]
-    scale = np.append(columns[:, free].std(axis=0) + 1e-9, np.ones(none.shape[1]))
-    moving = columns[:, free] / scale[: free.sum()]
-
-    def loss(theta: np.ndarray) -> tuple[float, np.ndarray]:
-        scores, against = moving @ theta[: free.sum()] + offset, none @ theta[free.sum() :]
-        top = np.maximum(np.maximum.reduceat(scores, first), against)
-        shares, share_none = np.exp(scores - top[owner]), np.exp(against - top)
-        total = np.add.reduceat(shares, first) + share_none
-        said = np.where(any_right, np.add.reduceat(shares * right, first), share_none) + 1e-300
-        value = -float(counts @ (np.log(said) - np.log(total))) + 0.5 * RIDGE * float(
-            theta[: free.sum()] @ theta[: free.sum()]
-        )
-        pull = (shares / total[owner] - any_right[owner] * shares * right / said[owner]) * counts[owner]
-        pull_none = counts * (share_none / total - ~any_right)
-        slope = np.append(moving.T @ pull + RIDGE * theta[: free.sum()], none.T @ pull_none)
-        return value, slope
-
-    begin = np.append(start.weights[free], start.none) * scale
-    found = minimize(loss, begin, jac=True, method="L-BFGS-B", options={"maxiter": 500}).x / scale
-    weights = start.weights.copy()
-    weights[free] = found[: free.sum()]
-    return Logit(weights, found[free.sum() :])
 
 
 def shipped(question: str) -> Logit:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
+from drilltimer.hear.filters import filtered
 from drilltimer.model import Placement, Rep
 from drilltimer.session import place_cues
 from drilltimer.sim import air
@@ -139,14 +140,12 @@ def make_scene(seed: int, families: dict[str, list[NDArray[np.float64]]], folder
 
 def add_bed(samples: NDArray[np.float64], room: RoomSettings, rate_hz: int, seed: int) -> NDArray[np.float64]:
     """A third of the scenes get a bed of words or notes as well, at a level drawn as the noise's is; shape (n,)."""
-    from scipy.signal import butter, sosfilt
-
     rng = np.random.default_rng([seed, 43])
     make_bed, snr_db = BEDS[int(rng.integers(0, len(BEDS)))], float(rng.choice(SNRS_DB))
     if make_bed is None:
         return samples
     bed = make_bed(len(samples), rate_hz, rng)
-    in_band = sosfilt(butter(2, (40.0, 4000.0), "bandpass", fs=rate_hz, output="sos"), bed)
+    in_band = filtered(bed, "bandpass", air.LEVEL_BAND_HZ, rate_hz)
     level_db = room.landing_db + room.input_gain_db - snr_db
     return np.asarray(np.clip(samples + bed * ratio_from_db(level_db) / np.std(in_band), -1.0, 1.0))
 

@@ -13,11 +13,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from drilltimer.hear.filters import filtered
 from drilltimer.sim.impacts import foot_strike
 from drilltimer.sim.settings import Surface
 
 Wave = NDArray[np.float64]
 RATE_HZ = 48_000
+RUMBLE_HZ = 30.0
 SUFFIXES = {".wav", ".flac", ".ogg"}
 # A recorded step begins where it first reaches 5 % of its peak; where it takes longer than that from there to 20 %,
 # the beginning is a matter of opinion, and the step is not used.
@@ -40,7 +42,7 @@ def recorded_feet(folders: Sequence[Path], leave_out: Sequence[str] = ()) -> dic
         Stems of files that must not be learned from.
     """
     import soundfile
-    from scipy.signal import butter, resample_poly, sosfilt
+    from scipy.signal import resample_poly
 
     families: dict[str, list[Wave]] = {}
     for path in sorted(path for folder in folders for path in folder.iterdir() if path.suffix in SUFFIXES):
@@ -49,7 +51,7 @@ def recorded_feet(folders: Sequence[Path], leave_out: Sequence[str] = ()) -> dic
         samples, rate_hz = soundfile.read(path, always_2d=True)
         common = int(np.gcd(RATE_HZ, rate_hz))
         wave = resample_poly(samples.mean(axis=1), RATE_HZ // common, rate_hz // common)
-        clip = cut_step(sosfilt(butter(2, 30.0, "highpass", fs=RATE_HZ, output="sos"), wave))
+        clip = cut_step(filtered(wave, "highpass", (RUMBLE_HZ,), RATE_HZ))
         if clip is not None:
             families.setdefault(re.sub(r"[\d_.\-]+$", "", path.stem), []).append(clip)
     return families

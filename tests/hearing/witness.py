@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import partial
 from typing import Any
 from unittest.mock import patch
@@ -22,32 +21,11 @@ from drilltimer.hear.onsets import Rise
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Heard
 from tests.hearing.scene import Scene, Truth
+from tests.logit import Choice
 
 LANDING_S = 0.012  # a rise that near to a touchdown, and nearest, is it
 FOOT_S = 0.006  # and so near it is good enough to look for the other foot from
 SECOND_FOOT_S = 0.005
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One question: which of these readings, or none?
-
-    Parameters
-    ----------
-    evidence : float array, shape (readings, columns)
-        In the order of the weights.
-    right : bool array, shape (readings,)
-        Several where they are as good as each other; all False where none is right.
-    none : float array, shape (n,)
-        What speaks for none; its first entry is 1.
-    lost : bool
-        There is a right answer, but it is not among the readings.
-    """
-
-    evidence: np.ndarray
-    right: np.ndarray
-    none: np.ndarray
-    lost: bool = False
 
 
 Choices = defaultdict[str, list[Choice]]
