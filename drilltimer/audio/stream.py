@@ -26,7 +26,7 @@ from drilltimer.units import frames_from_s, ms_from_s, s_from_frames
 
 LEAST_LATENCY_S = 0.1  # measured: with less, sound servers lose blocks on a busy machine
 RING_S = 10.0  # how long the reader may be held up before sound is lost
-COALESCE_S = 0.02
+COALESCE_S = 0.01  # what waits for a block waits so long at most, where the driver's own blocks are no longer
 WAIT_STEP_S = 0.05
 STALL_S = 0.5  # without a callback
 FIRST_BLOCK_S = 3.0  # some wireless speakers take seconds to wake (common practice, no source)
@@ -166,7 +166,7 @@ class SoundCard:
         self._fresh.set()
 
     def read(self) -> Block:
-        """Next block of at least 20 ms, in order, waiting for it.
+        """Next block of at least 10 ms, in order, waiting for it.
 
         Raises
         ------

@@ -20,24 +20,19 @@ from drilltimer.hear.onsets import (
     Leftover,
     Rise,
     Rises,
-    band_powers,
     find_rises,
     lateness_ms,
-    leftover_share,
-    own_powers,
     scatter_ms,
 )
 from drilltimer.hear.pattern import cut_pattern
 from drilltimer.hear.profile import Profile
+from drilltimer.hear.remains import Remains
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Onset
 from drilltimer.units import db_from_ratio, ms_from_s, s_from_ms
 
 KNOWN_LAG_S = 0.015  # a settled clock line bounds the search for a contact to this much either side
 STRAY_RATIO = 8.0
-UNKNOWN_SHARE = 0.01
-NEW_SHARES = (0.01, 0.1)
-LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted than its middle
 EQUAL_LEAD = 0.2  # two readings this close in log-likelihood are equally good
 CUT_HZ = 40.0
 SAME_LANDING_S = 0.02
@@ -95,13 +90,13 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class _FirstLook:
-    """Where a rep's contact is, or why it has none, and whether the rep has taught how our own sound arrives."""
+class _Ahead:
+    """What was found before a rep's end: its contact, or why it has none; whether it taught how our sound arrives."""
 
     rep: int
     zero: Zero | None
     void: str
-    taught: bool
+    taught: bool = False
 
 
 class Ear:
@@ -113,10 +108,10 @@ class Ear:
         self.own = OwnSound(analysis_rate_hz)
         self.profile = Profile()
         self.noise_power: deque[float] = deque(maxlen=40)
-        self._shares: tuple[deque[np.ndarray], deque[np.ndarray]] = (deque(maxlen=20), deque(maxlen=20))
+        self._remains = Remains()
         self._stray: float | None = None
         self._learn_later: Callable[[], None] | None = None
-        self._first_look: _FirstLook | None = None
+        self._ahead: _Ahead | None = None
 
     @property
     def noise_db(self) -> float | None:
@@ -125,15 +120,8 @@ class Ear:
 
     @property
     def own_left_db(self) -> float | None:
-        """Typical power of what is left of the contact cue, re the cue as heard, over the bands in which it is loud.
-
-        Never less than -60 dB: what is left then is less than the noise.
-        """
-        known = [share for share in self._shares[0] if np.isfinite(share).any()]
-        if not known:
-            return None
-        left = float(np.median([np.nanmean(share) for share in known]))
-        return db_from_ratio(math.sqrt(max(left, 1e-6)))
+        """Typical power of what is left of the contact cue; see `Remains.left_db`."""
+        return self._remains.left_db
 
     def read(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> Opinion:
         """Read one take.
@@ -150,33 +138,49 @@ class Ear:
         heard, void = self._signal(take, channel)
         if heard is None:
             return _silent(void)
-        first, self._first_look = self._first_look, None
-        if first is None or first.rep != expected.rep:
-            first = self._look_first(take, heard, expected, lags)
-        zero = first.zero
+        ahead = self._seek(take, heard, expected, lags)
+        zero = ahead.zero
         if zero is None:
-            return _silent(first.void or "no contact cue was heard, and none before it")
+            return _silent(ahead.void or "no contact cue was heard, and none before it")
+        taught = ahead.taught or self._teach(take, heard, expected, zero)
         played = _arrived(take, expected, zero)
         seen = self._look(take, played, heard, expected, zero)
-        if zero.heard and not first.taught:
+        if zero.heard and not taught:
             self._learn_later = partial(self._learn_own, take, played, heard, seen, expected, zero)
         self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
-        return self._conclude(take, expected.rep, zero, seen, first.void)
+        return self._conclude(take, expected.rep, zero, seen, ahead.void)
+
+    def seek(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> Zero | None:
+        """Find a contact in a take that holds its latest arrival, long before its rep ends; None: it was not heard."""
+        heard, _ = self._signal(take, channel)
+        zero = None if heard is None else self._seek(take, heard, expected, lags, keep=True).zero
+        return zero if zero is not None and zero.heard else None
 
     def prepare(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> None:
         """Learn from a take that is nearly over, while the room is new: its answer then takes no longer than others."""
         self.catch_up()
         heard, _ = self._signal(take, channel)
-        if heard is not None:
-            self._first_look = self._look_first(take, heard, expected, lags)
+        if heard is None:
+            return
+        ahead = self._seek(take, heard, expected, lags, keep=True)
+        if ahead.zero is not None:
+            self._ahead = replace(ahead, taught=self._teach(take, heard, expected, ahead.zero))
 
-    def _look_first(
-        self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
-    ) -> _FirstLook:
-        """Find the contact; while the room is new, each rep teaches enough about it to be worth a look of its own."""
-        zero, void = self._zero(take, heard, expected, lags)
-        if zero is None or not zero.heard or not self.own.young:
-            return _FirstLook(expected.rep, zero, void, taught=False)
+    def _seek(
+        self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float], keep: bool = False
+    ) -> _Ahead:
+        """A rep's contact: what was found before, or else found now and, if asked, kept for the next question."""
+        ahead, self._ahead = self._ahead, None
+        if ahead is None or ahead.rep != expected.rep:
+            ahead = _Ahead(expected.rep, *self._zero(take, heard, expected, lags))
+        if keep:
+            self._ahead = ahead
+        return ahead
+
+    def _teach(self, take: Take, heard: np.ndarray, expected: Expectation, zero: Zero) -> bool:
+        """Whether the room is so new that a rep, looked at once for this alone, taught how our own sound arrives."""
+        if not zero.heard or not self.own.young:
+            return False
         played = _arrived(take, expected, zero)
         first_ever = self.own.blank
         if first_ever:
@@ -186,7 +190,7 @@ class Ear:
         if first_ever:
             self.own.forget()  # that was learned with the landing in it
         self._learn_own(take, played, heard, seen, expected, zero)
-        return _FirstLook(expected.rep, zero, void, taught=True)
+        return True
 
     def _signal(self, take: Take, channel: int) -> tuple[np.ndarray | None, str]:
         """What one microphone heard, without rumble; or None, and why there is nothing to hear."""
@@ -249,7 +253,7 @@ class Ear:
         lag = (zero.at - expected.contact) / take.step
         own, contact = self._own(take, played, expected, lag)
         residual = heard - own - contact
-        leftovers = tuple(self._leftovers(residual, contact, own, take.rate_hz))
+        leftovers = self._remains.weigh(residual, contact, own, take.rate_hz)
         found = find_rises(residual, leftovers, take.rate_hz)
         arrival = take.sample(zero.at)
         opens, closes = (take.sample(edge) + lag for edge in (expected.opens, expected.closes))
@@ -344,21 +348,6 @@ class Ear:
         contact = self.own.predict(shift(alone, lag))
         return self.own.predict(played) - contact, contact
 
-    def _leftovers(self, residual: np.ndarray, contact: np.ndarray, rest: np.ndarray, rate_hz: float) -> list[Leftover]:
-        leftovers = []
-        left, _ = band_powers(residual, rate_hz)
-        for own, shares in zip((contact, rest), self._shares, strict=True):
-            if not np.any(own):
-                continue
-            power = own_powers(own, rate_hz)
-            shares.append(leftover_share(left, power))
-            typical = _median_known(np.array(shares))
-            if len(shares) < 3:
-                # A landing on top of the first cue must not pass for leakage, nor leakage, not yet learned, for one.
-                typical = np.clip(typical, *NEW_SHARES)
-            leftovers.append(Leftover(power, LEFTOVER_MARGIN * np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
-        return leftovers
-
     def _onset(self, take: Take, rise: Rise | None) -> Onset | None:
         return None if rise is None else self.onset(take, rise)
 
@@ -370,15 +359,6 @@ def _doubt_ms(reading: Reading, touchdown: Rise, take: Take) -> float:
     """
     apart_s = [((rival.at - touchdown.at) / take.rate_hz, share) for rival, share in reading.rivals]
     return ms_from_s(math.sqrt(sum(share * s**2 for s, share in apart_s if abs(s) < SAME_LANDING_S)))
-
-
-def _median_known(rows: np.ndarray) -> np.ndarray:
-    """Median of each column without its NaNs, NaN where there is nothing else; `np.nanmedian` is far slower."""
-    ordered = np.sort(rows, axis=0)  # NaNs go last
-    known = np.isfinite(rows).sum(axis=0)
-    columns = np.arange(rows.shape[1])
-    lower, upper = ordered[(known - 1) // 2, columns], ordered[known // 2, columns]
-    return np.asarray(0.5 * (lower + upper))
 
 
 def _arrived(take: Take, expected: Expectation, zero: Zero) -> np.ndarray:

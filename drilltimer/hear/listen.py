@@ -14,6 +14,7 @@ from drilltimer.units import frames_from_s, ms_from_s
 BEFORE_S = 0.4  # noise heard before a rep opens
 AFTER_S = 0.02  # heard after it, for a rise at its very end
 AHEAD_S = 0.2  # before a rep's end a new room is learned from it, so that the answer is not late
+SEEK_S = 0.02  # after a contact's latest end, for the filters' sake
 EARLIER_S, LATER_S = 0.03, 0.005  # about a settled lag; an answer waits for the later sound
 LIVE_LAGS_S = (-0.005, 0.6)  # round trips from an ideal loop to a slow wireless loudspeaker
 
@@ -58,6 +59,7 @@ class Listener:
         self._tape = Tape()
         self._due: deque[Expectation] = deque()
         self._prepared: int | None = None  # rep
+        self._sought: tuple[int, float | None] | None = None  # rep, and the lag of its contact if that was heard
 
     def expect(self, expected: Expectation) -> None:
         """Look out for a contact. Expectations come in time order, before their sound is fed."""
@@ -68,6 +70,7 @@ class Listener:
         self._tape.feed(block)
         heard = []
         while self._due:
+            self._seek(self._due[0])
             self._prepare(self._due[0])
             if self._tape.end < self._span(self._due[0])[1]:
                 break
@@ -137,8 +140,8 @@ class Listener:
 
     def _lag_range(self, expected: Expectation) -> tuple[float, float]:
         line = self._best_line()
-        known = line.lag(expected.contact)
-        if known is None or not line.settled:
+        known = line.lag(expected.contact) if line.settled else self._lag_found(expected)
+        if known is None:
             return self._lags
         return known - self._rate(EARLIER_S), known + self._rate(LATER_S)
 
@@ -151,6 +154,21 @@ class Listener:
         take = self._cut(expected)
         opinions = [ear.read(take, channel, expected, self._lags) for ear, channel in self._readers(expected)]
         return [report(expected, max(opinions, key=worth), take)]
+
+    def _seek(self, expected: Expectation) -> None:
+        """While the lag is unknown, find a contact as soon as it must have come, so that its rep waits for no more."""
+        arrived = expected.contact + expected.contact_frames + int(self._lags[1]) + self._rate(SEEK_S)
+        known = self._sought is not None and self._sought[0] == expected.rep
+        if known or self._best_line().settled or self._tape.end < arrived:
+            return
+        take = self._tape.cut(self._span(expected)[0], arrived, self.rate_hz)
+        found = [ear.seek(take, channel, expected, self._lags) for ear, channel in self._readers(expected)]
+        best = max((zero for zero in found if zero is not None), key=lambda zero: zero.ratio, default=None)
+        self._sought = expected.rep, None if best is None else best.at - expected.contact
+
+    def _lag_found(self, expected: Expectation) -> float | None:
+        """Lag of a rep's contact, where that was found already."""
+        return self._sought[1] if self._sought is not None and self._sought[0] == expected.rep else None
 
     def _prepare(self, expected: Expectation) -> None:
         """Let the ears that will answer learn from a rep shortly before it ends, once."""

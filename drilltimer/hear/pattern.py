@@ -63,10 +63,14 @@ def likeness_to_itself(white: np.ndarray, start: int, lags: np.ndarray, rate_hz:
         return np.zeros(len(lags))
     energy = running_energy(piece)
     lengths = np.clip(lags - round(0.001 * rate_hz), shortest, longest)
-    products = [piece[:length] @ piece[lag : lag + length] for lag, length in zip(lags, lengths, strict=True)]
+    grown = int(np.searchsorted(lengths, longest))  # from this lag on the pattern has its full length
+    products = np.zeros(len(lags))
+    products[:grown] = [piece[:n] @ piece[lag : lag + n] for lag, n in zip(lags[:grown], lengths, strict=False)]
+    if grown < len(lags):
+        products[grown:] = np.correlate(piece[lags[grown] : lags[-1] + longest], piece[:longest])
     own, later = energy[lengths] + 1e-30, energy[lags + lengths] - energy[lags]
     softer = np.minimum(1.0, np.sqrt(later / own))
-    z = _z(np.array(products) / np.sqrt(own * later + 1e-30))
+    z = _z(products / np.sqrt(own * later + 1e-30))
     return np.asarray(z * np.sqrt(lengths / (UNIT_S * rate_hz)) * softer)
 
 
@@ -95,8 +99,7 @@ def likeness_to_others(
     piece = white[max(0, start + int(lags[0])) : start + int(lags[-1]) + longest]
     if not patterns or start < 0 or len(piece) < len(lags) + longest - 1:
         return np.zeros(len(lags))
-    shapes = _shapes(_whitened(patterns, predictor), len(piece), rate_hz)
-    return _likeness(piece, len(lags), shapes)
+    return _likeness(piece, len(lags), _parts(_whitened(patterns, predictor), len(lags), rate_hz))
 
 
 def likeness_of_places(
@@ -104,7 +107,7 @@ def likeness_of_places(
 ) -> np.ndarray:
     """Likeness of the sound at each place (sample of the take) to whichever landing it is most like; shape (places,).
 
-    Zero for a place at the end of the take. Noise reaches 0.3 to 0.5.
+    Zero for a place at either end of the take. Noise reaches 0.3 to 0.5.
 
     Parameters
     ----------
@@ -120,50 +123,65 @@ def likeness_of_places(
     noise = float(np.median(np.square(found.white))) / CHI_SQUARED_MEDIAN
     gain = np.clip(1.0 - noise / np.maximum(_smooth(power, rate_hz), 1e-30), LEAST_GAIN, 1.0)
     white, near = _filtered(found.white, gain), round(NEAR_S * rate_hz)
-    shapes = _shapes(landings, 2 * near + round(LENGTHS_S[-1] * rate_hz), rate_hz)
+    first, length = np.asarray(places, int) - near, 2 * near + landings.shape[1]
+    inside = (first >= 0) & (first + length <= len(white))
+    pieces = white[first[inside, None] + np.arange(length)]
     scores = np.zeros(len(places))
-    for k, at in enumerate(places):
-        first = max(0, at - near)
-        piece = white[first : at + near + shapes[-1].length]
-        scores[k] = _likeness(piece, at + near - first + 1, shapes).max(initial=0.0)
+    scores[inside] = _likeness(pieces, 2 * near + 1, _parts(landings, 2 * near + 1, rate_hz)).max(axis=-1)
     return scores
 
 
 @dataclass(frozen=True, slots=True)
-class _Shape:
-    """The beginnings, so many samples long, of some landings: their spectra, each of unit energy, and their weight."""
+class _Part:
+    """The next samples of some landings: their spectra, and how all samples up to its end are weighed.
 
-    length: int
+    `norms` are the landings' own up to there, shape (landings, 1).
+    """
+
+    first: int
+    last: int
     spectra: np.ndarray
     size: int
+    norms: np.ndarray
     weight: float
 
 
-def _shapes(landings: np.ndarray, longest_piece: int, rate_hz: float) -> list[_Shape]:
-    """Beginnings of each of `LENGTHS_S`, to be found in pieces of up to so many samples."""
-    size, shapes = _fast_size(longest_piece), []
+def _parts(landings: np.ndarray, lags: int, rate_hz: float) -> list[_Part]:
+    """Landings cut at each of `LENGTHS_S`, to be found at up to so many lags: short parts need short transforms."""
+    norms, parts, first = np.sqrt(running_energy(landings)), [], 0
     for length_s in LENGTHS_S:
-        length = round(length_s * rate_hz)
-        starts = landings[:, :length] / np.maximum(np.linalg.norm(landings[:, :length], axis=1), 1e-30)[:, None]
-        spectra = np.conj(np.fft.rfft(starts, size, axis=1))
-        shapes.append(_Shape(length, spectra, size, float(np.sqrt(length / (UNIT_S * rate_hz)))))
-    return shapes
+        last = round(length_s * rate_hz)
+        size = _fast_size(last - first + lags - 1)
+        spectra = np.conj(np.fft.rfft(landings[:, first:last], size, axis=1))
+        weight = float(np.sqrt(last / (UNIT_S * rate_hz)))
+        parts.append(_Part(first, last, spectra, size, np.maximum(norms[:, last : last + 1], 1e-30), weight))
+        first = last
+    return parts
 
 
-def _likeness(piece: np.ndarray, lags: int, shapes: Sequence[_Shape]) -> np.ndarray:
-    """Likeness of a piece at each of its first `lags` samples to the landing it is most like, at least 0.
+def _likeness(pieces: np.ndarray, lags: int, parts: Sequence[_Part]) -> np.ndarray:
+    """Likeness of pieces at each of their first `lags` samples to the landing each is most like, at least 0.
 
     By transforms, not by matrix products: those of this size start threads whose waiting costs more than the work.
+
+    Parameters
+    ----------
+    pieces : float array, shape (..., lags - 1 + the last part's end)
+    lags : int
+    parts : list of _Part
+
+    Returns
+    -------
+    float array, shape (..., lags)
     """
-    energy = running_energy(piece)
-    spectrum, scores = np.fft.rfft(piece, shapes[0].size), np.zeros(lags)
-    for shape in shapes:
-        count = min(lags, len(piece) - shape.length + 1)
-        if count < 2:
-            continue
-        products = np.fft.irfft(spectrum * shape.spectra, shape.size, axis=1)[:, :count]
-        there = np.sqrt(np.maximum(energy[shape.length : shape.length + count] - energy[:count], 1e-30))
-        scores[:count] = np.maximum(scores[:count], shape.weight * _z(products.max(axis=0) / there))
+    energy, scores = running_energy(pieces), np.zeros((*pieces.shape[:-1], lags))
+    products = np.zeros((*pieces.shape[:-1], len(parts[0].spectra), lags))
+    for part in parts:
+        spectra = np.fft.rfft(pieces[..., part.first : part.last + lags - 1], part.size)[..., None, :]
+        products += np.fft.irfft(spectra * part.spectra, part.size)[..., :lags]
+        there = np.sqrt(np.maximum(energy[..., part.last : part.last + lags] - energy[..., :lags], 1e-30))
+        alike = (products / part.norms).max(axis=-2) / there
+        np.maximum(scores, part.weight * _z(alike), out=scores)
     return scores
 
 

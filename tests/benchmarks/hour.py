@@ -114,7 +114,7 @@ def blocks(heard: Path, played: Path) -> Iterator[Any]:
 
 def listen(heard: Path) -> dict[str, float]:
     """Feed a listener; its share of a core, and how late each rep was answered after the last frame it waits for."""
-    from drilltimer.hear.listen import Listener
+    from drilltimer.hear.listen import AFTER_S, LATER_S, Listener
     from drilltimer.session import hearing_ranges
     from drilltimer.sound.render import render
 
@@ -126,6 +126,7 @@ def listen(heard: Path) -> dict[str, float]:
         sound = render(cue["sound"], rate_hz)
         marks.append((rep["rep"], round(cue["at_s"] * rate_hz), len(sound.samples), False))
     waiting = list(hearing_ranges(marks, rate_hz))[::-1]
+    closes_s = {expected.rep: expected.closes / rate_hz for expected in waiting}
     listener = Listener(rate_hz, 1)
     late_ms: list[float] = []
     clock_ms: list[float] = []
@@ -134,13 +135,13 @@ def listen(heard: Path) -> dict[str, float]:
         end = block.start + len(block.samples)
         while waiting and waiting[-1].contact - AHEAD_S * rate_hz < end:
             listener.expect(waiting.pop())
-        due = listener._span(listener._due[0])[1] if listener._due else end
         began_s, by_wall_s = time.process_time(), time.perf_counter()
         found = listener.feed(block)
         took_s, wall_s = time.process_time() - began_s, time.perf_counter() - by_wall_s
         used_s += took_s
         if found:
-            waited_s = max(0.0, (end - due) / rate_hz)
+            lag_s = (listener.round_trip_ms or 0.0) / 1e3
+            waited_s = max(0.0, end / rate_hz - closes_s[found[-1].rep] - lag_s - LATER_S - AFTER_S)
             late_ms.append(1e3 * (waited_s + took_s))
             clock_ms.append(1e3 * (waited_s + wall_s))
         landings += sum(each.landing is not None for each in found)
