@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import html.parser
 import io
 
@@ -175,12 +176,22 @@ def test_a_sheet_keeps_the_list_s_order_and_ranks_only_when_asked(tmp_path):
     for row, made in zip(rows, sheet.rows, strict=True):
         assert int(row["reps"]) == made.scores.n == int(row["timed"]) + int(row["missed"])
         assert row["practise"] == made.advice.text
+        assert float(row["constant_error_ms"]) == pytest.approx(made.scores.constant_error_ms, abs=0.051)
+
+
+def test_a_habit_of_landing_early_is_a_number_in_the_sheet_s_table(tmp_path):
+    row = sheet_for().rows[0]
+    scores = dataclasses.replace(row.scores, constant_error_ms=-23.44, in_window_share=2 / 3, variable_error_ms=-0.02)
+    sheet = dataclasses.replace(sheet_for(), rows=(dataclasses.replace(row, scores=scores),))
+    write_sheet(sheet, tmp_path / "s.csv")
+    with (tmp_path / "s.csv").open(newline="") as file:
+        (found,) = csv.DictReader(file)
+    names = ("constant_error_ms", "in_window_percent", "variable_error_ms")
+    assert [found[name] for name in names] == ["-23.4", "67", "0.0"]
 
 
 def test_a_sheet_escapes_names_and_loads_nothing():
     outcome, _, _ = simulate(load_plan("two-lanes"))
-    import dataclasses
-
     sheet = sheet_of(outcome.session, load_wording(), ranking=False, simulated=True)
     rows = (dataclasses.replace(sheet.rows[0], player="<script>x"), *sheet.rows[1:])
     page = render_sheet(dataclasses.replace(sheet, rows=rows))
@@ -285,8 +296,6 @@ def test_the_board_keeps_to_its_window(columns, rows):
 
 
 def test_a_pause_stands_out():
-    import dataclasses
-
     assert lines(dataclasses.replace(BOARD, paused="by key"))[1].startswith("PAUSED: by key")
 
 

@@ -119,13 +119,14 @@ def render_sheet(sheet: GroupSheet) -> str:
     return template.render(sheet=sheet, t=sheet.texts, version=__version__)
 
 
-def _cells(row: SheetRow) -> list[str | int | None]:
+def _cells(row: SheetRow) -> list[str | float | None]:
+    """Numbers as numbers: as text, a minus would be taken for the beginning of a formula and quoted."""
     scores = row.scores
 
-    def rounded(value: float | None) -> str | None:
-        return None if value is None else f"{value:.1f}"
+    def rounded(value: float | None) -> float | None:
+        return None if value is None else round(value, 1) + 0.0  # + 0.0 turns a rounded -0.0 into 0.0
 
-    share = None if scores.in_window_share is None else f"{100 * scores.in_window_share:.0f}"
+    share = None if scores.in_window_share is None else round(100 * scores.in_window_share)
     return [
         row.player,
         scores.n,
