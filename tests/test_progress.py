@@ -70,6 +70,14 @@ def test_steps_are_kept_from_block_to_block_whatever_its_own_level() -> None:
     assert [ladder.place(rep(level)).level for level in LEVELS] == ["club", "advanced", "advanced"]
 
 
+def test_a_move_that_is_told_changes_the_window_whatever_the_blocks_before() -> None:
+    ladder = Ladder(RULE)
+    play(ladder, "h" * 20, rep("beginner"))  # two steps up; an advanced block has no room for them
+    assert play(ladder, "l" * 10, rep("advanced")) == [Move("club", False, 0, 10)]
+    assert ladder.place(rep("advanced")).level == "club"
+    assert ladder.place(rep("advanced")).window == window_for("club", "return")
+
+
 def test_a_window_of_its_own_takes_no_part() -> None:
     ladder = Ladder(RULE)
     own = rep(None)

@@ -37,13 +37,15 @@ class Ladder:
     def __init__(self, rule: Progression | None) -> None:
         self._rule = rule
         self._steps = 0
+        self._standing = 0  # the steps that the last rep's own level left room for
         self._recent: list[bool] = []
 
     def place(self, rep: Rep) -> Rep:
         """`rep` with the window of the level at which the player stands."""
-        if self._rule is None or rep.level is None or not rep.ladder or not self._steps:
+        if self._rule is None or rep.level is None or not rep.ladder:
             return rep
         rung = LEVELS.index(_moved(rep.level, self._steps))
+        self._standing = rung - LEVELS.index(rep.level)
         return replace(rep, level=LEVELS[rung], window=rep.ladder[rung])
 
     def take(self, rep: Rep, verdict: Verdict) -> Move | None:
@@ -60,7 +62,7 @@ class Ladder:
         level = _moved(rep.level, step)
         if level == rep.level:
             return None
-        self._steps += step
+        self._steps = self._standing + step  # from where the player stands, or a move would change nothing
         self._recent = []  # the next ten are judged by the new window alone
         return Move(level, step > 0, hits, self._rule.reps)
 
