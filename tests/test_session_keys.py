@@ -132,6 +132,13 @@ def test_a_guess_comes_before_the_answer_and_is_counted():
     assert before
 
 
+def test_a_pause_ends_the_question_about_the_rep_before():
+    _, _, shots = run([(4.2, lambda s: s.pause("paused by key"))], feedback=tellers("each", guess_first=True))
+    asked = [shot for shot in shots if shot.elapsed_s < 4.2][-1]
+    assert (asked.asking, asked.done, len(asked.recent)) == (True, 1, 0)
+    assert (shots[-1].asking, shots[-1].done, len(shots[-1].recent)) == (False, 2, 2)
+
+
 def test_the_guess_is_asked_for_aloud_before_the_answer_and_never_over_another_sound():
     bank = {**BANK, ("your-guess", None): sound("your-guess", 0.3)}
     acts = [(3.3, lambda s: s.guess(Message.ON_TIME))]

@@ -165,7 +165,11 @@ class Session:
         for rep in self.reps[len(self.verdicts) :]:
             if self._begins[rep.index] >= self._now:
                 break
-            self._pending.append(self._settle(rep, void_verdict(rep, why)))
+            placed = self._ladder.place(rep)
+            verdict = void_verdict(placed, why)
+            self._pending.append(self._settle(placed, verdict))
+            if teller := self._teller():
+                teller.take(verdict, placed.window)  # or a guess would still be asked for, about a rep before this one
         self._say(PAUSE_WORD)
 
     def resume(self, *, lost: bool = False) -> None:
