@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 from test_session import BANK, BLOCK, RATE_HZ, REPS, Script, a_rep, of, sound, tellers, told
 
-from drilltimer.model import Block, Grade, Placement
+from drilltimer.drill.windows import window_for
+from drilltimer.model import LEVELS, Block, Grade, Placement, Progression
 from drilltimer.score.feedback import CLEARANCE_S, Message
 from drilltimer.session import Ended, Judged, Play, Session, Shown, Silence
 
@@ -68,6 +70,22 @@ def test_a_pause_silences_voids_what_has_begun_and_goes_on_with_the_rest():
     assert contacts(events) == [(0, 1.0), (1, 4.0), (3, pytest.approx(12.0 + shift_s, abs=0.03))]
     assert sum(isinstance(e, Ended) for _, e in events) == 1
     assert [shot.paused for shot in shots if 4.3 < shot.elapsed_s < 5.9] == ["paused by key"] * 79
+
+
+def test_a_rep_that_a_pause_voids_keeps_the_level_that_the_player_had_reached():
+    ladder = tuple(window_for(level, "return") for level in LEVELS)
+    reps = tuple(replace(rep, level="club", ladder=ladder) for rep in REPS)
+    rule = Progression(reps=1, up_share=1.0, down_share=0.0)
+    session = Session(reps, BANK, Script((133.0, 133.0, None, None)), Placement(), RATE_HZ, progression=rule)
+    zeros = np.zeros((BLOCK, 1), np.float32)
+    for start in range(0, round(4.2 * RATE_HZ), BLOCK):
+        session.feed(Block(start, zeros, zeros))
+    session.pause("paused by key")
+    assert [(each.grade, each.level) for each in session.verdicts] == [
+        (Grade.ON_TIME, "club"),
+        (Grade.VOID, "advanced"),
+    ]
+    assert session.verdicts[1].window_open_ms == ladder[2].open_ms
 
 
 def test_a_rep_that_had_not_begun_is_played_whole_later():

@@ -14,18 +14,7 @@ from itertools import islice
 import numpy as np
 
 from drilltimer.hear.listen import Listener
-from drilltimer.model import (
-    Block,
-    Cue,
-    Grade,
-    Health,
-    Heard,
-    Placement,
-    Progression,
-    Rep,
-    Scores,
-    Verdict,
-)
+from drilltimer.model import Block, Cue, Grade, Health, Heard, Placement, Progression, Rep, Scores, Verdict
 from drilltimer.score.feedback import CLEARANCE_S, Feedback, Message, Telling
 from drilltimer.score.match import judge, void_verdict
 from drilltimer.score.progress import Ladder
@@ -166,10 +155,7 @@ class Session:
             if self._begins[rep.index] >= self._now:
                 break
             placed = self._ladder.place(rep)
-            verdict = void_verdict(placed, why)
-            self._pending.append(self._settle(placed, verdict))
-            if teller := self._teller():
-                teller.take(verdict, placed.window)  # or a guess would still be asked for, about a rep before this one
+            self._pending.append(self._settle(placed, void_verdict(placed, why)))
         self._say(PAUSE_WORD)
 
     def resume(self, *, lost: bool = False) -> None:
@@ -307,7 +293,6 @@ class Session:
             self._waiting.extend(self._word(HARDER_WORD if judged.move.up else EASIER_WORD, rep))
         if teller is None:
             return [judged]
-        teller.take(judged.verdict, rep.window)
         asked = self._placed(self._word(GUESS_WORD, rep), self._limit()) if teller.asking else []
         return [judged, *asked, *self._tell(teller)]
 
@@ -315,6 +300,8 @@ class Session:
         self._by_index[rep.index] = rep
         self.verdicts.append(verdict)
         self._scores = None
+        if teller := self._teller():
+            teller.take(verdict, rep.window)
         return Judged(rep, verdict, self._ladder.take(rep, verdict))
 
     def _teller(self) -> Feedback | None:
