@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import (
+    AIR_C,
     DISTANCE_M,
+    METRES,
     SPEAKER_TO_MIC_M,
+    Number,
     air_option,
     input_option,
     json_option,
@@ -40,7 +43,7 @@ STEP_DB = 6.0
 @click.option(
     "--distance",
     "distance_m",
-    type=click.FloatRange(0, 60),
+    type=METRES,
     help="Metres from the player to loudspeaker and microphone, standing together; asked for when left out.",
 )
 @air_option
@@ -76,9 +79,9 @@ def check(
     known = find_settings(*card.names) if card else None
     before = stand(known.placement if known else None, None, None)
     if distance_m is None:
-        distance_m = _number(wording("check.distance"), before.player_to_mic_m, asks)
+        distance_m = _number(wording("check.distance"), before.player_to_mic_m, METRES, asks)
     if air_c is None:
-        air_c = _number(wording("check.air"), before.air_c, asks)
+        air_c = _number(wording("check.air"), before.air_c, AIR_C, asks)
     placement = stand(before, distance_m, air_c)
     if card is None:
         room = open_room(simulate or "", 1, placement, 0.0)
@@ -188,9 +191,9 @@ def ask(question: str) -> str:
     return str(click.prompt(question, default="", show_default=False, err=True))
 
 
-def _number(question: str, usual: float, asks: bool) -> float:
-    """A number that is asked for, or the usual one."""
-    return float(click.prompt(question, default=usual, type=float)) if asks else usual
+def _number(question: str, usual: float, kind: Number, asks: bool) -> float:
+    """A number that is asked for, until it is one that can be, or the usual one."""
+    return float(click.prompt(question, default=usual, type=kind)) if asks else usual
 
 
 def _devices(card: Card) -> dict[str, object]:

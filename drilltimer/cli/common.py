@@ -3,35 +3,49 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from typing import Any
 
 import click
+
+
+class Number(click.FloatRange):
+    """A number in a range; click's own range lets "nan" through, which is neither below nor above anything."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number, or a usage error."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        return number
+
 
 INTERRUPTED = 130
 LEVELS = ("beginner", "club", "advanced")
 FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
 DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
 SPEAKER_TO_MIC_M = 0.3  # a laptop's own, or a loudspeaker beside it
+METRES, AIR_C = Number(0, 60), Number(-40, 60)
 
 input_option = click.option("--input", "input_name", help="Microphone, by (part of) its name.")
 output_option = click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
 speed_option = click.option(
     "--speed",
-    type=click.FloatRange(0, 100),
+    type=Number(0, 100),
     default=1.0,
     show_default=True,
     help="With --simulate: times real time; 0 is as fast as it can.",
 )
 wait_option = click.option(
     "--wait-s",
-    type=click.FloatRange(0, 3600),
+    type=Number(0, 3600),
     default=120.0,
     show_default=True,
     help="How long to wait for a lost sound device to come back.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
-air_option = click.option("--air-c", type=click.FloatRange(-40, 60), help="Air temperature, °C.")
+air_option = click.option("--air-c", type=AIR_C, help="Air temperature, °C.")
 seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")
 level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows for this level instead of the drill's.")
 player_option = click.option(
@@ -58,17 +72,16 @@ def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:
         values = {name: named.pop(name) for name in names}
         return command(*arguments, told=Told(**values), **named)
 
-    metres = click.FloatRange(0, 60)
     options = (
         click.option(
             "--distance",
             "together_m",
-            type=metres,
+            type=METRES,
             help="Metres from the player to loudspeaker and recorder, standing together.",
         ),
-        click.option("--speaker-to-player", "speaker_to_player_m", type=metres, help="Metres, when they stand apart."),
-        click.option("--player-to-recorder", "player_to_mic_m", type=metres, help="Metres, likewise."),
-        click.option("--speaker-to-recorder", "speaker_to_mic_m", type=metres, help="Metres, likewise."),
+        click.option("--speaker-to-player", "speaker_to_player_m", type=METRES, help="Metres, when they stand apart."),
+        click.option("--player-to-recorder", "player_to_mic_m", type=METRES, help="Metres, likewise."),
+        click.option("--speaker-to-recorder", "speaker_to_mic_m", type=METRES, help="Metres, likewise."),
         air_option,
     )
     for option in reversed(options):

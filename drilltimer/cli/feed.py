@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,8 @@ import click
 from drilltimer.cli.common import (
     FEEDBACK,
     INTERRUPTED,
+    METRES,
+    Number,
     air_option,
     input_option,
     json_option,
@@ -34,7 +37,6 @@ if TYPE_CHECKING:
     from drilltimer.ui.keys import Keys
     from drilltimer.ui.wording import Wording
 
-METRES = click.FloatRange(0, 60)
 SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "return": "return"}  # whose window
 
 
@@ -79,7 +81,7 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
     is_flag=True,
     help="First half a minute to learn the sounds: feed five balls, then hop five times.",
 )
-@click.option("--minutes", type=click.FloatRange(0.05, 240), help="End by itself; else q or Ctrl-C ends.")
+@click.option("--minutes", type=Number(0.05, 240), help="End by itself; else q or Ctrl-C ends.")
 @wait_option
 @language_option
 @json_option
@@ -118,7 +120,7 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
     window = window_for(level or "club", options["situation"] or SITUATIONS[options["play"]])
     if options["window_ms"]:
         opens, centre, closes = options["window_ms"]
-        if not opens < centre < closes:
+        if not -math.inf < opens < centre < closes < math.inf:
             raise UserError(
                 f"--window {opens:g} {centre:g} {closes:g}: each must be greater than the one before",
                 fix="Write its start, its middle and its end in ms after the contact, as in --window 100 160 220.",

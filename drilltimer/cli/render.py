@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import distance_options, level_option, new_seed, seed_option
+from drilltimer.cli.common import Number, distance_options, level_option, new_seed, seed_option
 
 if TYPE_CHECKING:
     from drilltimer.app.plan import Plan
@@ -34,7 +34,7 @@ MOST_TAKES = 100
 @click.option("--rate-hz", type=click.IntRange(8000, 192_000), default=48_000, show_default=True)
 @click.option(
     "--loudness-lufs",
-    type=click.FloatRange(-40, -14),
+    type=Number(-40, -14),
     default=-23.0,
     show_default=True,
     help="Loudness by ITU-R BS.1770, as far as peaks of -1 dBFS allow.",

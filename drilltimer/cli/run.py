@@ -12,6 +12,7 @@ import click
 from drilltimer.cli.common import (
     FEEDBACK,
     INTERRUPTED,
+    METRES,
     air_option,
     input_option,
     json_option,
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
 @click.option(
     "--distance",
     "distance_m",
-    type=click.FloatRange(0, 60),
+    type=METRES,
     help="Metres from the player to loudspeaker and microphone, standing together; when left out, as told to the last "
     "sound check of these devices, or 3.",
 )
