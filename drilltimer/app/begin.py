@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from drilltimer.audio.files import DRILL_SUFFIXES, list_drills, user_folder
+from drilltimer.audio.paths import expanded
 from drilltimer.drill.language import drill_schema
 from drilltimer.drill.sports import starting_file
 from drilltimer.errors import DrillFileError
@@ -30,7 +31,7 @@ def begin_drill(name: str, sport: str) -> Path:
     DrillFileError
         The name is none, is taken, or nothing can be written there. No file is ever replaced.
     """
-    path = Path(name).expanduser()
+    path = expanded(name)
     if path.name == name and path.suffix.lower() not in DRILL_SUFFIXES:
         path = user_folder("drills") / f"{name}.yaml"
         if name.casefold() in {drill.name.casefold() for drill in list_drills()}:

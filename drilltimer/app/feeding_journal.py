@@ -11,6 +11,7 @@ from pathlib import Path
 from drilltimer.app.archive import history_path
 from drilltimer.app.feeding import Asked, FedSession
 from drilltimer.app.journal import Journal, device_name, now_utc, recording_uid, taken_utc, versions
+from drilltimer.audio.paths import as_text
 from drilltimer.errors import HistoryError
 from drilltimer.model import AudioStream, Rep, Verdict
 from drilltimer.records.entries import BlockEntry, RepEntry, SessionEntry, clean_name
@@ -55,7 +56,9 @@ def keep_fed(player: str, outcome: FedSession) -> str:
     try:
         name = clean_name(player)
         uid = recording_uid(f"{name}/{outcome.asked.name}", path)
-        entry = _entry(name, outcome.asked, uid, taken_utc(path), "recording", (path.name, ""), outcome.rate_hz)
+        entry = _entry(
+            name, outcome.asked, uid, taken_utc(path), "recording", (as_text(path.name), ""), outcome.rate_hz
+        )
         entry = replace(entry, ending="done", health=outcome.health)
         with History(history_path()) as history:
             number = history.replace_session(entry, _entries(outcome))

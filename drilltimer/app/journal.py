@@ -15,6 +15,7 @@ from drilltimer.app.later import Scored
 from drilltimer.app.live import Outcome
 from drilltimer.app.plan import Plan, make_plan
 from drilltimer.app.played import read_sheet
+from drilltimer.audio.paths import as_text
 from drilltimer.errors import HistoryError, UserError
 from drilltimer.model import AudioStream, Health, Placement, Rep, Verdict
 from drilltimer.records.connect import WAIT_S, DamagedHistoryError, set_aside
@@ -223,7 +224,7 @@ def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placem
         seed=sheet.seed,
         source="recording",
         placement=placement,
-        input_device=Path(scored.recording).name,
+        input_device=as_text(Path(scored.recording).name),
         output_device=sheet.audio,
         rate_hz=sheet.rate_hz,
         versions=versions(),

@@ -67,7 +67,7 @@ def sheet_path(audio: Path) -> Path:
 def write_text(path: Path, text: str) -> None:
     """Write a text file whole or not at all, or say why not."""
     try:
-        path.write_text(text, encoding="utf-8")
+        path.write_text(text, encoding="utf-8", errors="backslashreplace")  # of file names that are no text
     except OSError as fault:
         with contextlib.suppress(OSError):
             path.unlink(missing_ok=True)

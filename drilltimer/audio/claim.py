@@ -19,6 +19,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self
 
+from drilltimer.audio.paths import expanded
 from drilltimer.errors import DeviceError, UserError
 
 # Two sound servers on one machine have devices of the same names.
@@ -37,7 +38,7 @@ def state_folder() -> Path:
     """Folder for what the program keeps for itself; need not exist. `DRILLTIMER_HOME` moves it."""
     home = os.environ.get("DRILLTIMER_HOME")
     if home:
-        return Path(home).expanduser() / "state"
+        return expanded(home) / "state"
     from platformdirs import user_state_path
 
     return user_state_path("drilltimer", appauthor=False)

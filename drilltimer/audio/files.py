@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.errors import DrillFileError, SoundError, UserError
 from drilltimer.model import Samples, Sound
 from drilltimer.sound.render import CONTACTS
@@ -73,7 +74,7 @@ def data_folder() -> Path:
     """Folder of everything that is the user's own; need not exist. `DRILLTIMER_HOME` moves it."""
     home = os.environ.get("DRILLTIMER_HOME")
     if home:
-        return Path(home).expanduser()
+        return expanded(home)
     from platformdirs import user_data_path
 
     return user_data_path("drilltimer", appauthor=False)
@@ -114,7 +115,7 @@ def find_drill(name_or_path: str) -> tuple[str, str]:
     DrillFileError
         Missing (tells the nearest names), a folder, unreadable, too big, not UTF-8.
     """
-    path = Path(name_or_path).expanduser()
+    path = expanded(name_or_path)
     is_path = path.name != name_or_path or path.suffix.lower() in DRILL_SUFFIXES
     if not is_path:
         named = {drill.name.casefold(): drill.path for drill in list_drills()}
@@ -135,7 +136,7 @@ def list_group_plans() -> dict[str, Path]:
 
 def find_group_plan(name_or_path: str) -> tuple[str, str]:
     """Text and file of a group plan, by name or path; refuses what `find_drill` refuses."""
-    path = Path(name_or_path).expanduser()
+    path = expanded(name_or_path)
     if path.name == name_or_path and path.suffix.lower() not in DRILL_SUFFIXES:
         named = list_group_plans()
         if name_or_path.casefold() not in named and not os.path.isfile(path):
@@ -228,7 +229,7 @@ def save_word(name: str, samples: Samples, rate_hz: int, language: str = "en") -
     part = path.with_suffix(".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        soundfile.write(part, samples, rate_hz, subtype="PCM_24", format="WAV")
+        soundfile.write(for_libsndfile(part), samples, rate_hz, subtype="PCM_24", format="WAV")
         os.replace(part, path)
     except (OSError, soundfile.LibsndfileError) as fault:
         raise SoundError(f"{path}: cannot be written: {fault}", fix="Free some space, or mend the folder.") from fault
@@ -239,7 +240,7 @@ def _read_word(name: str, path: Path) -> Sound:
     import soundfile
 
     try:
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(for_libsndfile(path)) as file:
             rate_hz = int(file.samplerate)
             samples = file.read(int(MAX_WORD_S * rate_hz) + 1, dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, OSError) as fault:

@@ -12,6 +12,7 @@ from typing import Any, Self
 import numpy as np
 
 from drilltimer.audio.decode import decode, kind_of
+from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.audio.stderr import hushed_stderr
 from drilltimer.errors import RecordingError
 from drilltimer.model import Samples
@@ -54,7 +55,7 @@ class AudioFile:
     """
 
     def __init__(self, path: str | Path) -> None:
-        self.path = Path(path).expanduser()
+        self.path = expanded(path)
         self._decoded: TemporaryDirectory[str] | None = None
         _refuse_no_file(self.path)
         kind = kind_of(self.path)
@@ -222,7 +223,7 @@ def _open(path: Path, kind: str | None) -> Any:
 
     try:
         with hushed_stderr():  # MP3's decoder comments on what it finds
-            file = soundfile.SoundFile(path)
+            file = soundfile.SoundFile(for_libsndfile(path))
             if file.format not in EXACT_SEEK_FORMATS:
                 file.seekable = lambda: False  # otherwise python-soundfile seeks after every read
             return file

@@ -21,6 +21,7 @@ from typing import Any, Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from drilltimer.audio.paths import expanded, for_libsndfile, is_text
 from drilltimer.errors import RecordingError
 from drilltimer.model import Samples
 from drilltimer.units import s_from_frames
@@ -61,11 +62,11 @@ class AudioWriter:
     Raises
     ------
     RecordingError
-        The file cannot be made there, exists, or has another ending.
+        The file cannot be made there, exists, has another ending, or a name that is no text.
     """
 
     def __init__(self, path: str | Path, rate_hz: int, channels: int, *, overwrite: bool = True) -> None:
-        self.path = Path(path).expanduser()
+        self.path = expanded(path)
         self.rate_hz, self.channels = rate_hz, channels
         self.frames = 0
         self.fault: RecordingError | None = None
@@ -75,6 +76,10 @@ class AudioWriter:
             raise RecordingError(
                 f"{self.path}: sound is written as .wav or .flac" + (f", not as {suffix}" if suffix else ""),
                 fix=f"Call it {self.path.with_suffix('.wav').name}.",
+            )
+        if not is_text(self.path.name):
+            raise RecordingError(
+                f"{self.path}: its name is no UTF-8 text, and a cue sheet could not tell it", fix="Choose another name."
             )
         try:
             self._sink = kinds[suffix](self.path, rate_hz, channels, "wb" if overwrite else "xb")
@@ -208,7 +213,7 @@ class _FlacFile:
         self._faults = (soundfile.LibsndfileError, AssertionError)
         try:
             self._file = soundfile.SoundFile(
-                path, "w", samplerate=rate_hz, channels=channels, format="FLAC", subtype="PCM_24"
+                for_libsndfile(path), "w", samplerate=rate_hz, channels=channels, format="FLAC", subtype="PCM_24"
             )
         except soundfile.LibsndfileError as fault:
             raise OSError(errno.EINVAL, f"FLAC does not take {rate_hz} Hz with {channels} channels") from fault

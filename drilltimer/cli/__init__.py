@@ -6,6 +6,8 @@ A verb lives in a file of its own and imports what it needs when it runs, so tha
 
 from __future__ import annotations
 
+import io
+import sys
 from typing import Any
 
 import click
@@ -59,7 +61,17 @@ def main() -> None:
       drilltimer devices
       drilltimer run steady-contact --distance 3
     """  # noqa: D301 - click takes a real backspace for "keep these lines as they are"
+    _print_any_letter()
     take_requests()
+
+
+def _print_any_letter() -> None:
+    """Write as an escape what stdout's encoding lacks: a name in a list must not end the program.
+
+    Windows gives a redirected stdout the code page of the country, and a file's name may be no text at all.
+    """
+    if isinstance(sys.stdout, io.TextIOWrapper) and sys.stdout.errors == "strict":
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 for verb in (

@@ -1,0 +1,123 @@
+"""Words that no verb can use, and names that are no text: each is told in one line or taken as it is."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from drilltimer.audio.paths import as_text, expanded, for_libsndfile, is_text
+from drilltimer.audio.writing import AudioWriter
+from drilltimer.cli import main
+from drilltimer.cli.check import _number
+from drilltimer.cli.common import AIR_C
+from drilltimer.errors import RecordingError
+from drilltimer.records.entries import Player
+from drilltimer.records.history import History
+
+NO_TEXT = os.fsdecode(b"practice\xff")  # Latin-1, as old cards and archives still have it
+posix = pytest.mark.skipif(os.name != "posix", reason="file names are any bytes on POSIX alone")
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+    return tmp_path / "home"
+
+
+def call(*arguments: object, code: int = 0) -> Result:
+    answer = CliRunner().invoke(main, [str(argument) for argument in arguments])
+    assert answer.exception is None or isinstance(answer.exception, SystemExit), answer.exc_info
+    assert answer.exit_code == code, answer.output
+    return answer
+
+
+@pytest.mark.parametrize("option", ["--distance", "--air-c", "--speed", "--wait-s"])
+def test_not_a_number_is_in_no_range(option: str) -> None:
+    told = call("run", "steady-contact", "--simulate", "club", "--speed", 0, option, "nan", code=2).output
+    assert f"Invalid value for '{option}': 'nan' is not a number." in told
+
+
+@pytest.mark.parametrize("window", [("nan", "0", "9"), ("-inf", "0", "9"), ("0", "9", "inf"), ("9", "5", "1")])
+def test_a_window_that_is_none_is_refused(window: tuple[str, ...]) -> None:
+    assert "each must be greater than the one before" in call("feed", "x.wav", "--window", *window, code=2).output
+
+
+def test_the_sound_check_asks_again_for_a_number_that_cannot_be() -> None:
+    with CliRunner().isolation(input="-300\nnan\nwarm\n31\n") as (out, _, _):
+        assert _number("Air?", 20.0, AIR_C, asks=True) == 31.0
+        assert out.getvalue().decode().count("Error") == 3
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("run", "~nobody-of-that-name/x.yaml"),
+        ("score", "~nobody-of-that-name/x.wav"),
+        ("group", "check", "~nobody-of-that-name/x.yaml"),
+        ("drills", "new", "~nobody-of-that-name.yaml"),
+    ],
+)
+def test_a_home_of_nobody_is_a_name_like_any_other(arguments: tuple[str, ...]) -> None:
+    assert "~nobody-of-that-name" in call(*arguments, code=2).output
+
+
+def test_a_tilde_is_the_home_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    assert expanded("~/a.wav") == tmp_path / "a.wav"
+
+
+@posix
+def test_a_name_that_is_no_text_is_told_from_one_that_is() -> None:
+    assert is_text("Žofie.wav")
+    assert not is_text(NO_TEXT)
+    assert as_text(NO_TEXT) == "practice\\udcff"
+    assert for_libsndfile(Path(NO_TEXT)) == b"practice\xff"
+    assert for_libsndfile(Path("Žofie.wav")) == "Žofie.wav"
+
+
+@posix
+@pytest.mark.parametrize("ending", [".wav", ".flac"])
+def test_sound_is_not_written_under_a_name_that_no_sheet_could_tell(tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"{NO_TEXT}{ending}"
+    with pytest.raises(RecordingError, match="is no UTF-8 text"):
+        AudioWriter(path, 48_000, 1)
+    assert not path.exists()
+
+
+@posix
+def test_a_recording_whose_name_is_no_text_is_scored_drawn_and_kept(tmp_path: Path) -> None:
+    folder = tmp_path / NO_TEXT
+    folder.mkdir()
+    call("render", "steady-contact", folder / "drill.flac", "--seed", 3)
+    recording = folder / f"{NO_TEXT}.flac"
+    shutil.copy(folder / "drill.flac", recording)
+    sheet = folder / "drill.cues.json"
+    told = call("score", recording, "--sheet", sheet, "--player", "Kim", "--annotate", tmp_path / "out").output
+    assert "kept as session 1 of Kim" in told
+    assert "practice\\udcff.flac" in (tmp_path / "out" / "rep-001.svg").read_text(encoding="utf-8")
+    call("score", folder, "--player", "Kim")
+    assert "1 scored, 0 not" in call("score", folder).output
+    call("export", tmp_path / "all.json")
+
+
+def test_what_stdout_cannot_encode_comes_as_an_escape(home: Path) -> None:
+    """As under Windows, where a redirected stdout has the code page of the country."""
+    with History(home / "history.sqlite") as kept:
+        kept.add_player(Player("Łukasz"))
+    environment = {**os.environ, "PYTHONIOENCODING": "cp1252", "PYTHONUTF8": "0"}
+    listed = subprocess.run(
+        [sys.executable, "-c", "from drilltimer.cli import main; main()", "history"],
+        env=environment,
+        capture_output=True,
+        timeout=60,
+        check=False,
+    )
+    assert (listed.returncode, listed.stderr) == (0, b"")
+    assert b"\\u0141ukasz" in listed.stdout
