@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -164,6 +165,64 @@ def test_broken_json_is_told(tmp_path: Path, history: History, spoil: Callable[[
     spoil(out)
     with History(tmp_path / "other.sqlite") as other, pytest.raises(HistoryError, match=told):
         import_history(other, out)
+
+
+NONSENSE: tuple[tuple[str, str, object], ...] = (
+    ("session", "started_utc", "yesterday"),
+    ("session", "started_utc", 20260310),
+    ("session", "drill", None),
+    ("session", "drill", "\ud800"),
+    ("session", "air_c", "warm"),
+    ("session", "air_c", math.inf),
+    ("session", "seed", 10**30),
+    ("session", "seed", 1.5),
+    ("session", "versions", "2"),
+    ("session", "health", '{"noise_db": "loud"}'),
+    ("session", "health", '{"notes": [1]}'),
+    ("session", "health", "[]"),
+    ("block", "warm_up", "no"),
+    ("block", "name", 3),
+    ("rep", "error_ms", "late"),
+    ("rep", "error_ms", math.nan),
+    ("rep", "error_ms", -math.inf),
+    ("rep", "open_ms", None),
+    ("rep", "rep", True),
+    ("rep", "mode", "both"),
+    ("rep", "coach", "splendid"),
+    ("rep", "cues", '[{"role": "call", "sound": "left", "at_s": "soon"}]'),
+    ("rep", "cues", "[1]"),
+    ("rep", "void", None),
+)
+
+
+@pytest.mark.parametrize(("where", "name", "value"), NONSENSE)
+def test_what_no_table_can_hold_is_told_and_not_taken_in(
+    tmp_path: Path, history: History, where: str, name: str, value: object
+) -> None:
+    out = tmp_path / "out.json"
+    export_history(history, out, "kim")
+    document = json.loads(out.read_text())
+    (session,) = document["sessions"]
+    {"session": session, "block": session["blocks"][0], "rep": session["reps"][8]}[where][name] = value
+    out.write_text(json.dumps(document))
+    with History(tmp_path / "other.sqlite") as other:
+        with pytest.raises(HistoryError, match="session one does not make sense"):
+            import_history(other, out)
+        assert queries.session_lines(other) == []
+
+
+@pytest.mark.parametrize("cell", ["inf", "nan"])
+def test_a_number_without_end_in_a_table_is_told(tmp_path: Path, history: History, cell: str) -> None:
+    out = tmp_path / "out.csv"
+    export_history(history, out, "kim")
+    rows = list(csv.reader(out.read_text(encoding="utf-8").splitlines()))
+    rows[7][CSV_COLUMNS.index("touchdown_ms")] = cell
+    with out.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows(rows)
+    with History(tmp_path / "other.sqlite") as other:
+        with pytest.raises(HistoryError, match=rf"rep \d+: touchdown_ms: {cell} is no number"):
+            import_history(other, out)
+        assert queries.session_lines(other) == []
 
 
 def test_reformatted_json_comes_in_too(tmp_path: Path, history: History) -> None:

@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from drilltimer.errors import HistoryError
+from drilltimer.records.cells import Kind, check_session, kind_of
 from drilltimer.records.connect import DamagedHistoryError, explain
 from drilltimer.records.entries import Player, name_key
-from drilltimer.records.export import CSV_COLUMNS, FORMAT, SCHEMA, Session
+from drilltimer.records.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
 from drilltimer.records.history import History
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
@@ -35,18 +36,11 @@ from drilltimer.records.schema import SCHEMA as TABLES
 
 BATCH = 200  # sessions in one transaction: few enough that a running session need not wait long
 BIGGEST_WHOLE_BYTES = 200_000_000  # of JSON that is not laid out line by line and must be read at once
-_INTEGERS = {
-    "session_seed", "session_rate_hz", "block_number", "block_warm_up", "rep", "block", "warm_up", "withheld",
-    "guessed",
-}  # fmt: skip
-_TEXTS = {
-    *("player", "player_level", "player_sport", "level", "mode", "cues", "call", "grade", "void", "coach"),
-    *("block_name", "block_mode", "block_level", "block_situation", "block_feedback"),
-    *(
-        f"session_{name}"
-        for name in ("uid", "started_utc", "drill", "protocol", "source", "versions", "ending", "health")
-    ),
-    *("session_input_device", "session_output_device"),
+_KINDS: dict[str, Kind] = {
+    **dict.fromkeys(PLAYER_COLUMNS, "text"),
+    **{f"session_{name}": kind_of(name) for name in SESSION_COLUMNS},
+    **{f"block_{name}": kind_of(name) for name in BLOCK_COLUMNS},
+    **{name: kind_of(name) for name in REP_COLUMNS},
 }
 _NEVER_NONE = {"void", "session_input_device", "session_output_device", "block_name"}
 
@@ -89,6 +83,7 @@ def import_history(history: History, source: Path) -> Intake:
 
 def _merge(history: History, theirs: Session, done: Intake, source: Path) -> None:
     try:
+        check_session(theirs)
         blocks = tuple(block_entry(block) for block in theirs["blocks"])
         entry = session_entry(theirs | {"number": 0}, blocks)
         reps = [rep_entry(rep) for rep in theirs["reps"]]
@@ -219,12 +214,12 @@ def _typed(row: dict[str, Any], line: int, source: Path) -> dict[str, Any]:
 def _value(name: str, cell: str | None) -> Any:
     if cell is None:
         raise ValueError("the row is cut off")
-    if name in _TEXTS:
+    if _KINDS[name] == "text":
         plain = cell[1:] if cell.startswith("'") else cell
         return plain if plain or name in _NEVER_NONE else None
     if not cell:
         return None
-    return int(cell) if name in _INTEGERS else float(cell)
+    return int(cell) if _KINDS[name] == "integer" else float(cell)
 
 
 def _session_of(rows: list[dict[str, Any]]) -> Session:
