@@ -102,6 +102,18 @@ def test_first_and_latest_are_taken_unless_told_otherwise(history: History) -> N
         compare(history, "Kim", first="3", last="3")
 
 
+def test_a_date_is_a_day_and_not_a_word(history: History) -> None:
+    for number in (2, 3, 4):
+        add_test(history, number, 0, 40)
+    (found,) = compare(history, "Kim", first="2026-3-3", last="2026-3-10")
+    assert (found.before.entry.number, found.after.entry.number) == (2, 3)
+    for word in ("yesterday", "\N{SUPERSCRIPT TWO}", "31.05.2026", "2026-13-01", "9" * 20):
+        with pytest.raises(HistoryError, match="is neither a session nor a date"):
+            compare(history, "Kim", last=word)
+        with pytest.raises(HistoryError, match="is neither a session nor a date"):
+            compare(history, "Kim", first=word)
+
+
 def test_day_to_day_differences_raise_the_minimal_change(history: History) -> None:
     for day, habit_ms in enumerate((0, 60, 0, 60, 0, 40), 1):
         add_test(history, day, habit_ms, 10)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from statistics import median
 
 from drilltimer.errors import HistoryError
@@ -24,6 +25,8 @@ FEWEST_TRIMMED = 5
 FEWEST_TESTS = 4  # three differences in a row: with fewer, their scatter is a guess
 LATEST_TESTS = 20  # looked back on for the day-to-day error
 PLACEMENT_M = 0.1  # how well a distance is measured with steps or a tape (our choice): 0.3 ms each way
+
+NUMBER_OR_DAY = "Give a session's number as 'drilltimer history PLAYER' lists it, or a date as 2026-05-31."
 
 FIGURES = (
     ("constant_error_ms", "constant error", "ms"),
@@ -89,7 +92,7 @@ def compare(
         )
     after = _chosen(tests, last, newest=True) if last else tests[-1]
     alike = [test for test in tests if _kind(test) == _kind(after)]
-    before = _chosen(tests if first and first.isdigit() else alike, first, newest=False) if first else alike[0]
+    before = _chosen(tests if first and _is_number(first) else alike, first, newest=False) if first else alike[0]
     if before.number == after.number:
         raise HistoryError(
             f"{name} has one session of {drill!r} to compare, and it takes two",
@@ -236,15 +239,28 @@ def _left_out(tests: Sequence[SessionEntry], alike: Sequence[SessionEntry]) -> s
 
 def _chosen(tests: Sequence[SessionEntry], text: str, *, newest: bool) -> SessionEntry:
     """A test by its number or a date."""
-    if text.isdigit():
+    day = "" if _is_number(text) else _day(text)
+    if not day:
         found = [test for test in tests if test.number == int(text)]
     elif newest:
-        found = [test for test in tests if test.started_utc[:10] <= text]
+        found = [test for test in tests if test.started_utc[:10] <= day]
     else:
-        found = [test for test in tests if test.started_utc[:10] >= text][:1]
+        found = [test for test in tests if test.started_utc[:10] >= day][:1]
     if not found:
         raise HistoryError(
             f"none of the player's comparable tests is {text!r}",
-            fix="Give a session's number as 'drilltimer history PLAYER' lists it, or a date as 2026-05-31.",
+            fix=NUMBER_OR_DAY,
         )
     return found[-1]
+
+
+def _is_number(text: str) -> bool:
+    return text.isascii() and text.isdigit() and len(text) < 16
+
+
+def _day(text: str) -> str:
+    """A date as sessions have it: as text, 2026-5-1 would come after 2026-11-25, and any word after both."""
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").date().isoformat()
+    except ValueError as fault:
+        raise HistoryError(f"{text!r} is neither a session nor a date", fix=NUMBER_OR_DAY) from fault
