@@ -23,7 +23,7 @@ from drilltimer.app.plan import make_plan, make_sheet
 from drilltimer.drill.cuesheet import sheet_to_json
 from drilltimer.errors import DeviceError, HistoryError
 from drilltimer.hear.warp import ClockMap
-from drilltimer.model import Cue, Grade, Health, Placement, Rep, Sound, Verdict, Window
+from drilltimer.model import Cue, Grade, Health, Placement, Progression, Rep, Sound, Verdict, Window
 from drilltimer.records import personal, queries
 from drilltimer.records.backup import back_up, copies_beside
 from drilltimer.records.connect import DamagedHistoryError, connect, set_aside
@@ -140,6 +140,10 @@ def test_protocol_is_of_what_is_asked_not_of_words() -> None:
     assert protocol_of(replace(drill, name="Test", description="other words")) == protocol_of(drill)
     harder = replace(drill.blocks[1], window=Window(93, 133, 173))
     assert protocol_of(replace(drill, blocks=(drill.blocks[0], harder))) != protocol_of(drill)
+    moving = [protocol_of(replace(drill, progression=rule)) for rule in (None, Progression(), Progression(reps=8))]
+    assert len(set(moving)) == 3
+    # Another one would part all tests made so far from those to come.
+    assert moving[0] == "b43758e0a6f576ea"
 
 
 def test_test_block_asks_the_same_of_every_seed_and_level() -> None:

@@ -14,15 +14,19 @@ _WORDS = frozenset({"name", "speech"})  # they make no contact harder
 
 
 def protocol_of(drill: Drill) -> str:
-    """Digest of all that makes a drill easier or harder: rhythm, lead-ins, windows, calls, feedback; not its words.
+    """Digest of all that makes a drill easier or harder: rhythm, lead-ins, windows and how they move, calls, feedback.
+
+    Its words make no difference.
 
     Notes
     -----
     What a drill leaves at its default is left out, so that a later version that can ask for more still calls today's
     drills the same.
     """
-    settings = json.dumps([_settings(block) for block in drill.blocks], sort_keys=True)
-    return hashlib.sha256(settings.encode()).hexdigest()[:16]
+    asked = [_settings(block) for block in drill.blocks]
+    if drill.progression is not None:
+        asked.append({"progression": _settings(drill.progression)})
+    return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def block_entries(drill: Drill) -> tuple[BlockEntry, ...]:
