@@ -4,6 +4,7 @@ import os
 import shutil
 import struct
 import subprocess
+import sys
 import tempfile
 
 import numpy as np
@@ -247,6 +248,35 @@ def test_without_ffmpeg_it_is_named_and_what_to_install(tmp_path, monkeypatch):
     with pytest.raises(RecordingError, match="needs the program ffmpeg, and that is not installed") as refusal:
         AudioFile(path)
     assert "apt install ffmpeg" in str(refusal.value)
+
+
+FULL_DISK = """
+import resource, sys
+from drilltimer.audio.recording import AudioFile
+from drilltimer.errors import RecordingError
+resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, resource.RLIM_INFINITY))
+try:
+    with AudioFile(sys.argv[1]) as recording:
+        recording.read(100_000, 1000)
+        recording.read(0, 1000)
+except RecordingError as refusal:
+    print(refusal)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a limit on file size, which Unix has")
+@pytest.mark.parametrize("name", ["a.ogg", pytest.param("a.m4a", marks=needs_ffmpeg)])
+def test_a_full_disk_is_not_taken_for_damage_of_the_recording(tmp_path, name):
+    noise = np.random.default_rng(1).uniform(-0.5, 0.5, 240_000)
+    soundfile.write(tmp_path / ("a.ogg" if name == "a.ogg" else "a.wav"), noise, 48_000)
+    if name != "a.ogg":
+        command = [FFMPEG, "-nostdin", "-v", "error", "-i", tmp_path / "a.wav", tmp_path / name]
+        subprocess.run(list(map(str, command)), check=True, timeout=60)
+    command = [sys.executable, "-c", FULL_DISK, str(tmp_path / name)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
+    assert f"{name}: its sound cannot be kept while it is decoded" in done.stdout
+    assert "The disk is probably full" in done.stdout
+    assert (done.stderr, "damaged" in done.stdout) == ("", False)
 
 
 @pytest.mark.parametrize("name", ["a.ogg", "a.mp3"])

@@ -11,6 +11,8 @@ import shutil
 import struct
 import subprocess
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
@@ -81,12 +83,8 @@ def _decode_into(program: str, path: Path, target: Path, kind: str) -> None:
         with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=complaints, stdin=subprocess.DEVNULL) as running:
             assert running.stdout is not None
             try:
-                frames = _keep(running.stdout, target)
-            except OSError as fault:
-                raise RecordingError(
-                    f"{path}: its sound cannot be kept while it is decoded: {fault.strerror or fault}",
-                    fix=f"Make room in {target.parent.parent}, or name another folder in TMPDIR.",
-                ) from fault
+                with room_for(path, target):
+                    frames = _keep(running.stdout, target)
             finally:
                 running.kill()  # it has ended, or nobody listens any more
         complaints.seek(0)
@@ -97,6 +95,22 @@ def _decode_into(program: str, path: Path, target: Path, kind: str) -> None:
             why=f"{PROGRAM} says: {said[-1]}" if said else "",
             fix="Play it to hear if it has sound; copy it again from where it was recorded.",
         )
+
+
+@contextmanager
+def room_for(path: Path, target: Path) -> Iterator[None]:
+    """Tell a full disk, while the sound of `path` is kept in the temporary `target`, as what it is."""
+    import soundfile
+
+    try:
+        yield
+    except (OSError, soundfile.LibsndfileError, AssertionError) as fault:  # python-soundfile asserts that all fitted
+        reason = getattr(fault, "strerror", None) or str(fault) or "it could be written in part only"
+        raise RecordingError(
+            f"{path}: its sound cannot be kept while it is decoded: {reason}",
+            why="The disk is probably full.",
+            fix=f"Make room in {target.parent.parent}, or name another folder in TMPDIR.",
+        ) from fault
 
 
 def _keep(pipe: IO[bytes], target: Path) -> int:

@@ -11,7 +11,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from drilltimer.audio.decode import decode, kind_of
+from drilltimer.audio.decode import decode, kind_of, room_for
 from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.audio.stderr import hushed_stderr
 from drilltimer.errors import RecordingError
@@ -116,11 +116,7 @@ class AudioFile:
                 if self._file.format not in EXACT_SEEK_FORMATS:
                     np.clip(samples, -1.0, 1.0, out=samples)  # as it will be when it is read a second time
         except (soundfile.LibsndfileError, OSError, RuntimeError) as fault:
-            raise self._broken(
-                f"it is damaged or cut short somewhere after {s_from_frames(start, self.rate_hz):.1f} s",
-                why=f"The decoder says: {fault}",
-                fix="Copy it again from where it was recorded.",
-            ) from fault
+            raise self._damaged(start, fault) from fault
         missing, found = wanted - len(samples), start + len(samples)
         self._at = found
         if missing and (self.frames - found > PADDING_FRAMES or not found):
@@ -154,11 +150,24 @@ class AudioFile:
         shape = (self.rate_hz, self.channels)
         with (
             _open(self.path, None) as source,
+            room_for(self.path, target),
             soundfile.SoundFile(target, "w", *shape, "PCM_24", format="FLAC") as sink,
         ):
-            while len(samples := source.read(SKIP_FRAMES, dtype="float32", always_2d=True)):
+            for samples in self._pieces(source):
                 sink.write(samples)
         self._file, self._at = _open(target, None), 0
+
+    def _pieces(self, source: Any) -> Iterator[Samples]:
+        """All of an open file in order; damage is told as such, not as want of room for what is read."""
+        import soundfile
+
+        at = 0
+        try:
+            while len(samples := source.read(SKIP_FRAMES, dtype="float32", always_2d=True)):
+                at += len(samples)
+                yield samples
+        except (soundfile.LibsndfileError, OSError, RuntimeError) as fault:
+            raise self._damaged(at, fault) from fault
 
     def blocks(self, frames: int = 65_536) -> Iterator[Samples]:
         """Every frame in order, `frames` at a time."""
@@ -191,6 +200,13 @@ class AudioFile:
             f"{s_from_frames(promised, self.rate_hz):.1f} s",
             why="The copy was not finished, or the recorder lost power.",
             fix=f"Copy it again; if there is no more of it: {CONVERT}",
+        )
+
+    def _damaged(self, after: int, fault: Exception) -> RecordingError:
+        return self._broken(
+            f"it is damaged or cut short somewhere after {s_from_frames(after, self.rate_hz):.1f} s",
+            why=f"The decoder says: {fault}",
+            fix="Copy it again from where it was recorded.",
         )
 
     def _broken(self, message: str, *, why: str = "", fix: str = CONVERT) -> RecordingError:
