@@ -1,6 +1,6 @@
 """Sound written while it happens is exact, and what was written outlives whatever stops the writing."""
 
-import resource
+import os
 import subprocess
 import sys
 
@@ -14,6 +14,7 @@ from drilltimer.audio.writing import AudioWriter
 from drilltimer.errors import RecordingError
 
 RATE_HZ = 48_000
+posix = pytest.mark.skipif(os.name != "posix", reason="kill -9 and limits on file size are POSIX's")
 
 
 def noise(frames, channels=1):
@@ -64,6 +65,7 @@ os.kill(os.getpid(), 9)
 """
 
 
+@posix
 def test_a_killed_recording_is_a_valid_file_but_for_its_last_second(tmp_path):
     done = subprocess.run([sys.executable, "-c", KILLED, str(tmp_path / "a.wav")], check=False)
     assert done.returncode == -9
@@ -90,7 +92,7 @@ print(told, writer.fault is not None)
 """
 
 
-@pytest.mark.skipif(not hasattr(resource, "RLIMIT_FSIZE"), reason="needs a limit on file size, which Unix has")
+@posix
 @pytest.mark.parametrize("ending", ["wav", "flac"])
 def test_a_full_disk_is_told_once_and_the_session_goes_on(tmp_path, ending):
     done = subprocess.run(
@@ -102,6 +104,7 @@ def test_a_full_disk_is_told_once_and_the_session_goes_on(tmp_path, ending):
     assert done.stderr == ""
 
 
+@posix
 def test_a_full_disk_keeps_what_was_written(tmp_path):
     subprocess.run([sys.executable, "-c", FULL, str(tmp_path / "a.wav")], capture_output=True, check=True)
     got, _ = read_audio(tmp_path / "a.wav")
