@@ -212,6 +212,15 @@ def test_recording_is_announced(drill, tmp_path):
     )
 
 
+@pytest.mark.parametrize("there", ["p.wav", "p.played.flac", "p.cues.json"])
+def test_a_session_that_was_recorded_is_never_overwritten(drill, tmp_path, there):
+    (tmp_path / there).write_bytes(b"of yesterday")
+    arguments = ("run", drill, "--simulate", "club", "--speed", 0, "--record", tmp_path / "p.wav", "--player", "Kim")
+    assert f"{there}: is there already" in call(*arguments, code=2).stderr
+    assert (tmp_path / there).read_bytes() == b"of yesterday"
+    assert not (tmp_path / "home" / "history.sqlite").exists()  # nor is a session begun
+
+
 @pytest.mark.parametrize(("name", "rate_hz"), [("out.flac", 48_000), ("out.wav", 44_100)])
 def test_a_rendered_sheet_tells_where_the_contacts_are_in_the_sound(tmp_path, name, rate_hz):
     """Without lead-in and calls every contact is the first sound after silence."""

@@ -162,7 +162,10 @@ def test_device_settings_are_kept_by_pair_the_latest_first(home):
     assert find_settings("b", "other") is None
 
 
-@pytest.mark.parametrize("text", ["", "{", '{"devices": [{"input_name": "a"}]}', '{"devices": 3}'])
+@pytest.mark.parametrize(
+    "text",
+    ["", "{", '{"devices": [{"input_name": "a"}]}', '{"devices": 3}', '{"schema": 2, "devices": [{"placement": []}]}'],
+)
 def test_broken_device_settings_count_as_none(home, text):
     settings_file().parent.mkdir(parents=True)
     settings_file().write_text(text)

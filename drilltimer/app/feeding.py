@@ -186,7 +186,7 @@ def run_feed(
     rate_hz, lasting = stream.rate_hz, LastingStream(stream, reopen)
     bank, teller = _teller(asked, rate_hz)
     session: FeedSession | None = None
-    writer = AudioWriter(record, rate_hz, stream.input_channels) if record else None
+    writer = AudioWriter(record, rate_hz, stream.input_channels, overwrite=False) if record else None
     interrupted, fault, stage = False, None, ""
     soften = soften_first()
 

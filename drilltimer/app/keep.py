@@ -22,14 +22,20 @@ class Keeper:
     path : Path
         Of the microphone's sound, .wav or .flac; the others are named after it.
     rate_hz, input_channels, output_channels : int
+
+    Raises
+    ------
+    RecordingError
+        They cannot be written there, or an earlier session is.
     """
 
     def __init__(self, path: Path, rate_hz: int, input_channels: int, output_channels: int) -> None:
+        refuse_kept(path)
         self.plays: list[Play] = []
         self._rate_hz = rate_hz
         self._sheet_path = sheet_path(path)
-        self._heard = AudioWriter(path, rate_hz, input_channels)
-        self._played = AudioWriter(path.with_name(f"{path.stem}.played.flac"), rate_hz, output_channels)
+        self._heard = AudioWriter(path, rate_hz, input_channels, overwrite=False)
+        self._played = AudioWriter(_played_path(path), rate_hz, output_channels, overwrite=False)
 
     def write(self, block: Block) -> None:
         """Keep a block."""
@@ -49,6 +55,23 @@ class Keeper:
         if played.reps:
             sheet = make_sheet(played, self.plays, self._rate_hz, zero, self._played.path.name, placement)
             write_text(self._sheet_path, sheet_to_json(sheet))
+
+
+def refuse_kept(path: Path) -> None:
+    """Say before a session that its recording would take the place of an earlier one.
+
+    Raises
+    ------
+    RecordingError
+        A file of that name, or of those that go with it, is there.
+    """
+    for file in (path, _played_path(path), sheet_path(path)):
+        if file.exists():
+            raise RecordingError(f"{file}: is there already", fix="No recording is overwritten: name another file.")
+
+
+def _played_path(path: Path) -> Path:
+    return path.with_name(f"{path.stem}.played.flac")
 
 
 def kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:

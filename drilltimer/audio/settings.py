@@ -46,7 +46,7 @@ def load_settings() -> list[DeviceSettings]:
     try:
         document = json.loads(settings_file().read_text(encoding="utf-8"))
         return [_entry(entry) for entry in document["devices"]] if document["schema"] in READABLE else []
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return []
 
 

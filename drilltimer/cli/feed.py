@@ -67,7 +67,7 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
 @click.option(
     "--record",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Keep the microphone's sound (.wav, .flac). Off by default.",
+    help="Keep the microphone's sound (.wav, .flac). Off by default; no file is overwritten.",
 )
 @input_option
 @output_option
@@ -153,6 +153,7 @@ def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, A
 def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession:
     from drilltimer.app.feeding import run_feed
     from drilltimer.app.feeding_journal import FeedJournal
+    from drilltimer.app.keep import refuse_kept
     from drilltimer.app.open import open_card
     from drilltimer.audio.settings import find_settings
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
@@ -160,6 +161,8 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
     from drilltimer.ui.keys import open_keys
     from drilltimer.ui.lines import header, rep_line
 
+    if options["record"]:
+        refuse_kept(options["record"])
     card = open_card(options["input_name"], options["output_name"])
     asks = asked.tells and not options["as_json"] and somebody_there()
     card = at_comfortable_level(card, find_settings(*card.names), wording, asks=asks)

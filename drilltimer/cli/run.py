@@ -53,7 +53,8 @@ if TYPE_CHECKING:
 @click.option(
     "--record",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Keep the microphone's sound (.wav, .flac), the played sound and the cue sheet. Off by default.",
+    help="Keep the microphone's sound (.wav, .flac), the played sound and the cue sheet. Off by default; no file is "
+    "overwritten.",
 )
 @player_option
 @click.option("--feedback", type=click.Choice(FEEDBACK), help="When you are told, instead of the drill's own way.")
@@ -96,11 +97,14 @@ def run(
 
     from drilltimer.app.examine import about_load
     from drilltimer.app.journal import open_journal
+    from drilltimer.app.keep import refuse_kept
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.cli.live import Telling, open_screen, wording_for
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
 
+    if record:
+        refuse_kept(record)
     seed = new_seed() if seed is None else seed
     plan = replace(make_plan(drill, seed, level), language=language)
     wording = wording_for(language)
