@@ -220,10 +220,10 @@ def test_two_sides_have_contacts_of_their_own_by_turns():
     )
     run = Run(make(text)).until(39)
     plays = run.contacts()
-    assert {(play.cue.sound, play.cue.pan) for play in plays} == {("smack", -1.0), ("tock", 1.0)}
+    assert {(play.cue.sound, play.cue.pan) for play in plays} == {("knock", -1.0), ("snap", 1.0)}
     for each in run.of(Scored):
         sound = next(play.cue.sound for play in plays if play.rep.index == each.rep.index)
-        assert each.station == (0 if sound == "smack" else 1)
+        assert each.station == (0 if sound == "knock" else 1)
 
 
 def test_turns_are_equal_and_their_reps_lie_inside():

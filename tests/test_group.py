@@ -6,7 +6,9 @@ import csv
 import dataclasses
 import html.parser
 import io
+from dataclasses import replace
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from rich.console import Console
@@ -232,6 +234,55 @@ def test_show_and_check_and_list_tell_who_is_where(tmp_path):
     assert "Landings asked of a player" in shown
     assert "can be run, 12 players, 6 stations" in run("check", "club-circuit").output
     assert all(name in run().output for name in SHIPPED)
+
+
+CRABS = """\
+name: Warm
+players: 3
+warm_up:
+  - {movement: Side shuffle, work_s: 40}
+  - {movement: Crab walk, work_s: 25, rest_s: 12}
+  - {movement: crab walk (slow), work_s: 25, rest_s: 12}
+  - {drill: first-hop, work_s: 40, rest_s: 12}
+"""
+
+
+def test_a_movement_that_cannot_be_called_by_name_is_told_with_what_mends_it(tmp_path):
+    import soundfile
+
+    plan = tmp_path / "warm.yaml"
+    plan.write_text(CRABS)
+    checked = run("check", plan)
+    assert checked.exit_code == 0
+    first, crab, slow = checked.output.splitlines()
+    assert "can be run" in first
+    assert f'{plan}:5:16: warm_up[2].movement: there is no recording of "crab walk"' in crab
+    assert crab.endswith('drilltimer sounds record "crab walk"')
+    assert f'{plan}:6:16: warm_up[3].movement: there is no recording of "crab walk (slow)"' in slow
+    assert "letters" in slow
+    shown = [line for line in run("show", plan).output.splitlines() if "of work" in line]
+    assert [line.endswith(', called "next exercise"') for line in shown] == [False, True, True, False]
+
+    folder = tmp_path / "home/sounds/en"
+    folder.mkdir(parents=True)
+    soundfile.write(folder / "crab-walk.wav", 0.3 * np.sin(np.arange(4000)), 8000)
+    assert len(run("check", plan).output.splitlines()) == 2
+    for name in SHIPPED:
+        assert "no recording" not in run("check", name).output
+
+
+def test_two_courts_are_told_that_they_take_turns_and_counted_so():
+    for verb in ("check", "show"):
+        assert "each court answers its own, every second one" in run(verb, "two-courts").output
+        assert "every second one" not in run(verb, "two-lanes").output
+    plan = load_plan("two-courts").plan
+    told = []
+    for work_s in (60.0, 90.0):  # 28 and 43 s a turn
+        short = replace(plan, work_s=work_s)
+        drills = load_plan("two-courts").drills
+        told.append([doubt for doubt in doubts(short, lay_out(short), drills) if doubt.key == "work_s"])
+    assert [bool(each) for each in told] == [True, False]
+    assert "only 2 contacts" in told[0][0].message
 
 
 def test_faults_of_the_command_line_are_told_before_anything_sounds(tmp_path):

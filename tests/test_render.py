@@ -65,15 +65,23 @@ def share_below(wave: Wave, top_hz: float, rate_hz: int) -> float:
 # gave in simulated rooms (within 0.075 ms from 6 dB up) hang on them.
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 @pytest.mark.parametrize(
-    ("name", "at_3_db_ms", "at_6_db_ms", "correlation_half_ms", "side_lobe_db"),
+    ("name", "at_3_db_ms", "at_6_db_ms", "correlation_half_ms", "side_lobe_db", "beyond_ms"),
     [
-        ("smack", 0.23, 0.33, 0.12, -18.5),
-        ("tock", 0.23, 0.33, 0.11, -21.6),
-        ("racket", 0.31, 0.45, 0.14, -15.7),
+        ("smack", 0.23, 0.33, 0.12, -18.5, 0.6),
+        ("tock", 0.23, 0.33, 0.11, -21.6, 0.6),
+        ("racket", 0.31, 0.45, 0.14, -15.7, 0.6),
+        ("knock", 0.65, 0.92, 0.21, -19.4, 1.2),  # a band half as wide has no narrower lobe
+        ("snap", 0.30, 0.43, 0.08, -20.1, 0.6),
     ],
 )
 def test_a_contact_has_one_sharp_lobe(
-    name: str, at_3_db_ms: float, at_6_db_ms: float, correlation_half_ms: float, side_lobe_db: float, rate_hz: int
+    name: str,
+    at_3_db_ms: float,
+    at_6_db_ms: float,
+    correlation_half_ms: float,
+    side_lobe_db: float,
+    beyond_ms: float,
+    rate_hz: int,
 ) -> None:
     wave = wave_of(name, rate_hz)
     auto = correlation(wave, wave)
@@ -81,7 +89,7 @@ def test_a_contact_has_one_sharp_lobe(
     assert width_ms(lobes, 2**-0.5, rate_hz) == pytest.approx(at_3_db_ms, abs=0.03)
     assert width_ms(lobes, 0.5, rate_hz) == pytest.approx(at_6_db_ms, abs=0.03)
     assert width_ms(auto, 0.5, rate_hz) == pytest.approx(correlation_half_ms, abs=0.02)
-    beyond = len(lobes) // 2 + round(0.0006 * rate_hz)
+    beyond = len(lobes) // 2 + round(beyond_ms * rate_hz / 1e3)
     assert db_from_ratio(float(np.max(lobes[beyond:]))) == pytest.approx(side_lobe_db, abs=1.5)
 
 
@@ -89,7 +97,7 @@ def test_a_contact_has_one_sharp_lobe(
 def test_contacts_can_be_told_apart(rate_hz: int) -> None:
     waves = [wave_of(name, rate_hz) for name in CONTACTS]
     # Below 16 kHz of rate half of the band is missing, and with it half of what tells them apart.
-    limit = 0.33 if rate_hz > 16_000 else 0.45
+    limit = 0.33 if rate_hz > 16_000 else 0.47
     for index, first in enumerate(waves):
         assert np.max(envelope(correlation(first, first))) == pytest.approx(1.0, abs=1e-6)
         for second in waves[:index]:
@@ -99,7 +107,9 @@ def test_contacts_can_be_told_apart(rate_hz: int) -> None:
 @pytest.mark.parametrize("contact_name", CONTACTS)
 @pytest.mark.parametrize("name", [*FREE_LEAD_INS, *TONES])
 def test_no_other_sound_looks_like_a_contact(contact_name: str, name: str) -> None:
-    assert np.max(envelope(correlation(wave_of(contact_name), wave_of(name)))) < 0.30
+    # in the knock's half of the band a count-in's tone counts for more
+    limit = 0.36 if (contact_name, name) == ("knock", "tick") else 0.30
+    assert np.max(envelope(correlation(wave_of(contact_name), wave_of(name)))) < limit
 
 
 @pytest.mark.parametrize("rate_hz", ALL_RATES_HZ)
@@ -148,7 +158,7 @@ def test_a_contact_uses_the_whole_peak_and_is_all_there_at_once(name: str) -> No
     wave = wave_of(name)
     assert db_from_ratio(float(np.max(np.abs(wave)))) == pytest.approx(-1.0, abs=0.01)
     rise_ms = (np.argmax(envelope(wave)) - np.argmax(envelope(wave) > 0.1 * np.max(envelope(wave)))) / 48.0
-    assert 0.1 < rise_ms < 0.6
+    assert 0.1 < rise_ms < (0.9 if name == "knock" else 0.6)
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
@@ -205,6 +215,8 @@ DIGESTS = {
     "smack": "5b57d02e690bd23e",
     "tock": "e8c549295b6ac3f3",
     "racket": "f30b9707f466a638",
+    "knock": "ab1c431f4bc9495a",
+    "snap": "0420eb6b6f9933b2",
     "toss": "8926f4fed52e5806",
     "bounce": "77000de310d4be50",
     "tick": "f261e02c3a0532c9",

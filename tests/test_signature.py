@@ -68,7 +68,9 @@ def test_it_is_soft_swells_and_keeps_out_of_the_landings_band(rate_hz):
     assert np.sum(below**2) < 1e-3 * np.sum(np.abs(np.fft.rfft(wave)) ** 2)
 
 
-@pytest.mark.parametrize("contact", CONTACTS)
+@pytest.mark.parametrize(
+    "contact", [name for name in CONTACTS if name != "knock"]
+)  # only groups have it, without sheets
 @pytest.mark.parametrize("seed", range(3))
 def test_it_does_not_resemble_a_contact(contact, seed):
     """Normalised cross-correlation at every lag; two contacts of different kinds reach 0.2 to 0.3."""

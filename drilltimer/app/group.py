@@ -11,12 +11,12 @@ from typing import Protocol, Self
 
 from drilltimer.app.drive import SETTLE_S, WAIT_S, drive, soften_first
 from drilltimer.app.lasting import LastingStream, Open
-from drilltimer.audio.files import find_drill, find_group_plan, load_word
+from drilltimer.audio.files import PLAIN_NAME, find_drill, find_group_plan, load_word
 from drilltimer.drill.faults import place_problem
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.tree import Tree
-from drilltimer.errors import DeviceError, DrillFileError, UserError
-from drilltimer.group.announce import WORDS, word_of
+from drilltimer.errors import DeviceError, DrillFileError, Problem, UserError
+from drilltimer.group.announce import NEXT_EXERCISE, WORDS, word_of
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Say, Scored, Told
 from drilltimer.group.language import read_group_plan
@@ -93,6 +93,21 @@ def _find_drill(name: str, plan_file: Path) -> tuple[str, str]:
     """A drill by name, or a file that lies beside the plan."""
     beside = plan_file.parent / name
     return find_drill(str(beside) if beside.suffix and beside.is_file() else name)
+
+
+def unrecorded(loaded: LoadedPlan, language: str = "en") -> dict[int, Problem]:
+    """Movements of the warm-up that cannot be called by their name, by place in it, with how to mend that."""
+    found = {}
+    for number, block in enumerate(loaded.plan.warm_up):
+        word = word_of(block.name)
+        if block.drill or load_word(word, language) is not None:
+            continue
+        mend = f'record it: drilltimer sounds record "{word}"'
+        if not PLAIN_NAME.fullmatch(word.replace(" ", "-")):
+            mend = "to record one, write it with letters, digits, spaces, - and ' only"
+        message = f'there is no recording of "{word}", so that "{NEXT_EXERCISE}" is said; {mend}'
+        found[number] = place_problem(loaded.tree, ("warm_up", number, "movement"), message)
+    return found
 
 
 def conduct(loaded: LoadedPlan, rate_hz: int, seed: int, language: str = "en") -> GroupSession:

@@ -55,30 +55,41 @@ def group(context: click.Context) -> None:
 
 @group.command()
 @click.argument("plan")
-def check(plan: str) -> None:
-    """Tell all errors of PLAN (a name, or a file) at once, and what goes beyond guidance; ends with 2 on errors."""
-    from drilltimer.app.group import load_plan
-    from drilltimer.ui.wording import load_wording
+@language_option
+def check(plan: str, language: str) -> None:
+    """Tell all errors of PLAN (a name, or a file) at once; ends with 2 on errors.
 
-    loaded = load_plan(plan)
-    print_lines([f"{loaded.file}: can be run, {_size(loaded, load_wording())}", *_told(loaded)])
+    Also told: what goes beyond guidance, movements of the warm-up that have no recording, and how two courts share one
+    microphone's time.
+    """
+    from drilltimer.app.group import load_plan, unrecorded
+    from drilltimer.cli.live import wording_for
+
+    loaded, wording = load_plan(plan), wording_for(language)
+    silent = [f"  {problem}" for problem in unrecorded(loaded, language).values()]
+    courts = [f"  {line}" for line in _two_courts(loaded, wording)]
+    print_lines([f"{loaded.file}: can be run, {_size(loaded, wording)}", *courts, *silent, *_told(loaded)])
 
 
 @group.command()
 @click.argument("plan")
-def show(plan: str) -> None:
+@language_option
+def show(plan: str, language: str) -> None:
     """Lay PLAN out: who is where when, who is heard, how many landings each player is asked for."""
-    from drilltimer.app.group import load_plan
+    from drilltimer.app.group import load_plan, unrecorded
+    from drilltimer.cli.live import wording_for
+    from drilltimer.group.announce import NEXT_EXERCISE
     from drilltimer.group.doubts import landings_asked
     from drilltimer.group.standing import stage_title
     from drilltimer.ui.group_lines import clock
-    from drilltimer.ui.wording import load_wording
 
-    loaded, wording = load_plan(plan), load_wording()
+    loaded, wording = load_plan(plan), wording_for(language)
+    silent = unrecorded(loaded, language)
     lines = [loaded.plan.name, loaded.plan.description, _size(loaded, wording), "", *_heard(loaded, wording), ""]
     names = [player.name for player in loaded.plan.players]
-    for stage in loaded.course.stages:
-        lines.append(f"{clock(stage.start_s):>6s}  {stage_title(stage)}, {clock(stage.work_s)} of work")
+    for number, stage in enumerate(loaded.course.stages):
+        mark = f', called "{NEXT_EXERCISE}"' if number in silent else ""  # a warm-up's blocks are the first stages
+        lines.append(f"{clock(stage.start_s):>6s}  {stage_title(stage)}, {clock(stage.work_s)} of work{mark}")
         if stage.kind == "stations":
             for station, squad in zip(loaded.plan.stations, stage.seats.stations, strict=True):
                 lines.append(f"{'':8s}{station.name}: {', '.join(names[player] for player in squad) or '-'}")
@@ -87,6 +98,7 @@ def show(plan: str) -> None:
     asked = landings_asked(loaded.plan, loaded.course, loaded.drills)
     lines += [f"{clock(loaded.course.end_s):>6s}  free", ""]
     lines.append(f"Landings asked of a player: {min(asked)} to {max(asked)}.")
+    lines += [f"  {problem}" for problem in silent.values()]
     print_lines([*lines, *_told(loaded), wording("run.cautions")])
 
 
@@ -309,7 +321,13 @@ def _heard(loaded: LoadedPlan, wording: Wording) -> list[str]:
             lines.append(wording(key, station=station.name, channel=station.microphone))
     if any(block.drill for block in plan.warm_up) and plan.microphone:
         lines.append(wording("group.warm_up", channel=plan.microphone))
+    lines += _two_courts(loaded, wording)
     return lines or [wording("group.nobody_heard")]
+
+
+def _two_courts(loaded: LoadedPlan, wording: Wording) -> list[str]:
+    """How two courts share the time, where there are two."""
+    return [wording("group.two_courts")] if loaded.plan.two_sides else []
 
 
 def _told(loaded: LoadedPlan) -> list[str]:

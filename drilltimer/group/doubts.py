@@ -8,6 +8,7 @@ Children never with fewer than two adults about (the same). Landings: see `drill
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -19,7 +20,7 @@ from drilltimer.model import Drill
 
 PLAYERS_PER_COACH, CHILDREN_PER_COACH = 12, 10
 PLAYERS_PER_STATION = 6
-LEAST_CONTACTS = 3  # in a turn: fewer tell a player nothing, our choice
+LEAST_CONTACTS = 3  # for a player in a turn: fewer tell a player nothing, our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,18 +98,18 @@ def _about_times(plan: GroupPlan, course: Course) -> Iterator[Doubt]:
 
 
 def _about_turns(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> Iterator[Doubt]:
-    fewest: int | None = None
+    counts = []
     for number, stage in enumerate(course.stages):
         turns = lay_turns(plan, stage)
         if not stage.drill or stage.kind != "stations" or not any(station.scored for station in plan.stations):
             continue
         contacts = lay_contacts(plan, turns, drills[stage.drill], number, 0)
-        counts = [0] * len(turns)
-        for turn in contacts.turn_of.values():
-            counts[turn] += 1
-        fewest = min(counts) if fewest is None else min(fewest, *counts)
-    if fewest is not None and fewest < LEAST_CONTACTS:
-        yield Doubt("work_s", f"a turn holds only {fewest} contacts: work longer, or have fewer players at a station")
+        answered = Counter((contacts.turn_of[rep], lane) for rep, lanes in contacts.lanes_of.items() for lane in lanes)
+        for turn, players in enumerate(turns):
+            counts += [answered[turn, lane] for lane, player in enumerate(players.players) if player is not None]
+    if counts and min(counts) < LEAST_CONTACTS:
+        message = f"a turn holds only {min(counts)} contacts: work longer, or have fewer players at a station"
+        yield Doubt("work_s", message)
 
 
 def _about_landings(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> Iterator[Doubt]:

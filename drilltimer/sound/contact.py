@@ -1,5 +1,8 @@
 """The sounds of racket meeting ball: smack (the default), tock (the loud one), racket (the player's own).
 
+Two more, knock and snap, are for two courts beside each other. One has the band below 3 kHz, the other the one above:
+no room, loudspeaker or microphone, all of which only weigh and delay what is there, can make one of the other.
+
 A true racket sound has most of its energy below 330 Hz (a pulse of 4.5 ms), in the very band where the landing is
 listened for, and a tonal pop cannot be located: its correlation has a second peak 2.5 ms early. So the spectrum is
 fixed first, 0.6 to 8 kHz, for one sharp correlation lobe, and the phases are then spent on a sound with a sharp
@@ -54,10 +57,15 @@ STRING_MODES = (
 STRINGS_S = 0.055
 STRINGS_EDGE_S = 0.00025
 
-TOCK_S = 0.030
-TOCK_DECAY_S = 0.0050
-TOCK_SPACING_HZ = 3.0
+FALL_S = 0.030
+FALL_DECAY_S = 0.0050
+FALL_SPACING_HZ = 3.0
 TOCK_LEAD_S = 0.001  # stationary phase is an approximation: a little sound comes before its zero
+KNOCK_LEAD_S = 0.0006
+
+# Where the bands of two courts part. At 8 kHz of rate something of the upper one is still left.
+KNOCK_TOP_HZ = 3400.0
+SNAP_LOWEST_HZ = 2600.0  # the skirts cross, both far down there
 
 
 def smack(rate_hz: int) -> Wave:
@@ -89,25 +97,54 @@ def racket(rate_hz: int) -> Wave:
 def tock(rate_hz: int) -> Wave:
     """Loud contact: a chirp falling from 8 to 0.6 kHz, with the lowest crest of the three.
 
-    The delay of each frequency is set so that the power decays exponentially (stationary phase): where E(f) is the
-    share of the energy above f, f sounds at -decay * ln(1 - E(f)).
+    Returns
+    -------
+    float64 array, shape (n,)
+        30 ms, sample peak -1 dBFS.
+    """
+    return _falling(1500.0, HIGHEST_HZ, TOCK_LEAD_S, rate_hz)
+
+
+def knock(rate_hz: int) -> Wave:
+    """Contact of one of two courts: a dull knock, a chirp falling from 3.4 to 0.6 kHz.
 
     Returns
     -------
     float64 array, shape (n,)
         30 ms, sample peak -1 dBFS.
     """
-    top_hz = highest_hz(rate_hz)
-    frequencies_hz = np.arange(0.0, top_hz, TOCK_SPACING_HZ)
-    magnitude = band_magnitude(frequencies_hz, LOWEST_HZ, 1500.0, top_hz)
+    return _falling(1200.0, KNOCK_TOP_HZ, KNOCK_LEAD_S, rate_hz)
+
+
+def snap(rate_hz: int) -> Wave:
+    """Contact of the other one of two courts: a bright snap from 2.6 to 8 kHz; at most 0.03 correlated with `knock`.
+
+    Returns
+    -------
+    float64 array, shape (n,)
+        55 ms, sample peak -1 dBFS.
+    """
+    crack = _crack(1050, 3400.0, HIGHEST_HZ, 0.0040, rate_hz, SNAP_LOWEST_HZ)
+    return _struck(crack, _strings(1300.0, rate_hz, SNAP_LOWEST_HZ), 0.3)
+
+
+def _falling(knee_hz: float, top_hz: float, lead_s: float, rate_hz: int) -> Wave:
+    """Chirp with a prescribed spectrum, the highest frequency first.
+
+    The delay of each frequency is set so that the power decays exponentially (stationary phase): where E(f) is the
+    share of the energy above f, f sounds at -decay * ln(1 - E(f)).
+    """
+    top_hz = min(top_hz, highest_hz(rate_hz))
+    frequencies_hz = np.arange(0.0, top_hz, FALL_SPACING_HZ)
+    magnitude = band_magnitude(frequencies_hz, LOWEST_HZ, knee_hz, top_hz)
     energy_above = np.cumsum((magnitude**2)[::-1])[::-1]
     energy_above /= energy_above[0]
-    delay_s = np.minimum(-TOCK_DECAY_S * np.log(np.maximum(1.0 - energy_above, 1e-4)), 0.8 * TOCK_S)
-    phase = -2.0 * np.pi * np.cumsum(delay_s) * TOCK_SPACING_HZ
-    times_s = frame_times_s(TOCK_S, rate_hz) - TOCK_LEAD_S
-    wave = evaluate_series(magnitude * np.exp(1j * phase), TOCK_SPACING_HZ, times_s)
+    delay_s = np.minimum(-FALL_DECAY_S * np.log(np.maximum(1.0 - energy_above, 1e-4)), 0.8 * FALL_S)
+    phase = -2.0 * np.pi * np.cumsum(delay_s) * FALL_SPACING_HZ
+    times_s = frame_times_s(FALL_S, rate_hz) - lead_s
+    wave = evaluate_series(magnitude * np.exp(1j * phase), FALL_SPACING_HZ, times_s)
     early = times_s < 0.0
-    wave[early] *= (1.0 + times_s[early] / TOCK_LEAD_S) ** 2
+    wave[early] *= (1.0 + times_s[early] / lead_s) ** 2
     return scale_to_peak(fade_out(wave, FADE_S, rate_hz))
 
 
@@ -118,37 +155,39 @@ def _struck(crack: Wave, strings: Wave, colour: float) -> Wave:
     return scale_to_peak(wave)
 
 
-def _strings(pitch_hz: float, rate_hz: int) -> Wave:
-    """Decaying modes struck by a quarter-millisecond edge, without what would fall into the landing's band."""
+def _strings(pitch_hz: float, rate_hz: int, lowest_hz: float = LOWEST_HZ) -> Wave:
+    """Decaying modes struck by a quarter-millisecond edge, without what would fall below the lowest frequency."""
     times_s = frame_times_s(STRINGS_S, rate_hz)
     wave = np.zeros_like(times_s)
     for ratio, amplitude, decay_s in STRING_MODES:
-        if ratio * pitch_hz < highest_hz(rate_hz):
+        if lowest_hz <= ratio * pitch_hz < highest_hz(rate_hz):
             wave += amplitude * np.exp(-times_s / decay_s) * np.sin(2.0 * np.pi * ratio * pitch_hz * times_s)
     wave *= np.minimum(1.0, times_s / STRINGS_EDGE_S)
-    return fade_out(high_pass(wave, LOWEST_HZ, 4, rate_hz), FADE_S, rate_hz)
+    return fade_out(high_pass(wave, lowest_hz, 4, rate_hz), FADE_S, rate_hz)
 
 
-def _crack(seed: int, knee_hz: float, top_hz: float, decay_s: float, rate_hz: int) -> Wave:
+def _crack(
+    seed: int, knee_hz: float, top_hz: float, decay_s: float, rate_hz: int, lowest_hz: float = LOWEST_HZ
+) -> Wave:
     """Noise burst with a prescribed spectrum *and* a prescribed envelope, at any rate.
 
-    The seeds in use rise within 0.6 ms and were, among 400 (smack) and 250 (racket), the best compromise between a low
-    crest, low side lobes of the correlation and a low correlation with the other contacts.
+    The seeds in use rise within 0.6 ms and were, among 400 (smack), 250 (racket) and 150 (snap), the best compromise
+    between a low crest, low side lobes of the correlation and a low correlation with the other contacts.
     """
     spacing_hz = CRACK_RATE_HZ / CRACK_POINTS
-    coefficients = _crack_series(seed, knee_hz, top_hz, decay_s)
+    coefficients = _crack_series(seed, lowest_hz, knee_hz, top_hz, decay_s)
     reach_hz = min(top_hz, highest_hz(rate_hz))
     if reach_hz < top_hz:
         frequencies_hz = spacing_hz * np.arange(len(coefficients), dtype=np.float64)
-        designed = band_magnitude(frequencies_hz, LOWEST_HZ, knee_hz, top_hz)
-        playable = band_magnitude(frequencies_hz, LOWEST_HZ, knee_hz, reach_hz)
+        designed = band_magnitude(frequencies_hz, lowest_hz, knee_hz, top_hz)
+        playable = band_magnitude(frequencies_hz, lowest_hz, knee_hz, reach_hz)
         coefficients = coefficients * np.divide(playable, designed, out=np.zeros_like(designed), where=designed > 0)
     wave = evaluate_series(coefficients, spacing_hz, frame_times_s(CRACK_S, rate_hz))
     return fade_out(wave, FADE_S, rate_hz)
 
 
 @lru_cache(maxsize=8)
-def _crack_series(seed: int, knee_hz: float, top_hz: float, decay_s: float) -> NDArray[np.complex128]:
+def _crack_series(seed: int, lowest_hz: float, knee_hz: float, top_hz: float, decay_s: float) -> NDArray[np.complex128]:
     """Fourier coefficients of a crack, found by fixing the magnitude and the envelope by turns.
 
     The search costs about 0.1 s and does not depend on the rate, so it is made once per process. `random.Random` and
@@ -156,7 +195,7 @@ def _crack_series(seed: int, knee_hz: float, top_hz: float, decay_s: float) -> N
     """
     spacing_hz = CRACK_RATE_HZ / CRACK_POINTS
     frequencies_hz = spacing_hz * np.arange(CRACK_POINTS // 2 + 1, dtype=np.float64)
-    magnitude = band_magnitude(frequencies_hz, LOWEST_HZ, knee_hz, top_hz)
+    magnitude = band_magnitude(frequencies_hz, lowest_hz, knee_hz, top_hz)
     times_s = np.arange(CRACK_POINTS) / CRACK_RATE_HZ
     attack = np.where(times_s < ATTACK_S, 0.5 - 0.5 * np.cos(np.pi * times_s / ATTACK_S), 1.0)
     envelope = attack * np.exp(-np.maximum(times_s - ATTACK_S, 0.0) / (2.0 * decay_s)) * (times_s < CRACK_S)

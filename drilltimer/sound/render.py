@@ -21,6 +21,8 @@ _FIXED: dict[str, Callable[[int], Wave]] = {
     "smack": contact.smack,
     "tock": contact.tock,
     "racket": contact.racket,
+    "knock": contact.knock,
+    "snap": contact.snap,
     "toss": leadin.toss,
     "bounce": leadin.bounce,
     "tick": leadin.tick,
@@ -31,7 +33,7 @@ _FIXED: dict[str, Callable[[int], Wave]] = {
     "tone_right": tones.tone_right,
 }
 RENDERED: tuple[str, ...] = (*_FIXED, "swing")
-CONTACTS: tuple[str, ...] = ("smack", "tock", "racket")  # made to be located by matched filter
+CONTACTS: tuple[str, ...] = ("smack", "tock", "racket", "knock", "snap")  # made to be located by matched filter
 
 
 def render(name: str, rate_hz: int, length_s: float | None = None) -> Sound:
