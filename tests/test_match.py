@@ -219,6 +219,8 @@ def test_uncertainties_of_contact_and_touchdown_add_as_squares() -> None:
     landing = Landing(onset(CONTACT + 6000, uncertainty_ms=4.0))
     verdict = judge(Heard(3, onset(CONTACT, 3.0), True, landing), rep(), SIDE_BY_SIDE, RATE_HZ)
     assert verdict.uncertainty_ms == pytest.approx(5.0)
+    doubted = judge(Heard(3, onset(CONTACT, 3.0), True, landing), rep(), SIDE_BY_SIDE, RATE_HZ, way_doubt_ms=12.0)
+    assert doubted.uncertainty_ms == pytest.approx(13.0)
 
 
 def test_what_was_heard_of_another_rep_is_refused() -> None:
@@ -283,7 +285,7 @@ def with_calls(*calls_s: float, withheld: bool = False) -> Rep:
     return replace(rep(withheld=withheld), cues=cues)
 
 
-@pytest.mark.parametrize(("step_ms", "guessed"), [(199.0, True), (201.0, False), (None, False)])
+@pytest.mark.parametrize(("step_ms", "guessed"), [(199.0, True), (200.0, False), (201.0, False), (None, False)])
 def test_a_first_step_before_its_call_is_a_guess(step_ms: float | None, guessed: bool) -> None:
     verdict = judge(heard(133, step_ms=step_ms), with_calls(0.2), SIDE_BY_SIDE, RATE_HZ)
     assert verdict.guessed is guessed

@@ -23,7 +23,7 @@ PREDICTIVE_LIMIT_MS = 600.0
 REACTIVE_LIMIT_AFTER_CLOSE_MS = 400.0
 # Derived: fastest force after a sound about 100 ms, plus the shortest flight of a hop, 100 ms. Sooner is a guess.
 FASTEST_REACTION_MS = 200.0
-# An edge of the window must not hinge on the last bit of a floating-point difference of frame numbers.
+# An edge of the window, or a call, must not hinge on the last bit of a floating-point difference of frame numbers.
 ROUND_MS_DECIMALS = 6
 
 
@@ -142,7 +142,9 @@ def _is_guess(verdict: Verdict, rep: Rep) -> bool:
     if verdict.first_step_ms is None:
         return False
     calls_s = [cue.at_s + rep.start_s - rep.contact_s for cue in rep.cues if cue.role == "call"]
-    return rep.withheld or (bool(calls_s) and verdict.first_step_ms < ms_from_s(min(calls_s)))
+    if rep.withheld or not calls_s:
+        return rep.withheld
+    return verdict.first_step_ms < round(ms_from_s(min(calls_s)), ROUND_MS_DECIMALS)
 
 
 def _after_ms(zero: Onset, event: Onset, rate_hz: float, way_ms: float = 0.0) -> float:
