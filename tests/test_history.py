@@ -70,12 +70,16 @@ def test_session_and_reps_come_back_as_they_were(history: History) -> None:
 
 def test_sessions_list_holds_counted_reps_only(history: History) -> None:
     reps = made_reps(habit_ms=30, scatter_ms=50)
+    last = reps[-1]
+    reps[-1] = replace(last, coach="void")  # the coach saw more than was heard
+    reps[-2] = replace(reps[-2], verdict=replace(reps[-2].verdict, grade=Grade.MISSED, error_ms=None))
+    reps[-3] = replace(reps[-3], verdict=replace(reps[-3].verdict, grade=Grade.VOID, error_ms=None))
     add(history, made_session(), reps)
-    scores = summarize(each.verdict for each in reps if not each.rep.warm_up)
+    scores = summarize(each.verdict for each in reps if not each.rep.warm_up and each.coach != "void")
     (line,) = queries.session_lines(history)
     assert (line.scored, line.missed, line.void) == (scores.n, scores.missed, scores.void)
-    assert line.scored == 30
-    assert line.on_time == round(30 * (scores.in_window_share or 0))
+    assert (line.scored, line.missed, line.void) == (28, scores.missed, 1)
+    assert line.on_time == round(28 * (scores.in_window_share or 0))
     assert line.constant_error_ms == pytest.approx(scores.constant_error_ms, abs=1e-6)
     assert line.variable_error_ms == pytest.approx(scores.variable_error_ms, abs=1e-6)
 
@@ -87,6 +91,21 @@ def test_lists_are_bounded_newest_first_and_go_on_before_a_session(history: Hist
     assert [line.started_utc[8:10] for line in newest] == ["07", "06", "05"]
     older = queries.session_lines(history, "KIM", limit=3, before=newest[-1].number)
     assert [line.started_utc[8:10] for line in older] == ["04", "03", "02"]
+
+
+def test_lists_go_by_the_moment_and_then_by_the_number(history: History) -> None:
+    for uid, day in (("a", 5), ("b", 3), ("c", 5), ("d", 4)):  # as after an import: numbers are not in time order
+        history.begin(made_session(uid=uid, day=f"2026-03-{day:02}"))
+    assert [line.number for line in queries.session_lines(history)] == [3, 1, 4, 2]
+    assert [line.number for line in queries.session_lines(history, before=1)] == [4, 2]
+    assert [line.number for line in queries.session_lines(history, before=4)] == [2]
+
+
+def test_a_list_is_never_longer_than_a_thousand(history: History, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(queries, "LONGEST_LIST", 2)
+    for uid in "abc":
+        history.begin(made_session(uid=uid))
+    assert len(queries.session_lines(history, limit=1000)) == 2
 
 
 def test_lists_of_one_player_touch_no_other_players_reps(history: History) -> None:
@@ -132,6 +151,10 @@ def test_number_is_a_player_before_it_is_a_session(history: History) -> None:
     history.add_player(Player(str(number)))
     assert queries.find_target(history, str(number)) == Player(str(number))
     assert queries.find_target(history, f"session:{number}") == number
+    history.add_player(Player(f"session:{number}"))
+    assert queries.find_target(history, f"session:{number}") == number  # whoever is called so
+    with pytest.raises(HistoryError, match="no player is called '99999999999999999999'"):
+        queries.find_target(history, "9" * 20)
 
 
 def test_protocol_is_of_what_is_asked_not_of_words() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drilltimer.hear.locate import locate_cue
+from drilltimer.hear.locate import NEAR_SHARE, Arrival, locate_cue
 
 RATE_HZ = 16_000
 
@@ -63,6 +63,20 @@ def test_the_first_arrival_counts_though_a_reflection_be_stronger(reflection):
 
 def test_what_is_far_weaker_than_the_strongest_is_no_first_arrival():
     assert locate_cue(placed(1500.0, 0.3) + placed(1700.0), TEMPLATE).lag == pytest.approx(1700.0, abs=0.1)
+
+
+def test_an_expected_place_on_a_reflection_does_not_make_it_the_first_arrival():
+    signal = placed(1500.4) + placed(1561.0, 1.6)
+    assert locate_cue(signal, TEMPLATE, expected=1561.0).lag == pytest.approx(1500.4, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "share", "heard", "heard_near"),
+    [(5.5, 0.3, True, True), (5.4, 0.3, False, False), (5.5, 0.29, False, True), (99.0, 0.05, False, False)],
+)
+def test_a_cue_is_heard_by_both_its_peak_and_its_share_of_the_power(ratio, share, heard, heard_near):
+    arrival = Arrival(0.0, ratio, share, 1.0)
+    assert (arrival.heard(), arrival.heard(NEAR_SHARE)) == (heard, heard_near)
 
 
 def test_of_two_equal_cues_the_one_near_the_expected_place_is_ours():

@@ -35,6 +35,12 @@ def test_stamps_that_stand_still_are_given_up():
     assert not any(steps[ENOUGH_BLOCKS:])
 
 
+@pytest.mark.parametrize(("losses", "trusted"), [(10, True), (11, False)])
+def test_a_quarter_of_forty_blocks_is_the_most_that_a_driver_may_lose(losses, trusted):
+    _, stamps = steps_of([30.0 * min(k, losses) for k in range(40)])
+    assert stamps.trusted is trusted
+
+
 def test_now_and_then_a_loss_keeps_the_trust():
     shifts = [30.0 * (k // 8) for k in range(3 * ENOUGH_BLOCKS)]
     steps, stamps = steps_of(shifts)

@@ -208,6 +208,13 @@ def test_identical_reps_leave_no_interval_but_a_true_one() -> None:
     assert (scores.ci95_low_ms, scores.ci95_high_ms, scores.mdc95_ms) == (5.0, 5.0, 0.0)
 
 
+def test_guesses_of_withheld_reps_count_and_errors_of_untimed_ones_do_not() -> None:
+    hop = Verdict(1, Grade.MOVED, error_ms=999.0, guessed=True)
+    scores = stats.summarize([verdict(10.0), verdict(20.0), hop, Verdict(2, Grade.VOID, error_ms=999.0)])
+    assert (scores.guesses, scores.timed, scores.moved, scores.void) == (1, 2, 1, 1)
+    assert (scores.constant_error_ms, scores.absolute_error_ms) == (15.0, 15.0)
+
+
 def test_missed_reps_weigh_on_the_share_and_void_and_withheld_ones_on_nothing() -> None:
     scores = stats.summarize(
         [
