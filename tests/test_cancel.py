@@ -127,6 +127,49 @@ def test_a_landing_survives_and_leaves_no_ghost_in_the_next_rep():
     assert db(np.sum(ghost**2) / np.sum(landing**2)) < -15.0
 
 
+def test_a_late_reflection_is_removed_once_there_is_material_for_it():
+    room = np.zeros(3000)
+    room[[0, 37, 2880]] = [1.0, -0.6, 0.5]  # a wall 30 m away: 180 ms
+    own = OwnSound(RATE_HZ)
+    for seed in range(16):
+        played = cue_take(seed)
+        own.learn(played, heard_in(room, played))
+    fresh = cue_take(99)
+    heard = heard_in(room, fresh)
+    assert db(np.sum((heard - own.predict(fresh)) ** 2) / np.sum(heard**2)) < -30.0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_landing_in_the_very_first_rep_is_not_explained_away(seed):
+    """One rep bears a short filter alone: the landing comes 100 ms after the contact, the filter ends after 50."""
+    own, played = OwnSound(RATE_HZ), cue_take(seed)
+    landing = np.random.default_rng(seed).standard_normal(1200) * np.exp(-np.arange(1200) / 300)
+    at = int(np.flatnonzero(np.abs(played) > 0.5)[0]) + 1600
+    heard = heard_in(ROOM, played)
+    heard[at : at + 1200] += landing
+    own.learn(played, heard)
+    residual = heard - own.predict(played)
+    assert db(np.sum(residual[at : at + 1200] ** 2) / np.sum(landing**2)) == pytest.approx(0.0, abs=1.0)
+
+
+def test_a_reflection_that_moved_is_forgotten_by_three_in_a_hundred_a_rep():
+    before, after = np.zeros(300), np.zeros(300)
+    before[[0, 90]] = after[[0, 200]] = [1.0, 0.4]
+    own = OwnSound(RATE_HZ)
+    for seed in range(30):
+        played = cue_take(seed)
+        own.learn(played, heard_in(before, played))
+    for seed in range(24):
+        played = cue_take(100 + seed)
+        own.learn(played, heard_in(after, played))
+    impulse = np.zeros(4000)
+    impulse[1000] = 1.0
+    response = own.predict(impulse)[1000:1300]
+    old, new = sum(0.97 ** (24 + rep) for rep in range(30)), sum(0.97**rep for rep in range(24))
+    assert response[90] == pytest.approx(0.4 * old / (old + new), abs=0.02)
+    assert response[200] == pytest.approx(0.4 * new / (old + new), abs=0.02)
+
+
 def test_before_anything_was_learned_nothing_is_removed():
     played = cue_take(1)
     assert not OwnSound(RATE_HZ).predict(played).any()

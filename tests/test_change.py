@@ -206,6 +206,23 @@ def test_nothing_is_said_of_too_few_reps() -> None:
     assert share_change((0, 0), (30, 30)).finding == "too few reps to say"
 
 
+def test_twenty_reps_are_enough_to_say_something() -> None:
+    assert FEWEST_REPS == 20  # as the README promises
+
+
+@pytest.mark.parametrize(("count", "tolerance_ms"), [(8, 1.0), (20, 0.7)])
+def test_scatter_of_few_reps_is_on_the_scale_of_a_standard_deviation(count: int, tolerance_ms: float) -> None:
+    draw = random.Random(1)
+    found = [scatter([draw.gauss(0, 40) for _ in range(count)]).value for _ in range(4000)]
+    assert math.fsum(found) / len(found) == pytest.approx(40.0, abs=tolerance_ms)
+
+
+def test_least_change_of_a_share_by_hand() -> None:
+    change = share_change((10, 30), (20, 30))  # pooled: 30 of 60
+    assert change.typical_error == pytest.approx(math.sqrt(0.25 / 30), rel=1e-12)
+    assert change.minimal_change == pytest.approx(1.96 * math.sqrt(2) * math.sqrt(0.25 / 30), rel=1e-12)
+
+
 def test_values_that_cannot_be_trimmed_are_refused() -> None:
     with pytest.raises(ValueError, match="too few"):
         trimmed([1.0])

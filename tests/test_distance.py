@@ -82,7 +82,7 @@ def test_the_doubt_is_in_every_touchdowns_uncertainty_and_moves_nothing():
     assert (doubtful.touchdown_ms, doubtful.grade) == (sure.touchdown_ms, Grade.ON_TIME)
 
 
-@pytest.mark.parametrize("sides", [(2.0, 3.0, 20.0), (20.0, 3.0, 2.0), (1.0, 9.0, 2.0)])
+@pytest.mark.parametrize("sides", [(2.0, 3.0, 20.0), (20.0, 3.0, 2.0), (1.0, 9.0, 2.0), (3.0, 2.0, 6.1)])
 def test_what_cannot_be_is_refused(sides):
     with pytest.raises(DistanceError, match="cannot all be true"):
         Told(speaker_to_player_m=sides[0], player_to_mic_m=sides[1], speaker_to_mic_m=sides[2]).on(NOBODY)
@@ -92,6 +92,14 @@ def test_a_line_and_a_rough_measure_are_possible():
     for sides in ((3.0, 2.0, 5.0), (3.0, 3.0, 0.0), (3.5, 3.0, 0.0), (3.0, 2.0, 5.9)):
         told = Told(speaker_to_player_m=sides[0], player_to_mic_m=sides[1], speaker_to_mic_m=sides[2])
         assert told.on(NOBODY).unknown == frozenset()
+
+
+def test_what_a_sheet_tells_is_not_held_against_who_adds_nothing():
+    odd = Standing(Placement(1.0, 9.0, 2.0))
+    assert Told().on(odd) == odd
+    assert Told(air_c=5.0).on(odd).placement.air_c == 5.0
+    with pytest.raises(DistanceError, match="cannot all be true"):
+        Told(speaker_to_mic_m=3.0).on(odd)
 
 
 def test_known_sides_that_leave_no_triangle_still_give_a_doubt():

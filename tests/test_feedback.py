@@ -253,6 +253,39 @@ def test_no_reminder_where_the_player_wants_silence(plan: FeedbackPlan) -> None:
     assert reminded(plan, [0.0] * 40, 90.0) == [None] * 40
 
 
+@pytest.mark.parametrize(("stagger_ms", "word"), [(60.0, "soft-landing"), (61.0, "both-feet-together")])
+def test_feet_are_far_apart_beyond_sixty_milliseconds(stagger_ms: float, word: str) -> None:
+    assert reminded(FeedbackPlan("band"), [0.0] * 12, stagger_ms)[-1] == word
+
+
+def test_a_player_who_does_not_guess_is_told_five_seconds_later() -> None:
+    voice = feedback(FeedbackPlan("each", guess_first=True, delay_s=2.0))
+    voice.take(timed(0), WINDOW)
+    assert place(voice, acted_s=10.0, ready_s=16.9) is None
+    assert place(voice, acted_s=10.0, ready_s=17.0) is not None
+
+
+def test_a_mean_on_the_edge_of_the_window_is_inside() -> None:
+    assert told(FeedbackPlan("summary", summary_reps=2), [50.0, 70.0]) == [None, "on_time"]
+    assert told(FeedbackPlan("summary", summary_reps=2), [50.0, 70.2]) == [None, "late"]
+
+
+def test_a_rep_declared_void_is_in_no_message() -> None:
+    voice = feedback(FeedbackPlan("summary", summary_reps=2))
+    voice.take(replace(timed(300), rep=1), WINDOW)
+    voice.withdraw(1)
+    assert tell(voice, 0) is None  # one of two
+    cue = tell(voice, 0)
+    assert cue is not None
+    assert cue.sound == "tone_on_time"
+    waits = feedback(FeedbackPlan("each"))
+    waits.take(replace(timed(300), rep=1), WINDOW)
+    waits.request()
+    waits.withdraw(1)
+    assert not waits.pressing
+    assert place(waits) is None
+
+
 def test_a_guess_is_answered_whatever_the_band() -> None:
     voice = feedback(FeedbackPlan("band", guess_first=True))
     voice.take(timed(0), WINDOW)

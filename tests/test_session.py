@@ -139,6 +139,7 @@ def test_hearing_ranges_of_near_neighbours_share_the_time_and_never_overlap():
         assert first.closes <= second.opens
     assert found[0].opens == 48_000 - 14_400  # 0.3 s before, where nobody is in the way
     assert found[1].closes == 96_000 + 64_800  # 1.35 s after
+    assert found[2].closes == found[3].opens == 400_000 + 14_400  # each contact keeps its 0.3 s
 
 
 def test_a_lone_contact_is_listened_to_from_before_to_its_first_step():
