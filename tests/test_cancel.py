@@ -170,6 +170,17 @@ def test_a_reflection_that_moved_is_forgotten_by_three_in_a_hundred_a_rep():
     assert response[200] == pytest.approx(0.4 * new / (old + new), abs=0.02)
 
 
+def test_two_sounds_are_predicted_as_the_sum_of_each():
+    """Each with what the room makes of it, up to 2 ms before the moment at which it was located."""
+    own, one, other = OwnSound(RATE_HZ), np.zeros(4000), np.zeros(4000)
+    for seed in range(12):
+        played = cue_take(seed)
+        own.learn(np.roll(played, 16), heard_in(ROOM, played))
+    one[1000], other[1100] = 1.0, 0.5
+    np.testing.assert_allclose(own.predict(one + other), own.predict(one) + own.predict(other), atol=1e-12)
+    assert np.abs(own.predict(one)[984]) > 0.5  # located 1 ms late: the direct sound comes 16 samples before
+
+
 def test_before_anything_was_learned_nothing_is_removed():
     played = cue_take(1)
     assert not OwnSound(RATE_HZ).predict(played).any()

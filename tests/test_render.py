@@ -306,6 +306,18 @@ def test_a_recording_replaces_a_formula() -> None:
     assert build_bank([Cue("contact", "smack", 0.0)], 48_000, lambda name: own)["smack", None] is own
 
 
+@pytest.mark.parametrize(("recorded_s", "heard_s"), [(0.8, 0.5), (0.3, 0.3)])
+def test_a_recorded_swing_ends_at_the_contact_and_begins_no_sooner_than_asked(recorded_s, heard_s):
+    rush = np.linspace(0.0, 0.5, round(recorded_s * 48_000), dtype=np.float32)
+    own = Sound("swing", rush, 48_000, anchor=len(rush) - 1)
+    swing = build_bank([Cue("precue", "swing", 0.5, length_s=0.5)], 48_000, lambda name: own)["swing", 0.5]
+    assert len(swing.samples) == pytest.approx(heard_s * 48_000, abs=1)
+    assert swing.anchor == len(swing.samples) - 1
+    assert swing.samples[-1] == rush[-1]
+    assert swing.samples[0] == 0.0
+    np.testing.assert_array_equal(swing.samples[480:], rush[len(rush) - len(swing.samples) + 480 :])
+
+
 def test_a_missing_word_is_named_with_what_to_do() -> None:
     with pytest.raises(SoundError, match=r"(?s)'banana' \(call\).*drilltimer sounds record \"banana\""):
         build_bank([Cue("call", "banana", 0.2)], 48_000, no_words)

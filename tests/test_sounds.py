@@ -235,6 +235,18 @@ def test_what_stands_in_for_a_contact_begins_at_once(name: str, home: Path) -> N
     assert (sound.anchor, len(sound.samples)) == (0, 480)
 
 
+def test_a_recorded_swing_sounds_before_the_contact_and_not_after_it(home: Path) -> None:
+    (home / "sounds/en").mkdir(parents=True)
+    soundfile.write(home / "sounds/en/swing.wav", 0.5 * np.ones(round(0.4 * RATE_HZ)), RATE_HZ, subtype="FLOAT")
+    plan = make_plan("test-block", 1)
+    bank = load_bank(plan, RATE_HZ)
+    swings = [play for rep in plan.reps for play in place_cues(rep, bank, RATE_HZ) if play.cue.sound == "swing"]
+    assert len(swings) > 10
+    for play in swings:
+        contact = round(play.rep.contact_s * RATE_HZ)
+        assert play.start + len(play.sound.samples) == pytest.approx(contact, abs=2)
+
+
 def test_a_folder_without_a_manifest_has_no_onsets(tmp_path: Path) -> None:
     assert shipped_onsets_ms(tmp_path) == {}
 

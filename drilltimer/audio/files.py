@@ -16,7 +16,7 @@ import numpy as np
 from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.errors import DrillFileError, SoundError, UserError
 from drilltimer.model import Samples, Sound
-from drilltimer.sound.render import CONTACTS
+from drilltimer.sound.render import CONTACTS, SWING
 from drilltimer.sound.shape import PEAK_DB
 from drilltimer.sound.voice import onset_frame
 from drilltimer.units import frames_from_s, ratio_from_db, s_from_ms
@@ -195,7 +195,7 @@ def load_word(name: str, language: str = "en") -> Sound | None:
     Sound | None
         Mono, at the file's own rate, its sample peak at most -1 dBFS. The anchor is the word's onset, from the
         manifest for a shipped word and measured for the user's own. What stands in for a contact begins at its
-        onset, because a contact is located by its first sample.
+        onset, because a contact is located by its first sample; what stands in for the swing has its moment at its end.
 
     Raises
     ------
@@ -253,6 +253,8 @@ def _read_word(name: str, path: Path) -> Sound:
     onset = onset_frame(mono, rate_hz) if onset_ms is None else frames_from_s(s_from_ms(onset_ms), rate_hz)
     if name in CONTACTS:
         return Sound(name, mono[onset:], rate_hz)
+    if name == SWING:
+        return Sound(name, mono, rate_hz, len(mono) - 1)
     return Sound(name, mono, rate_hz, onset)
 
 

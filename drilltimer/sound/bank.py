@@ -10,7 +10,9 @@ import numpy as np
 from drilltimer.errors import SoundError
 from drilltimer.model import Cue, Samples, Sound
 from drilltimer.sound.render import RENDERED, render
+from drilltimer.units import frames_from_s
 
+CUT_FADE_S = 0.01  # where a longer recording is cut off: it must not begin with a click
 Bank = dict[tuple[str, float | None], Sound]
 
 
@@ -55,10 +57,21 @@ def resample(sound: Sound, rate_hz: int) -> Sound:
     return Sound(sound.name, samples, rate_hz, round(sound.anchor * rate_hz / sound.rate_hz))
 
 
+def _last(sound: Sound, length_s: float) -> Sound:
+    """What a sound made to measure has room for: its end, which is its moment."""
+    frames = frames_from_s(length_s, sound.rate_hz) + 1
+    samples = sound.samples[-frames:].copy()
+    if len(samples) < len(sound.samples):
+        fade = min(frames_from_s(CUT_FADE_S, sound.rate_hz), len(samples))
+        samples[:fade] *= np.linspace(0.0, 1.0, fade, dtype=np.float32)
+    return Sound(sound.name, samples, sound.rate_hz, len(samples) - 1)
+
+
 def _find(cue: Cue, rate_hz: int, words: Callable[[str], Sound | None]) -> Sound:
     recorded = words(cue.sound)
     if recorded is not None:
-        return resample(recorded, rate_hz)
+        sound = resample(recorded, rate_hz)
+        return sound if cue.length_s is None else _last(sound, cue.length_s)
     if cue.sound in RENDERED:
         return render(cue.sound, rate_hz, cue.length_s)
     raise SoundError(

@@ -32,7 +32,8 @@ _FIXED: dict[str, Callable[[int], Wave]] = {
     "tone_left": tones.tone_left,
     "tone_right": tones.tone_right,
 }
-RENDERED: tuple[str, ...] = (*_FIXED, "swing")
+SWING = "swing"  # the one sound made to measure
+RENDERED: tuple[str, ...] = (*_FIXED, SWING)
 CONTACTS: tuple[str, ...] = ("smack", "tock", "racket", "knock", "snap")  # made to be located by matched filter
 
 
@@ -68,7 +69,7 @@ def render(name: str, rate_hz: int, length_s: float | None = None) -> Sound:
             why=f"The range is {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz.",
             fix="Choose another device or set its rate to 48000 Hz.",
         )
-    if name == "swing":
+    if name == SWING:
         return _render_swing(rate_hz, leadin.SWING_S if length_s is None else length_s)
     if length_s is not None:
         raise SoundError(
@@ -83,4 +84,4 @@ def _render_swing(rate_hz: int, length_s: float) -> Sound:
             f"a swing cannot last {length_s} s", fix=f"Choose {SHORTEST_SWING_S} to {LONGEST_SWING_S} seconds."
         )
     samples = leadin.swing(rate_hz, length_s).astype(np.float32)
-    return Sound("swing", samples, rate_hz, anchor=len(samples) - 1)
+    return Sound(SWING, samples, rate_hz, anchor=len(samples) - 1)
