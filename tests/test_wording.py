@@ -56,6 +56,13 @@ def test_every_finding_has_its_text_and_its_values_fit():
         ("../etc", None, r"is no language"),
         ("de", '[grade]\nlaet = "spät"\n', r"de\.toml: grade\.laet: there is no such text"),
         ("de", '[screen]\nleft = "noch {stunden}"\n', r"stunden in braces cannot be filled in"),
+        ("de", '[screen]\nleft = "noch {}"\n', r"screen.left: {} in braces cannot be filled in"),
+        ("de", '[screen]\nleft = "noch {minutes.real}"\n', r"minutes.real in braces cannot be filled in"),
+        ("de", '[screen]\nleft = "noch {minutes"\n', r"screen.left: expected '}' before end of string"),
+        ("de", '[screen]\nleft = "noch } viel"\n', r"screen.left: Single '}' encountered"),
+        ("de", '[screen]\nconstant = "mittel {ms:d} ms"\n', r"ms in braces cannot be written as 'd'"),
+        ("de", '[screen]\nsaid = "gesagt: {word:.0f}"\n', r"word in braces cannot be written as '.0f'"),
+        ("de", '[screen]\nsaid = "gesagt: {word!r}"\n', r"word in braces cannot be written as '!r'"),
         ("de", "[screen\n", r"de\.toml: cannot be read"),
     ],
 )

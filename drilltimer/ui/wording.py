@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+import string
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -107,12 +109,38 @@ def _pattern(text: str) -> re.Pattern[str]:
 def _check(key: str, text: str, english: Mapping[str, str], path: Path) -> None:
     if key not in english:
         raise UserError(f"{path}: {key}: there is no such text", fix="Compare with the English file.")
-    wanted, found = (set(re.findall(r"{(\w+)", each)) for each in (english[key], text))
-    if not found <= wanted:
+    wanted = dict(_fields(english[key]))
+    known = f"Known here: {', '.join(sorted(wanted)) or 'nothing'}."
+    try:
+        found = _fields(text)
+    except ValueError as fault:
         raise UserError(
-            f"{path}: {key}: {', '.join(sorted(found - wanted))} in braces cannot be filled in",
-            fix=f"Known here: {', '.join(sorted(wanted)) or 'nothing'}.",
-        )
+            f"{path}: {key}: {fault}", fix=f"A brace that is to be read is written twice. {known}"
+        ) from fault
+    for name, form in found:
+        if name not in wanted:
+            raise UserError(f"{path}: {key}: {name or '{}'} in braces cannot be filled in", fix=known)
+        if not _fitting(wanted[name]) <= _fitting(form):
+            raise UserError(
+                f"{path}: {key}: {name} in braces cannot be written as {form!r}",
+                fix=f"English has {wanted[name]!r} there." if wanted[name] else "Leave out what follows the colon.",
+            )
+
+
+def _fields(text: str) -> list[tuple[str, str]]:
+    """What is filled in, and in which form. Raises `ValueError` where a brace has no other half."""
+    parts = string.Formatter().parse(text)
+    return [(name, f"{form}!{turned}" if turned else form or "") for _, name, form, turned in parts if name is not None]
+
+
+def _fitting(form: str) -> set[str]:
+    """The kinds of values that can be written in that form."""
+    fitting = set()
+    for value in (1, 1.5, "word"):
+        with contextlib.suppress(ValueError):
+            format(value, form)
+            fitting.add(type(value).__name__)
+    return fitting
 
 
 def _read(path: Path) -> dict[str, Any]:
