@@ -347,6 +347,12 @@ def noise(path, seconds=20, rate_hz=RATE_HZ):
     return path
 
 
+def test_a_recording_that_is_not_there_is_told_before_its_folder_is_searched(tmp_path):
+    told = call("score", tmp_path / "kept.wav", code=2).stderr
+    assert "kept.wav: no such file" in told
+    assert "sheet" not in told
+
+
 def test_a_recording_without_a_cue_in_it_is_told(rendered, tmp_path):
     path = noise(tmp_path / "noise.wav")
     answer = call("score", path, "--sheet", rendered, "--json", code=2)

@@ -56,6 +56,7 @@ def results(place):
 
 
 def test_recordings_are_listed_and_rendered_sounds_are_not(mine):
+    (mine / "Kim" / "old.wav").mkdir()  # a folder of that name is none
     assert [job.name for job in jobs_of(mine)] == [
         "Kim/bad.wav",
         "Kim/r0.wav",
@@ -129,6 +130,15 @@ def test_what_changed_is_scored_again(mine, change):
     else:
         job = list_jobs(mine, find_sheets(mine), mine / "scores", Told(together_m=4.0))[1]
     assert not is_done(job)
+
+
+def test_pictures_asked_for_later_are_drawn(mine):
+    (mine / "Kim" / "bad.wav").unlink()
+    call("score", mine, "--jobs", 1)
+    for times in (1, 2):
+        told = call("score", mine, "--jobs", 1, "--annotate", mine / "pictures").stderr
+        assert len(list((mine / "pictures").rglob("index.html"))) == 4
+        assert ("4 of 4 recordings were scored before" in told) is (times == 2)
 
 
 def test_a_new_sheet_in_the_folder_does_not_undo_what_was_scored(mine):

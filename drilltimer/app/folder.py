@@ -86,6 +86,7 @@ def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: Told) -> li
         path
         for path in folder.rglob("*")
         if path.suffix.lower() in ENDINGS
+        and path.is_file()
         and not any(part.startswith(".") for part in path.relative_to(folder).parts)
         and path.resolve() not in played
         and not path.is_relative_to(out)
@@ -208,7 +209,10 @@ def keep(outcome: Outcome, player: str) -> None:
     )
     unfinished = job.result.with_name(f"{job.result.name}.part")
     write_text(unfinished, text + "\n")
-    unfinished.replace(job.result)
+    try:
+        unfinished.replace(job.result)
+    except OSError as fault:  # Windows: another program has the old one open
+        raise RecordingError(f"{job.result}: cannot be written: {fault.strerror or fault}") from fault
 
 
 def summary_of(folder: Path, jobs: Sequence[Job], faults: dict[str, str]) -> dict[str, Any]:

@@ -57,7 +57,7 @@ class AudioFile:
     def __init__(self, path: str | Path) -> None:
         self.path = expanded(path)
         self._decoded: TemporaryDirectory[str] | None = None
-        _refuse_no_file(self.path)
+        refuse_no_file(self.path)
         kind = kind_of(self.path)
         try:
             self._file = _open(self.path, kind)
@@ -217,7 +217,14 @@ class NeedsDecoderError(Exception):
     """libsndfile does not read it, but its first bytes say what it is."""
 
 
-def _refuse_no_file(path: Path) -> None:
+def refuse_no_file(path: Path) -> None:
+    """Refuse what is no file with something in it, as `AudioFile` does, without looking into it.
+
+    Raises
+    ------
+    RecordingError
+        Missing, a folder, a pipe, unreadable, empty.
+    """
     try:
         if path.is_dir():
             raise RecordingError(f"{path}: is a folder, not a recording")

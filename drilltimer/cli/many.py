@@ -50,7 +50,7 @@ def score_many(folder: Path, wish: Wish) -> None:
     sheets = find_sheets(wish.sheet or folder)
     out = wish.out or folder / "scores"
     jobs = [replace(job, player=_player_of(job, wish)) for job in list_jobs(folder, sheets, out, wish.told)]
-    due = [job for job in jobs if not is_done(job)]
+    due = [job for job in jobs if not is_done(job) or (wish.annotate and not _is_drawn(job, wish.annotate))]
     if len(due) < len(jobs):
         note(f"{len(jobs) - len(due)} of {len(jobs)} recordings were scored before, and did not change")
     faults: dict[str, str] = {}
@@ -79,6 +79,12 @@ def score_many(folder: Path, wish: Wish) -> None:
         _print(summary, out)
     if faults:
         sys.exit(UserError.exit_code)
+
+
+def _is_drawn(job: Job, pictures: Path) -> bool:
+    from drilltimer.app.annotate import PAGE
+
+    return (pictures / job.name / PAGE).exists()
 
 
 def _made(folder: Path) -> Path:

@@ -69,9 +69,11 @@ def score(
     from drilltimer.app.annotate import annotate as write_annotations
     from drilltimer.app.later import document_of
     from drilltimer.app.which import find_sheets, score_with
+    from drilltimer.audio.recording import refuse_no_file
     from drilltimer.cli.live import wording_for
 
     wording = wording_for(language)
+    refuse_no_file(recording)  # or else its folder would be blamed for having no sheet
     sheets = find_sheets(sheet or recording.parent)
     scored = score_with(recording, sheets, told)
     if player:
