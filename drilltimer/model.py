@@ -512,9 +512,9 @@ class DrillBlock:
     """A stretch of a drill with one setting.
 
     `reps` counts the contacts that sound; withheld ones come on top. Instead of `reps`, `work_s` ends the block
-    with the rally in which that time is up. `opening` announces the first contact of each rally when that differs
-    from the others (a serve), and `opening_window` is its window. `window_fixed` tells that the window was written
-    in milliseconds, so that another level does not change it.
+    with the contact by whose end that time is up, in the middle of a rally or not. `opening` announces the first
+    contact of each rally when that differs from the others (a serve), and `opening_window` is its window.
+    `window_fixed` tells that the window was written in milliseconds, so that another level does not change it.
     """
 
     name: str

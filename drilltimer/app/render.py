@@ -21,7 +21,6 @@ from drilltimer.units import db_from_ratio, frames_from_s
 
 BLOCK_FRAMES = 65_536
 TAIL_S = 1.0
-LOUDNESS_LUFS = -23.0  # EBU R 128: as loud as broadcasts are, whatever the drill
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ MOST_TAKES = 100
 @click.option(
     "--loudness-lufs",
     type=Number(-40, -14),
-    default=-23.0,
+    default=-23.0,  # EBU R 128: as loud as broadcasts are, whatever the drill
     show_default=True,
     help="Loudness by ITU-R BS.1770, as far as peaks of -1 dBFS allow.",
 )
