@@ -242,7 +242,9 @@ def test_verbs_take_out_bring_in_back_up_and_forget(history: History, tmp_path: 
     assert "exports" in err
     code, out, _ = run("import", str(out_file))
     assert (code, out) == (0, "1 sessions added, 0 completed, 0 known already\n")
-    assert run("forget", "kim")[0] == 1  # asked, and nobody said yes
+    code, _, err = run("forget", "kim")
+    assert code == 130  # asked, and nobody said yes
+    assert "nothing was deleted" in err
     assert run("forget", "--sweep")[0] == 0
     assert run("forget")[0] == 2
 

@@ -13,7 +13,6 @@ from drilltimer.cli.common import (
     DISTANCE_M,
     METRES,
     SPEAKER_TO_MIC_M,
-    Number,
     air_option,
     input_option,
     json_option,
@@ -21,6 +20,7 @@ from drilltimer.cli.common import (
     note,
     output_option,
 )
+from drilltimer.cli.questions import ask, ask_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -75,13 +75,16 @@ def check(
     asks = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
     say: Say = (lambda text: None) if as_json else click.echo
     say(wording("check.title"))
+    if not short:
+        say(wording("run.cautions"))
     card = None if simulate else open_card(input_name, output_name)
     known = find_settings(*card.names) if card else None
     before = stand(known.placement if known else None, None, None)
     if distance_m is None:
-        distance_m = _number(wording("check.distance"), before.player_to_mic_m, METRES, asks)
+        distance_m = before.player_to_mic_m
+        distance_m = ask_number(wording("check.distance"), distance_m, METRES) if asks else distance_m
     if air_c is None:
-        air_c = _number(wording("check.air"), before.air_c, AIR_C, asks)
+        air_c = ask_number(wording("check.air"), before.air_c, AIR_C) if asks else before.air_c
     placement = stand(before, distance_m, air_c)
     if card is None:
         room = open_room(simulate or "", 1, placement, 0.0)
@@ -178,22 +181,12 @@ def choose_volume(card: Card, volume_db: float, wording: Wording) -> float:
     note(wording("check.quiet_first"))
     while True:
         play_twice(card.again(), volume_db)
-        answer = ask(wording("check.comfortable")).strip()
-        if answer.casefold() == "q":
-            raise KeyboardInterrupt
-        if answer not in ("+", "-"):
+        while (answer := ask(wording("check.comfortable"))) not in ("", "+", "-"):  # "no" must not pass for a yes
+            if answer.casefold() == "q":
+                raise KeyboardInterrupt
+        if not answer:
             return volume_db
         volume_db = max(SOFTEST_DB, min(0.0, volume_db + (STEP_DB if answer == "+" else -STEP_DB)))
-
-
-def ask(question: str) -> str:
-    """The answer to a question; on stderr, so that results may go elsewhere."""
-    return str(click.prompt(question, default="", show_default=False, err=True))
-
-
-def _number(question: str, usual: float, kind: Number, asks: bool) -> float:
-    """A number that is asked for, until it is one that can be, or the usual one."""
-    return float(click.prompt(question, default=usual, type=kind)) if asks else usual
 
 
 def _devices(card: Card) -> dict[str, object]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
-from drilltimer.cli.common import note, print_lines
+from drilltimer.cli.common import INTERRUPTED, note, print_lines
+from drilltimer.cli.questions import ask
 
 
 @click.command()
@@ -31,7 +34,7 @@ def forget(player: str | None, yes: bool, sweep: bool) -> None:
         name = find_player(kept, player).name
         count = count_sessions(kept, name)
         if not yes:
-            click.confirm(f"Delete {name} and {count} sessions? This cannot be undone.", abort=True, err=True)
+            _make_sure(f"Delete {name} and {count} sessions? This cannot be undone. [y/N]")
         kept.forget(name)
     print_lines([f"{name} and {count} sessions are deleted from {history_path()}."])
     note(
@@ -40,3 +43,14 @@ def forget(player: str | None, yes: bool, sweep: bool) -> None:
     )
     for copy in copies_beside(history_path()):
         note(f"may hold the player still: {copy}")
+
+
+def _make_sure(question: str) -> None:
+    """Go on after a yes alone; everything else, nothing to be read too, ends the program and says so."""
+    try:
+        sure = ask(question).casefold() in ("y", "yes")
+    except KeyboardInterrupt:
+        sure = False
+    if not sure:
+        note("\nnothing was deleted; --yes deletes without asking")
+        sys.exit(INTERRUPTED)
