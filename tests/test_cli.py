@@ -313,7 +313,7 @@ def test_an_unknown_skill_names_the_nearest_and_lists_all(drill):
         (["run", "steady-contact", "--seed", "x"], "--seed"),
         (["run", "steady-contact", "--air-c", "400"], "--air-c"),
         (["run", "steady-contact", "--level", "clubb"], "--level"),
-        (["score", "x.wav"], "--sheet"),
+        (["score", "x.wav"], "x.wav: no such file"),
         (["jump"], "jump"),
     ],
 )
@@ -351,6 +351,8 @@ def test_a_recording_that_is_not_there_is_told_before_its_folder_is_searched(tmp
     told = call("score", tmp_path / "kept.wav", code=2).stderr
     assert "kept.wav: no such file" in told
     assert "sheet" not in told
+    soundfile.write(tmp_path / "kept.wav", np.zeros(1000), RATE_HZ)
+    assert "name it with --sheet" in call("score", tmp_path / "kept.wav", code=2).stderr
 
 
 def test_a_recording_without_a_cue_in_it_is_told(rendered, tmp_path):
