@@ -234,6 +234,21 @@ def test_a_rep_is_declared_void_and_that_can_be_taken_back():
     assert session.scores().void == 0
 
 
+@pytest.mark.parametrize(("presses", "level"), [(0, "advanced"), (1, "club"), (2, "advanced")])
+def test_a_rep_declared_void_counts_towards_no_other_level(presses, level):
+    ladder = tuple(window_for(level, "return") for level in LEVELS)
+    reps = tuple(replace(rep, level="club", ladder=ladder, withheld=False) for rep in REPS)
+    rule = Progression(reps=2, up_share=1.0, down_share=0.0)
+    session = Session(reps, BANK, Script((133.0, 133.0, 133.0, 133.0)), Placement(), RATE_HZ, progression=rule)
+    zeros = np.zeros((BLOCK, 1), np.float32)
+    for start in range(0, round(16 * RATE_HZ), BLOCK):
+        session.feed(Block(start, zeros, zeros))
+        if start == 3 * RATE_HZ:  # the first rep is judged
+            for _ in range(presses):
+                session.mark_void()
+    assert [verdict.level for verdict in session.verdicts][2] == level
+
+
 def test_a_rep_declared_void_is_not_told():
     _, events, _ = run(
         [(3.0, lambda s: s.mark_void())],

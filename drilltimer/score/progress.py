@@ -38,7 +38,8 @@ class Ladder:
         self._rule = rule
         self._steps = 0
         self._standing = 0  # the steps that the last rep's own level left room for
-        self._recent: list[bool] = []
+        self._recent: list[tuple[int, bool]] = []  # rep, in the window
+        self._withdrawn: list[tuple[int, bool]] = []
 
     def place(self, rep: Rep) -> Rep:
         """`rep` with the window of the level at which the player stands."""
@@ -53,10 +54,10 @@ class Ladder:
         scored = verdict.grade in TIMED_GRADES or verdict.grade is Grade.MISSED
         if self._rule is None or rep.level is None or not rep.ladder or not scored:
             return None
-        self._recent = [*self._recent, verdict.grade is Grade.ON_TIME][-self._rule.reps :]
+        self._recent = [*self._recent, (rep.index, verdict.grade is Grade.ON_TIME)][-self._rule.reps :]
         if len(self._recent) < self._rule.reps:
             return None
-        hits = sum(self._recent)
+        hits = sum(inside for _, inside in self._recent)
         share = hits / self._rule.reps
         step = 1 if share >= self._rule.up_share else -1 if share < self._rule.down_share else 0
         level = _moved(rep.level, step)
@@ -65,6 +66,15 @@ class Ladder:
         self._steps = self._standing + step  # from where the player stands, or a move would change nothing
         self._recent = []  # the next ten are judged by the new window alone
         return Move(level, step > 0, hits, self._rule.reps)
+
+    def withdraw(self, rep: int) -> None:
+        """Leave out a rep that was declared void; a move that it has led to stays."""
+        self._withdrawn = [each for each in self._recent if each[0] == rep]
+        self._recent = [each for each in self._recent if each[0] != rep]
+
+    def put_back(self) -> None:
+        """Count the rep again that was withdrawn last; the next one may then lead to a move."""
+        self._recent, self._withdrawn = self._recent + self._withdrawn, []
 
 
 def _moved(level: Level, steps: int) -> Level:

@@ -205,7 +205,10 @@ class Session:
         last = self.verdicts[-1]
         rep = self._by_index[last.rep]
         heard = self._unmarked.pop(last.rep, None)
-        if heard is None:
+        if heard is not None:
+            self._ladder.put_back()
+        else:
+            self._ladder.withdraw(last.rep)
             self._unmarked[last.rep] = last
             if teller := self._teller():
                 teller.withdraw(last.rep)
