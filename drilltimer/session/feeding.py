@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from statistics import median
 
 from drilltimer.hear.feeding import Fed, FeedListener
@@ -157,7 +158,7 @@ class FeedSession:
         last_s = self._contacts[-1]
         if self.listener.latest is not None:
             last_s = max(last_s, s_from_frames(self.listener.latest, self._rate_hz))
-        gaps_s = [b - a for a, b in zip(self._contacts[:-1], self._contacts[1:], strict=True)][-INTERVALS:]
+        gaps_s = [b - a for a, b in pairwise(self._contacts[-INTERVALS - 1 :])]
         if self._play != "rally":
             return last_s + min([USUAL_S[self._play], *(SOONER * gap for gap in gaps_s if gap > 1.0)])
         inside_s = [gap for gap in gaps_s if gap < 1.0 + 1.5 * USUAL_S["rally"]]
