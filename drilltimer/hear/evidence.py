@@ -1,7 +1,7 @@
 """Evidence for the readings of a sound: named columns, each with what a unit of it is worth in nepers of likelihood.
 
-The weights are those of conditional logits: the reading with the greatest sum is the likeliest one. All of them come
-from one command, `python -m tests.hearing.fit`; DEVELOPERS.md, "The ear's weights", tells how.
+The weights are those of conditional logits: the reading with the greatest sum is the likeliest one. DEVELOPERS.md tells
+how they are fitted ("The ear's weights") and to what those in use were ("Accuracy").
 """
 
 from __future__ import annotations
