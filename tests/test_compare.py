@@ -16,8 +16,8 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.cli import main
 from drilltimer.errors import HistoryError
-from drilltimer.model import Grade, Placement, Verdict
-from drilltimer.records.compare import FIGURES, compare, systematic_ms
+from drilltimer.model import TIMED_GRADES, Grade, Placement, Verdict
+from drilltimer.records.compare import FIGURES, compare, counted, figures, systematic_ms
 from drilltimer.records.entries import RepEntry
 from drilltimer.records.history import History
 
@@ -122,7 +122,45 @@ def test_day_to_day_differences_raise_the_minimal_change(history: History) -> No
     assert constant.typical_error is not None
     assert constant.typical_error > 30  # SD of differences of about 60 ms over root 2
     assert constant.finding == "no change shown"
+    # six tests make five differences, whose standard deviation has four degrees of freedom: Student's t is 2.776
+    assert constant.minimal_change == pytest.approx(2.776 * math.sqrt(2) * constant.typical_error, rel=1e-3)
     assert not any("day to day" in note for note in found.notes)
+
+
+def test_the_latest_twenty_tests_tell_how_much_days_differ(history: History) -> None:
+    for day in range(1, 22):
+        add_test(history, day, 80 * (day % 2) if 1 < day < 18 else 0 if day > 1 else 3000, 10)
+    (found,) = compare(history, "Kim", first="2")
+    assert found.changes["constant_error_ms"].typical_error == pytest.approx(51, abs=8)  # the last four are all alike
+
+
+def test_a_test_of_few_reps_tells_nothing_of_how_much_days_differ(history: History) -> None:
+    for day in (1, 2, 4, 5, 6):
+        add_test(history, day, 0, 10)
+    add(history, made_session(uid="short", day="2026-03-03"), voided(made_reps(seed=3, habit_ms=500), 20))
+    (found,) = compare(history, "Kim")
+    typical_error = found.changes["constant_error_ms"].typical_error
+    assert typical_error is not None
+    assert 0.0 < typical_error < 10.0
+    assert found.tests == 6
+
+
+def test_figures_leave_out_guessed_steps_and_need_five_landings() -> None:
+    entries = [each for each in made_reps("direction", 2) if each.verdict.grade in TIMED_GRADES][:10]
+    assert entries[0].verdict.first_step_ms is not None
+    late = [replace(e, verdict=replace(e.verdict, first_step_ms=300.0)) for e in entries]
+    guesses = [replace(e, verdict=replace(e.verdict, first_step_ms=50.0, guessed=True)) for e in late[:4]]
+    steps = figures([*guesses, *late[4:]])["first_step_ms"]
+    assert steps is not None
+    assert (steps.value, steps.reps) == (300.0, 6)
+    assert figures(entries[:4])["constant_error_ms"] is None
+    assert figures(entries[:5])["constant_error_ms"] is not None
+
+
+def test_a_rep_that_the_coach_declared_void_does_not_count() -> None:
+    entries = [each for each in made_reps() if not each.rep.warm_up]
+    marked = [replace(entries[0], coach="void"), replace(entries[1], coach="early"), *entries[2:]]
+    assert counted(marked, "predictive") == marked[1:]
 
 
 def test_other_protocols_and_simulated_sessions_are_kept_apart(history: History) -> None:
