@@ -137,7 +137,8 @@ def test_the_latest_twenty_tests_tell_how_much_days_differ(history: History) -> 
 def test_a_test_of_few_reps_tells_nothing_of_how_much_days_differ(history: History) -> None:
     for day in (1, 2, 4, 5, 6):
         add_test(history, day, 0, 10)
-    add(history, made_session(uid="short", day="2026-03-03"), voided(made_reps(seed=3, habit_ms=200, scatter_ms=10), 20))
+    short = voided(made_reps(seed=3, habit_ms=200, scatter_ms=10), 20)
+    add(history, made_session(uid="short", day="2026-03-03"), short)
     (found,) = compare(history, "Kim")
     typical_error = found.changes["constant_error_ms"].typical_error
     assert typical_error is not None

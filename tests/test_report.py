@@ -242,6 +242,39 @@ def test_each_rule_of_advice_holds_on_its_own(changes: dict[str, object], drill:
     assert given.drill == drill
     (nothing,) = advice.advise(reps, scores_with(), "predictive")
     assert nothing.text.startswith("Keep going")
+    assert not given.text.startswith("Keep going")
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"void": 7},  # of 37, less than 20 %
+        {"n": 20},
+        {"missed": 5},
+        {"ci95_low_ms": 15.0, "ci95_high_ms": 60.0},
+        {"ci95_low_ms": -60.0, "ci95_high_ms": -15.0},
+        {"variable_error_ms": 60.0},
+        {"guesses": 2},
+        {"in_window_share": 0.79},
+    ],
+)
+def test_short_of_its_limit_no_rule_of_advice_holds(changes: dict[str, object]) -> None:
+    (given,) = advice.advise(made_reps(scatter_ms=10), scores_with(**changes), "predictive")
+    assert given.text.startswith("Keep going")
+
+
+@pytest.mark.parametrize(("stagger_ms", "drill"), [(40.0, ""), (40.5, "first-hop")])
+def test_feet_that_come_apart_are_told_beyond_forty_milliseconds(stagger_ms: float, drill: str) -> None:
+    reps = [replace(e, verdict=replace(e.verdict, stagger_ms=stagger_ms)) for e in made_reps(scatter_ms=10)]
+    (given,) = advice.advise(reps, scores_with(), "predictive")
+    assert given.drill == drill
+
+
+def test_landing_before_the_contact_is_told_once_and_not_as_early_too() -> None:
+    reps = made_reps(scatter_ms=10)
+    early = [replace(e, verdict=replace(e.verdict, grade=Grade.BEFORE)) for e in reps[:3]]
+    hasty = advice.advise([*early, *reps[3:]], scores_with(ci95_low_ms=-60.0, ci95_high_ms=-30.0), "predictive")
+    assert [each.drill for each in hasty] == ["serve-return"]
 
 
 def test_advice_names_drills_that_exist() -> None:

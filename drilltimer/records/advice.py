@@ -103,7 +103,7 @@ def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, A
         (
             scores.timed > 0 and scores.guesses >= GUESS_SHARE * scores.timed,
             Advice("Wait for the direction before the first step.", "direction",
-                   f"at least {GUESS_SHARE:.0%} of the first steps came before their call"),
+                   f"guesses come to at least {GUESS_SHARE:.0%} of the landings"),
         ),
         (
             len(staggers_ms) >= FEWEST_REPS and median(staggers_ms) > STAGGER_MS,
