@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 
 from drilltimer.group.contacts import TURN_CHANGE_S, Turn
-from drilltimer.group.plan import GroupPlayer
+from drilltimer.group.plan import GroupPlan, GroupPlayer
 from drilltimer.group.timeline import Stage
+from drilltimer.session.words import RESUME_WORD
 
 CHANGE, REST, HALF_WAY, LAST_ROUND, FINISHED, WELL_DONE = (
     "change", "rest", "half way", "last round", "finished", "well done",
@@ -16,13 +17,19 @@ NUMBERS = (
     "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve", "thirteen",
     "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen", "twenty",
 )  # fmt: skip
+GET_READY = RESUME_WORD.replace("-", " ")
 NEXT_EXERCISE, SPLIT_STEPS, TEN_SECONDS = "next exercise", "hop in time with each contact", "ten seconds"
 WORDS = (
     CHANGE, REST, HALF_WAY, LAST_ROUND, FINISHED, WELL_DONE, "go", *NUMBERS, NEXT_EXERCISE, SPLIT_STEPS, TEN_SECONDS,
+    GET_READY,
 )  # fmt: skip
+ONCE = (HALF_WAY, LAST_ROUND)  # in a session
 PAUSE_S = 0.15  # between two words
 CLEAR_S = 0.25  # before the countdown
 SHORT_S = 30.0  # a movement so short needs nobody to tell how much is left
+LAST_S = 10.0  # what is told is left
+TURN_OVER_S = 1.0  # a turn of which so little is left holds no contact any more
+HALF_WAY_SHARES = 0.5, 0.7  # of the session, between which a stage's start may be called half-way, our choice
 MOST_NAMES = 2  # more lanes than that, and the board tells who is next
 
 Spoken = tuple[float, str]  # when, from the start of work; and the word
@@ -45,15 +52,100 @@ def spoken_name(player: GroupPlayer, known: Callable[[str], bool]) -> tuple[str,
     return tuple(NUMBERS[digit - 1] if digit else "ten" for digit in digits)
 
 
-def stage_words(
-    stage: Stage, opening: Sequence[str], names: Sequence[str], lengths_s: Mapping[str, float]
-) -> list[Spoken]:
-    """Words before and in a stage; as `lead_words`, and in a warm-up what all do next and how much is left of it."""
+def calls(plan: GroupPlan, turns: Sequence[Turn], lengths_s: Mapping[str, float]) -> list[list[str]]:
+    """Words that call the players of each turn; more lanes than `MOST_NAMES` are not called, the board tells them."""
+    named = []
+    for turn in turns:
+        players = [plan.players[player] for player in turn.players if player is not None]
+        short = players if len(players) <= MOST_NAMES else []
+        named.append([word for player in short for word in spoken_name(player, lengths_s.__contains__)])
+    return named if any(named) else []
+
+
+def opening_words(
+    stage: Stage, first: bool, gone_share: float, told: Container[str], lengths_s: Mapping[str, float]
+) -> list[str]:
+    """What is said when a stage begins to be led up to.
+
+    Parameters
+    ----------
+    stage : Stage
+    first : bool
+        Nothing comes before it, so that nobody changes.
+    gone_share : float
+        Of the session, pauses aside, when its work begins.
+    told : container of str
+        What is said once a session and was said.
+    lengths_s : mapping
+        Of the words there are.
+    """
+    words = [] if first else [REST if stage.opens_round else CHANGE]
+    if stage.round == stage.rounds > 1 and LAST_ROUND not in told:
+        words.append(LAST_ROUND)
+    if HALF_WAY_SHARES[0] <= gone_share <= HALF_WAY_SHARES[1] and HALF_WAY not in told:
+        words.append(HALF_WAY)
     exercise = _exercise_word(stage, lengths_s)
-    words = lead_words(stage.lead_s, [*opening, *([exercise] if exercise else [])], names, lengths_s)
-    if stage.kind == "movement" and stage.work_s > SHORT_S and TEN_SECONDS in lengths_s:
-        words.append((stage.work_s - 10.0, TEN_SECONDS))
-    return words
+    return [*words, *([exercise] if exercise else [])]
+
+
+def again_words(stage: Stage, unsaid: Sequence[str], called: bool, lengths_s: Mapping[str, float]) -> list[str]:
+    """What is said when a stage goes on, or is done once more: nobody is told to change who has been told already.
+
+    Parameters
+    ----------
+    stage : Stage
+    unsaid : sequence of str
+        Of its opening words, those that were cut.
+    called : bool
+        Players are called by name, which says enough.
+    lengths_s : mapping
+        Of the words there are.
+    """
+    words = list(unsaid) if unsaid or called else [GET_READY]
+    exercise = _exercise_word(stage, lengths_s)
+    return [*words, exercise] if exercise not in ("", NEXT_EXERCISE, *words) else words
+
+
+def stage_words(
+    stage: Stage,
+    turns: Sequence[Turn],
+    calls: Sequence[Sequence[str]],
+    opening: Sequence[str],
+    lead_s: float,
+    whole_s: float,
+    lengths_s: Mapping[str, float],
+) -> list[Spoken]:
+    """Every word before and in a stage, timed from the start of its work, or of what is left of it.
+
+    Parameters
+    ----------
+    stage : Stage
+    turns : sequence of Turn
+        Those that are over end at or before zero.
+    calls : sequence of sequence of str
+        The words that call the players of each turn; none at all where nobody is called.
+    opening : sequence of str
+    lead_s : float
+        Time to say them in.
+    whole_s : float
+        Length of the work with what is over of it.
+    lengths_s : mapping
+        Of the words there are.
+    """
+    open_now = [number for number, turn in enumerate(turns) if turn.closes_s > TURN_OVER_S]
+    current = open_now[0] if open_now else len(turns) - 1
+    words = lead_words(lead_s, opening, calls[current] if calls else (), lengths_s)
+    for turn, names in list(zip(turns, calls, strict=False))[current + 1 :]:
+        words += turn_words(turn, names, lengths_s)
+    return words + last_seconds(stage, stage.work_s, whole_s, lengths_s)
+
+
+def last_seconds(stage: Stage, left_s: float, whole_s: float, lengths_s: Mapping[str, float]) -> list[Spoken]:
+    """Telling that ten seconds are left, `left_s` before the end of a movement that is `whole_s` long."""
+    clear = lengths_s.get(COUNTDOWN[-1][1], 0.0) + PAUSE_S  # of "go", where less than that is left before it
+    if stage.kind != "movement" or whole_s <= SHORT_S or TEN_SECONDS not in lengths_s or left_s - LAST_S < clear:
+        return []
+    return [(left_s - LAST_S, TEN_SECONDS)]
 
 
 def _exercise_word(stage: Stage, lengths_s: Mapping[str, float]) -> str:

@@ -11,15 +11,15 @@ from dataclasses import replace
 
 from drilltimer.group import announce
 from drilltimer.group.contacts import Contacts, Turn, lay_contacts, lay_turns, scored_stations
-from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Say, Scored, Told
+from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Scored, Told
 from drilltimer.group.gathering import Gathering, estimate
 from drilltimer.group.hearing import Hearing
 from drilltimer.group.plan import FINISH_S, MAX_PLAYERS, GroupPlan
 from drilltimer.group.roster import Move, Roster
-from drilltimer.group.running import MakeBank, Running, leave, lengthen, put_on_stream, rest_of
+from drilltimer.group.running import MakeBank, Running, leave, lengthen, put_on_stream, rest_of, say_words
+from drilltimer.group.scoring import answering, heard_together, score_rep
 from drilltimer.group.timeline import Course, Stage, fit, retime
-from drilltimer.model import LEVELS, Block, Cue, Drill, Health, Heard, Rep
-from drilltimer.score.match import judge, void_verdict
+from drilltimer.model import Block, Drill, Health, Heard, Rep
 from drilltimer.session.events import Ended, Silence
 from drilltimer.session.session import AHEAD_S, NOTICE_S
 from drilltimer.session.words import PAUSE_WORD
@@ -27,6 +27,7 @@ from drilltimer.units import frames_from_s, s_from_frames
 
 PREPARE_S = AHEAD_S + 1.0  # a stage is put on the stream so long before the one before it ends
 RESUME_LEAD_S = 5.0  # after a pause, and the shortest lead after a skip: room for the countdown
+LEAST_LEFT_S = 3.0  # of work, after a pause: less is not worth a countdown, our choice
 REPEAT_LEAD_S = 10.0
 EXTEND_S = 15.0
 HEARING_TAIL_S = 3.0  # after a stage's end its last landing is judged at the latest
@@ -71,8 +72,8 @@ class GroupSession:
         self._rate_hz, self.zero, self._seed = rate_hz, zero, seed
         self._hearing = Hearing(plan, self.lanes, rate_hz)
         self._ahead = list(course.stages)  # not yet on the stream
-        self._middle_s = course.end_s / 2.0
-        self._half_told = self._last_told = False
+        self._told: dict[str, int] = {}  # words that are said once, each with the frame at which it is over
+        self._again: list[str] | None = None  # opening words of a stage that is repeated
         self._now = zero
         self._rep_count = self._stage_count = 0
         self._current: Running | None = None
@@ -83,7 +84,7 @@ class GroupSession:
         self._left_out = course.left_out
         self._over = self._ended = self._finishing = False
         self._paused_at = zero
-        self._source: Stage = course.stages[0]
+        self._stood = 0  # frames, in pauses
         self._pending: list[GroupEvent] = []
 
     # --- the stream's side ---
@@ -148,21 +149,8 @@ class GroupSession:
             return []
         if not self._hears_lanes(running.stage):
             channel = (self._hearing.group_channel or 1) - 1
-            return [(player, channel) for player in self._gathered(running.stage)]
-        players = running.contacts.turns[running.contacts.turn_of[rep.index]].players
-        channels = [(self.plan.stations[number].microphone or 1) - 1 for number in self.lanes]
-        return [
-            (player, channels[lane])
-            for lane in running.contacts.lanes_of[rep.index]
-            if (player := players[lane]) is not None
-        ]
-
-    def _gathered(self, stage: Stage) -> tuple[int, ...]:
-        """Players whom the group's microphone hears."""
-        if stage.kind == "together":
-            return stage.seats.stations[0]
-        heard = [number for number, station in enumerate(self.plan.stations) if station.microphone]
-        return stage.seats.stations[heard[0]] if heard else ()
+            return [(player, channel) for player in heard_together(running.stage, self.plan)]
+        return answering(rep, running, self.plan, self.lanes)
 
     # --- what a coach may ask for ---
 
@@ -178,69 +166,77 @@ class GroupSession:
 
     def pause(self, why: str) -> None:
         """Stop at once: what sounds is cut, and reps that have begun are void."""
-        if self._paused or self._ended:
+        if self._paused or self._over or self._ended:
             return
         self._paused, self._paused_at = why, self._now
         self._cut(why)
-        if PAUSE_WORD in self._lengths_s:
-            cue = Cue("precue", PAUSE_WORD, 0.0)
-            sound = self._make_bank([cue])[PAUSE_WORD, None]
-            self._pending.append(Say(self._now + frames_from_s(NOTICE_S, self._rate_hz), sound, cue))
+        self._say(self._now + frames_from_s(NOTICE_S, self._rate_hz), PAUSE_WORD)
 
     def resume(self, *, lost: bool = False) -> None:
         """Go on with what is left of the stage, after a countdown."""
         if not self._paused:
             return
         self._paused = ""
+        self._stood += self._now - self._paused_at
+        self._pending.append(Silence())  # the word that told of the pause may still sound
         self._hearing.renew(lost)
         running = self._current
-        if running is None or self._over:
+        if running is None:
+            self._free = self._now
+            self._rearrange()
             return
         lead = max(frames_from_s(RESUME_LEAD_S, self._rate_hz), running.start - self._paused_at)
         start = self._now + lead
         stage, contacts = rest_of(running, self._paused_at, self._rate_hz)
-        left_s = max(0.0, self.plan.time_limit_s - FINISH_S - s_from_frames(start - self.zero, self._rate_hz))
+        left_s = self.plan.time_limit_s - FINISH_S - s_from_frames(start - self.zero, self._rate_hz)
+        if left_s <= 0.0 or stage.work_s < LEAST_LEFT_S:
+            self._leave(stage if left_s <= 0.0 else None)
+            return
         if stage.work_s > left_s:
             stage = replace(stage, work_s=left_s)
             contacts = replace(contacts, reps=tuple(rep for rep in contacts.reps if rep.end_s <= left_s))
-        self._current = self._put(replace(stage, lead_s=RESUME_LEAD_S), contacts, start, ())
+        opening = self._opening_again(running, stage, self._paused_at)
+        self._current = self._put(stage, contacts, start, opening, running.whole_s)
+        self._current.source = running.source
         self._rearrange()
 
     def skip(self) -> None:
         """Leave the stage that runs, or is led up to, and go on with the next one."""
-        if self._ended or self._over or self._paused:
+        if self._refuses():
             return
+        if self._current is None and self._ahead:  # nothing of it has sounded
+            del self._ahead[0]
+        self._again = None
         self._cut("skipped")
-        self._hearing.renew(lost=False)
-        self._current, self._free = None, self._now
-        if self._ahead:
-            self._ahead[0] = replace(self._ahead[0], lead_s=max(RESUME_LEAD_S, self._ahead[0].lead_s))
-        self._rearrange()
+        self._leave()
 
     def repeat(self) -> None:
-        """Do the stage that runs once more from its beginning, after its change-over."""
-        if self._ended or self._over or self._paused or self._current is None:
+        """Do the stage that runs once more from its beginning; nobody changes place for it."""
+        if self._refuses() or self._current is None:
             return
-        stage = self._source
+        stage = self._current.source
+        self._again = self._opening_again(self._current, stage, self._now)
         self._cut("repeated")
-        self._hearing.renew(lost=False)
-        self._ahead.insert(0, replace(stage, lead_s=max(RESUME_LEAD_S, min(stage.lead_s, REPEAT_LEAD_S))))
-        self._current, self._free = None, self._now
-        self._rearrange()
+        self._leave(replace(stage, lead_s=min(stage.lead_s, REPEAT_LEAD_S)))
 
     def extend(self) -> bool:
         """Lengthen the work that runs by 15 s; False when the change is called already, or the booking ends."""
+        if self._refuses():
+            return False
         running = self._current
         more = frames_from_s(EXTEND_S, self._rate_hz)
         limit = self.zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self._rate_hz)
-        if running is None or self._next or self._finishing or self._over or self._paused or running.end + more > limit:
+        if running is None or self._next or self._finishing or running.end + more > limit:
             self._pending.append(Told("too late to extend"))
             return False
         turn = replace(running.contacts.turns[-1], opens_s=0.0, closes_s=EXTEND_S)
         stage = replace(running.stage, work_s=EXTEND_S)
         contacts = self._lay(stage, (turn,))
+        if running.take_back(announce.TEN_SECONDS, self._now):
+            self._pending.append(Silence())  # in a movement nothing else can be on its way just then
+        words = announce.last_seconds(stage, EXTEND_S, running.whole_s + EXTEND_S, self._lengths_s)
         added = put_on_stream(
-            stage, running.end, contacts, (), self._make_bank, self._rate_hz, self.zero, bool(running.unheard)
+            stage, running.end, contacts, words, self._make_bank, self._rate_hz, self.zero, bool(running.unheard)
         )
         lengthen(running, added, EXTEND_S)
         self._free = running.end
@@ -263,13 +259,27 @@ class GroupSession:
 
     # --- inside ---
 
+    def _refuses(self) -> bool:
+        """Whether nothing can be asked for now; a coach whose session stands still is told."""
+        if self._paused:
+            self._pending.append(Told("the session is paused: go on first"))
+        return bool(self._paused) or self._over or self._ended
+
+    def _leave(self, again: Stage | None = None) -> None:
+        """Go on with what comes next, or with a stage that is put before it, after a lead with room for its words."""
+        self._hearing.renew(lost=False)
+        self._current, self._free = None, self._now
+        ahead = [again, *self._ahead] if again else self._ahead
+        self._ahead = [replace(stage, lead_s=max(RESUME_LEAD_S, stage.lead_s)) for stage in ahead[:1]] + ahead[1:]
+        self._rearrange()
+
     def _live(self) -> list[Running]:
         return [running for running in (*self._closing, self._current, self._next) if running is not None]
 
     def _move_on(self) -> None:
         """Put the next stage on the stream when it is time, and leave the one that is over."""
         if self._current is None and self._ahead:
-            self._current = self._prepare()
+            self._begin(self._prepare())
         running = self._current
         if running is not None:
             soon = self._now >= running.end - frames_from_s(PREPARE_S, self._rate_hz)
@@ -279,31 +289,31 @@ class GroupSession:
                 self._finish_words(running.end)
             if self._now >= running.end:
                 self._closing.append(running)
-                self._current, self._next = self._next, None
+                following, self._current, self._next = self._next, None, None
+                if following:
+                    self._begin(following)
         elif not self._ahead and not self._finishing:
             self._finish_words(self._now + frames_from_s(NOTICE_S, self._rate_hz))
         self._over = self._current is None and self._finishing
         tail = frames_from_s(HEARING_TAIL_S, self._rate_hz)
         self._closing = [each for each in self._closing if each.unheard and self._now < each.end + tail]
 
+    def _begin(self, running: Running) -> None:
+        self._current = running
+        self._pending.append(Begun(running.stage))
+
     def _prepare(self) -> Running:
         """The next stage, on the stream."""
-        stage = self._source = self.roster.seated(self._ahead.pop(0))
+        stage = self.roster.seated(self._ahead.pop(0))
+        first = self._stage_count == 0
         self._stage_count += 1
-        lead = frames_from_s(stage.lead_s, self._rate_hz)
-        opening = []
-        if self._stage_count > 1:
-            opening.append(announce.REST if stage.opens_round else announce.CHANGE)
-        if stage.round == stage.rounds > 1 and not self._last_told:
-            self._last_told = True
-            opening.append(announce.LAST_ROUND)
-        start = self._free + lead
-        if s_from_frames(start - self.zero, self._rate_hz) >= self._middle_s and not self._half_told:
-            self._half_told = True
-            opening.append(announce.HALF_WAY)
-        running = self._put(stage, self._lay(stage, lay_turns(self.plan, stage)), start, opening)
-        self._pending.append(Begun(stage))
-        return running
+        start = self._free + frames_from_s(stage.lead_s, self._rate_hz)
+        opening, self._again = self._again, None
+        if opening is None:
+            gone_s = s_from_frames(start - self.zero - self._stood, self._rate_hz)
+            whole_s = gone_s + stage.work_s + sum(each.lead_s + each.work_s for each in self._ahead) + FINISH_S
+            opening = announce.opening_words(stage, first, gone_s / whole_s, self._told, self._lengths_s)
+        return self._put(stage, self._lay(stage, lay_turns(self.plan, stage)), start, opening, stage.work_s)
 
     def _lay(self, stage: Stage, turns: tuple[Turn, ...]) -> Contacts:
         drill = self._drills[stage.drill] if stage.drill else None
@@ -314,36 +324,39 @@ class GroupSession:
             return replace(contacts, lanes_of={rep.index: (0,) for rep in contacts.reps})
         return contacts
 
-    def _put(self, stage: Stage, contacts: Contacts, start: int, opening: Sequence[str]) -> Running:
-        named = [self._called(turn) for turn in contacts.turns] if self._hears_lanes(stage) else []
-        words = announce.stage_words(stage, opening, named[0] if named else (), self._lengths_s)
-        for turn, names in zip(contacts.turns[1:], named[1:], strict=False):
-            words += announce.turn_words(turn, names, self._lengths_s)
+    def _put(self, stage: Stage, contacts: Contacts, start: int, opening: Sequence[str], whole_s: float) -> Running:
+        """A stage on the stream, its words said from now on at the earliest."""
+        earliest = self._now + frames_from_s(NOTICE_S, self._rate_hz)
+        lead_s = min(stage.lead_s, s_from_frames(start - earliest, self._rate_hz))
+        calls = self._calls(stage, contacts)
+        words = announce.stage_words(stage, contacts.turns, calls, opening, lead_s, whole_s, self._lengths_s)
         running = put_on_stream(
             stage, start, contacts, words, self._make_bank, self._rate_hz, self.zero, self._hearing.hears(stage.kind)
         )
+        running.opening, running.whole_s = tuple(opening), whole_s
+        for say in running.says:
+            if say.cue.sound in opening and say.cue.sound in announce.ONCE:
+                self._told[say.cue.sound] = say.end
         self._free = running.end
         return running
 
-    def _called(self, turn: Turn) -> list[str]:
-        """Words that call the players of a turn; too many lanes are not called by name."""
-        players = [player for player in turn.players if player is not None]
-        if len(players) > announce.MOST_NAMES:
-            return []
-        known = self._lengths_s.__contains__
-        return [word for player in players for word in announce.spoken_name(self.plan.players[player], known)]
+    def _opening_again(self, running: Running, stage: Stage, cut_at: int) -> list[str]:
+        called = bool(self._calls(stage, running.contacts))
+        return announce.again_words(stage, running.unsaid(cut_at), called, self._lengths_s)
+
+    def _calls(self, stage: Stage, contacts: Contacts) -> list[list[str]]:
+        return announce.calls(self.plan, contacts.turns, self._lengths_s) if self._hears_lanes(stage) else []
 
     def _hears_lanes(self, stage: Stage) -> bool:
         return stage.kind == "stations" and bool(self.lanes)
 
     def _finish_words(self, at: int) -> None:
         self._finishing, self._free = True, at
-        for word in (announce.FINISHED, announce.WELL_DONE):
-            if word in self._lengths_s:
-                cue = Cue("precue", word, 0.0)
-                sound = self._make_bank([cue])[word, None]
-                self._pending.append(Say(at - sound.anchor, sound, cue))
-                at += frames_from_s(self._lengths_s[word] + announce.PAUSE_S, self._rate_hz)
+        self._say(at, announce.FINISHED, announce.WELL_DONE)
+
+    def _say(self, at: int, *words: str) -> None:
+        """Words one after the other, outside of any stage."""
+        self._pending += say_words(words, at, self._make_bank, self._lengths_s, self._rate_hz)
 
     def _cut(self, why: str) -> None:
         """Take back what has not sounded; what has begun is void, and a stage that was to follow waits again."""
@@ -357,6 +370,7 @@ class GroupSession:
             self._ahead.insert(0, self._next.stage)
             self._next = None
         self._closing, self._finishing = [], False
+        self._told = {word: end for word, end in self._told.items() if end <= self._now}
 
     def _rearrange(self) -> None:
         """Time what is still to come anew; leave out what would pass the time limit."""
@@ -374,26 +388,13 @@ class GroupSession:
         running.unheard[heard.rep].discard(heard.lane)
         if not running.unheard[heard.rep]:
             del running.unheard[heard.rep]
-        rep = running.reps[heard.rep]
         if not self._hears_lanes(running.stage):
+            rep = running.reps[heard.rep]
             gathering = estimate(heard, rep, self.plan.placement, self._rate_hz)
             self.gatherings.append(gathering)
             self._pending.append(Gathered(rep, gathering))
             return
-        player = running.contacts.turns[running.contacts.turn_of[heard.rep]].players[heard.lane]
-        if player is None:
-            return
-        station = self.lanes[heard.lane]
-        rep = self._at_level(rep, player)
-        if heard.void and heard.contact is None and heard.landing is None:
-            verdict = void_verdict(rep, heard.void)
-        else:
-            verdict = judge(heard, rep, self.plan.stations[station].placement, self._rate_hz)
-        self.results.append(Scored(player, station, rep, verdict))
-        self._pending.append(self.results[-1])
-
-    def _at_level(self, rep: Rep, player: int) -> Rep:
-        level = self.plan.players[player].level
-        if level is None or not rep.ladder:
-            return rep
-        return replace(rep, level=level, window=rep.ladder[LEVELS.index(level)])
+        scored = score_rep(heard, running, self.plan, self.lanes, self._rate_hz)
+        if scored is not None:
+            self.results.append(scored)
+            self._pending.append(scored)

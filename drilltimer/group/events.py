@@ -19,6 +19,11 @@ class Say:
     sound: Sound
     cue: Cue
 
+    @property
+    def end(self) -> int:
+        """Frame after its last sample."""
+        return self.start + len(self.sound.samples)
+
 
 @dataclass(frozen=True, slots=True)
 class Scored:

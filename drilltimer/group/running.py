@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from drilltimer.group.announce import Spoken
+from drilltimer.group.announce import PAUSE_S, Spoken
 from drilltimer.group.contacts import Contacts
 from drilltimer.group.events import Say
 from drilltimer.group.rotation import Seats, Squad
@@ -24,6 +24,8 @@ class Running:
     """A stage that was put on the stream. `start` and `end` are the frames between which all work.
 
     `reps` are timed from the session's zero, by index; `unheard` are the lanes of each rep that are not judged yet.
+    `source` is the stage as it was planned, and `whole_s` the length of all its work, where only what is left of it was
+    put on the stream; `says` are all its words, and `opening` those of them that began it.
     """
 
     stage: Stage
@@ -34,11 +36,28 @@ class Running:
     sounds: deque[Play | Say]
     expected: deque[Expectation]
     begins: dict[int, int]
-    unheard: dict[int, set[int]] = field(default_factory=dict)
+    unheard: dict[int, set[int]]
+    says: list[Say]
+    source: Stage
+    whole_s: float
+    opening: tuple[str, ...] = ()
 
     def begun(self, now: int) -> list[int]:
         """Reps that have begun to sound and are not judged yet."""
         return [index for index in self.unheard if self.begins[index] < now]
+
+    def unsaid(self, now: int) -> tuple[str, ...]:
+        """Opening words that are not all said."""
+        coming = {say.cue.sound for say in self.says if say.end > now}
+        return tuple(word for word in self.opening if word in coming)
+
+    def take_back(self, word: str, now: int) -> bool:
+        """Drop a word that is still to be said; True when it was handed out already and is not all said."""
+        taken = {id(say) for say in self.says if say.cue.sound == word and say.end > now}
+        waiting = taken & {id(sound) for sound in self.sounds}
+        self.says = [say for say in self.says if id(say) not in taken]
+        self.sounds = deque(sound for sound in self.sounds if id(sound) not in waiting)
+        return len(waiting) < len(taken)
 
     def turn_at(self, now: int, rate_hz: int) -> int:
         """Place of the turn that runs at a frame, or comes next."""
@@ -99,7 +118,24 @@ def put_on_stream(
         deque(expected),
         begins,
         {rep.index: set(contacts.lanes_of[rep.index]) for rep in reps} if heard else {},
+        says,
+        stage,
+        stage.work_s,
     )
+
+
+def say_words(
+    words: Sequence[str], at: int, make_bank: MakeBank, lengths_s: Mapping[str, float], rate_hz: int
+) -> list[Say]:
+    """Words one after the other, the first at frame `at`; what has no recording is left out."""
+    says = []
+    for word in words:
+        if word in lengths_s:
+            cue = Cue("precue", word, 0.0)
+            sound = make_bank([cue])[word, None]
+            says.append(Say(at - sound.anchor, sound, cue))
+            at += frames_from_s(lengths_s[word] + PAUSE_S, rate_hz)
+    return says
 
 
 def lengthen(running: Running, added: Running, more_s: float) -> None:
@@ -112,6 +148,8 @@ def lengthen(running: Running, added: Running, more_s: float) -> None:
         {**running.contacts.lanes_of, **added.contacts.lanes_of},
     )
     running.stage = replace(running.stage, work_s=running.stage.work_s + more_s)
+    running.whole_s += more_s
+    running.says += added.says
     running.reps |= added.reps
     running.sounds.extend(added.sounds)
     running.expected.extend(added.expected)
