@@ -17,12 +17,15 @@ from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
 import drilltimer.app.open as openings
+from drilltimer.app.feeding import Asked, run_feed
+from drilltimer.app.live import run_live
 from drilltimer.app.plan import load_bank, make_plan
 from drilltimer.cli import main
 from drilltimer.drill.cuesheet import sheet_from_json, sheet_schema
-from drilltimer.errors import DeviceError
-from drilltimer.model import Placement
+from drilltimer.errors import DeviceError, RecordingError
+from drilltimer.model import Placement, Window
 from drilltimer.score.document import score_schema
+from drilltimer.score.feeding import Spots
 from drilltimer.sim.player import SKILLS, SimulatedPlayer
 from drilltimer.sim.recording import simulate_recording
 from drilltimer.sim.settings import PRESETS
@@ -331,8 +334,22 @@ def test_an_unwritable_output_is_told(drill, tmp_path):
 
 @pytest.mark.parametrize("name", ["no/such/kept.wav", "kept.mp3"])
 def test_a_place_that_cannot_be_recorded_to_is_told_before_the_session(drill, tmp_path, name):
-    answer = simulated(drill, "--record", tmp_path / name, code=2)
+    answer = simulated(drill, "--record", tmp_path / name, "--player", "Kim", code=2)
     assert str(tmp_path / name) in told(answer)
+    assert not (tmp_path / "home" / "history.sqlite").exists()  # no session was begun that would stand there cut off
+
+
+def test_a_stream_is_closed_when_its_session_cannot_be_recorded(tmp_path):
+    plan, place = make_plan("steady-contact", 1), Placement(3.0, 3.0, 0.3)
+    room = openings.open_room("club", 1, place, 0.0)
+    closed = []
+    room.close = lambda: closed.append("closed")
+    with pytest.raises(RecordingError, match="there is no folder"):
+        run_live(plan, room, place, record=tmp_path / "no/kept.wav", on_rep=print, on_trouble=print)
+    feed = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
+    with pytest.raises(RecordingError, match="cannot be written"):
+        run_feed(feed, room, record=tmp_path / "no/kept.wav", on_rep=print, on_trouble=print, tick=print)
+    assert closed == ["closed", "closed"]
 
 
 @pytest.fixture

@@ -14,8 +14,6 @@ from click.testing import CliRunner, Result
 from drilltimer.audio.paths import as_text, expanded, for_libsndfile, is_text
 from drilltimer.audio.writing import AudioWriter
 from drilltimer.cli import main
-from drilltimer.cli.check import _number
-from drilltimer.cli.common import AIR_C
 from drilltimer.errors import RecordingError
 from drilltimer.records.entries import Player
 from drilltimer.records.history import History
@@ -48,12 +46,6 @@ def test_a_window_that_is_none_is_refused(window: tuple[str, ...]) -> None:
     assert "each must be greater than the one before" in call("feed", "x.wav", "--window", *window, code=2).output
 
 
-def test_the_sound_check_asks_again_for_a_number_that_cannot_be() -> None:
-    with CliRunner().isolation(input="-300\nnan\nwarm\n31\n") as (out, _, _):
-        assert _number("Air?", 20.0, AIR_C, asks=True) == 31.0
-        assert out.getvalue().decode().count("Error") == 3
-
-
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -65,6 +57,20 @@ def test_the_sound_check_asks_again_for_a_number_that_cannot_be() -> None:
 )
 def test_a_home_of_nobody_is_a_name_like_any_other(arguments: tuple[str, ...]) -> None:
     assert "~nobody-of-that-name" in call(*arguments, code=2).output
+
+
+def test_a_sheet_lies_beside_its_sound_whoever_expands_the_home(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Windows' command line hands "~" on as it is."""
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    call("render", "steady-contact", "~/out.wav", "--seed", 3)
+    call("run", "steady-contact", "--simulate", "club", "--speed", 0, "--record", "~/kept.wav")
+    made = {path.name for path in tmp_path.iterdir()}
+    assert {"out.wav", "out.cues.json", "out.card.txt", "kept.wav", "kept.played.flac", "kept.cues.json"} <= made
+    assert "~" not in made
 
 
 def test_a_tilde_is_the_home_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

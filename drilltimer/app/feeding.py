@@ -184,9 +184,13 @@ def run_feed(
         Told of each stage of the set-up as it begins.
     """
     rate_hz, lasting = stream.rate_hz, LastingStream(stream, reopen)
-    bank, teller = _teller(asked, rate_hz)
     session: FeedSession | None = None
-    writer = AudioWriter(record, rate_hz, stream.input_channels, overwrite=False) if record else None
+    try:
+        bank, teller = _teller(asked, rate_hz)
+        writer = AudioWriter(record, rate_hz, stream.input_channels, overwrite=False) if record else None
+    except BaseException:
+        lasting.close()
+        raise
     interrupted, fault, stage = False, None, ""
     soften = soften_first()
 

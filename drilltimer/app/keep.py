@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from drilltimer.app.plan import Plan, make_sheet
-from drilltimer.audio.writing import AudioWriter
+from drilltimer.audio.writing import AudioWriter, refuse_name
 from drilltimer.drill.cuesheet import sheet_to_json
 from drilltimer.errors import RecordingError
 from drilltimer.model import Block, Placement
@@ -58,13 +58,16 @@ class Keeper:
 
 
 def refuse_kept(path: Path) -> None:
-    """Say before a session that its recording would take the place of an earlier one.
+    """Say before a session why its recording could not be kept.
 
     Raises
     ------
     RecordingError
-        A file of that name, or of those that go with it, is there.
+        Its name or folder cannot be, or a file of that name, or of those that go with it, is there: an earlier session.
     """
+    refuse_name(path)
+    if not path.absolute().parent.is_dir():
+        raise RecordingError(f"{path}: there is no folder {path.parent}", fix="Make it, or name another one.")
     for file in (path, _played_path(path), sheet_path(path)):
         if file.exists():
             raise RecordingError(f"{file}: is there already", fix="No recording is overwritten: name another file.")

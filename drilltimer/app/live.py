@@ -91,9 +91,13 @@ def run_live(
     wording = wording or load_wording()
     zero = frames_from_s(SETTLE_S, rate_hz)
     listener = Listener(rate_hz, stream.input_channels, landings=landings)
-    session = _session(plan, listener, placement, zero)
     soften = soften_first()
-    keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
+    try:
+        session = _session(plan, listener, placement, zero)
+        keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
+    except BaseException:
+        stream.close()
+        raise
 
     def act(events: Iterable[Event]) -> bool:
         """Do what the session asks for; False when it has ended."""

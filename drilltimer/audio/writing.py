@@ -70,19 +70,10 @@ class AudioWriter:
         self.rate_hz, self.channels = rate_hz, channels
         self.frames = 0
         self.fault: RecordingError | None = None
-        suffix = self.path.suffix.lower()
+        refuse_name(self.path)
         kinds: dict[str, Callable[[Path, int, int, str], _Sink]] = {".wav": _WavFile, ".flac": _FlacFile}
-        if suffix not in kinds:
-            raise RecordingError(
-                f"{self.path}: sound is written as .wav or .flac" + (f", not as {suffix}" if suffix else ""),
-                fix=f"Call it {self.path.with_suffix('.wav').name}.",
-            )
-        if not is_text(self.path.name):
-            raise RecordingError(
-                f"{self.path}: its name is no UTF-8 text, and a cue sheet could not tell it", fix="Choose another name."
-            )
         try:
-            self._sink = kinds[suffix](self.path, rate_hz, channels, "wb" if overwrite else "xb")
+            self._sink = kinds[self.path.suffix.lower()](self.path, rate_hz, channels, "wb" if overwrite else "xb")
         except FileExistsError as fault:
             raise RecordingError(f"{self.path}: exists already", fix="Choose another name or remove it.") from fault
         except (OSError, ValueError) as fault:
@@ -140,6 +131,26 @@ class AudioWriter:
 
     def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
         self.close()
+
+
+def refuse_name(path: Path) -> None:
+    """Refuse a name that sound cannot be written under.
+
+    Raises
+    ------
+    RecordingError
+        It has another ending than .wav or .flac, or is no text.
+    """
+    suffix = path.suffix.lower()
+    if suffix not in (".wav", ".flac"):
+        raise RecordingError(
+            f"{path}: sound is written as .wav or .flac" + (f", not as {suffix}" if suffix else ""),
+            fix=f"Call it {path.stem or 'sound'}.wav.",
+        )
+    if not is_text(path.name):
+        raise RecordingError(
+            f"{path}: its name is no UTF-8 text, and a cue sheet could not tell it", fix="Choose another name."
+        )
 
 
 def _quantise(samples: Samples) -> Pcm:

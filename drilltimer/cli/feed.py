@@ -155,6 +155,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
     from drilltimer.app.feeding_journal import FeedJournal
     from drilltimer.app.keep import refuse_kept
     from drilltimer.app.open import open_card
+    from drilltimer.audio.paths import expanded
     from drilltimer.audio.settings import find_settings
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
     from drilltimer.hear.setup import SetUp
@@ -162,6 +163,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
     from drilltimer.ui.lines import header, rep_line
 
     if options["record"]:
+        options["record"] = expanded(options["record"])
         refuse_kept(options["record"])
     card = open_card(options["input_name"], options["output_name"])
     asks = asked.tells and not options["as_json"] and somebody_there()

@@ -65,9 +65,10 @@ def render(
     """
     from drilltimer.app.plan import make_plan
     from drilltimer.app.render import render_plan
+    from drilltimer.audio.paths import expanded
     from drilltimer.score.distance import Standing
 
-    first = new_seed() if seed is None else seed
+    out, first = expanded(out), new_seed() if seed is None else seed
     standing = told.on(Standing().nobody_told())
     for take in range(takes):
         plan = make_plan(drill, first + take, level)

@@ -100,10 +100,12 @@ def run(
     from drilltimer.app.keep import refuse_kept
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
+    from drilltimer.audio.paths import expanded
     from drilltimer.cli.live import Telling, open_screen, wording_for
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
 
     if record:
+        record = expanded(record)
         refuse_kept(record)
     seed = new_seed() if seed is None else seed
     plan = replace(make_plan(drill, seed, level), language=language)
