@@ -194,15 +194,27 @@ def test_personal_window_is_mean_and_sd_of_response_times() -> None:
     assert personal.window_from(responses_ms[:19]).open_ms is None
 
 
+def answered(index: int, step_ms: float, *calls_s: float, guessed: bool = False) -> RepEntry:
+    """A rep whose contact comes 1 s after its start, its calls so long after that, and its first step."""
+    cues = (Cue("contact", "smack", 1.0), *(Cue("call", "left", 1.0 + after_s) for after_s in calls_s))
+    rep = Rep(index, 3.0 * index, 3.0 * index + 3, 3.0 * index + 1, cues, "left", Window(73, 133, 193))
+    return RepEntry(rep, replace(made_rep(rep, 0.0).verdict, first_step_ms=step_ms, guessed=guessed))
+
+
+def test_personal_window_counts_from_the_call_that_counts_in_the_latest_two_hundred(history: History) -> None:
+    old = [answered(index, 1100.0, 0.2) for index in range(50)]  # 900 ms, and long ago
+    add(history, made_session(uid="old", day="2026-01-01"), old)
+    taken_back = [answered(index, 1000.0, 0.2, 0.5) for index in range(200)]  # 500 ms after the second call
+    too_soon = [answered(index, 299.0, 0.2) for index in range(200, 210)]  # 99 ms: nobody answers so fast
+    too_late = [answered(index, 1201.0, 0.2) for index in range(210, 220)]
+    add(history, made_session(uid="new", day="2026-03-01"), [*taken_back, *too_soon, *too_late])
+    offer = personal.personal_window(history, "Kim")
+    assert (offer.responses, offer.centre_ms) == (200, pytest.approx(500.0, abs=1e-6))
+
+
 def test_personal_window_counts_from_the_call_and_leaves_guesses_out(history: History) -> None:
-    entries = []
-    for index in range(25):
-        cues = (Cue("contact", "smack", 1.0), Cue("call", "left", 1.2))
-        rep = Rep(index, 3.0 * index, 3.0 * index + 3, 3.0 * index + 1, cues, "left", Window(73, 133, 193))
-        entry = made_rep(rep, 0.0)
-        guess = index < 4
-        step_ms = 350.0 if guess else 700.0
-        entries.append(RepEntry(rep, replace(entry.verdict, first_step_ms=step_ms, guessed=guess)))
+    entries = [answered(index, 350.0, 0.2, guessed=True) for index in range(4)]
+    entries += [answered(index, 700.0, 0.2) for index in range(4, 25)]
     add(history, made_session(), entries)
     offer = personal.personal_window(history, "Kim")
     assert offer.responses == 21

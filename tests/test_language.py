@@ -197,6 +197,10 @@ BROKEN = {
         PLAIN.replace("interval_s: 3", "interval_s: 60").replace("reps: 10", "reps: 1000"),
         "d.yaml:1:1: lasts up to 16.7 h, more than 3 h",
     ),
+    "too long with its withheld contacts": (
+        PLAIN.replace("interval_s: 3", "interval_s: 60").replace("reps: 10", "reps: 150") + "withheld_share: 0.5\n",
+        "d.yaml:1:1: lasts up to 5.0 h, more than 3 h",
+    ),
     "no room for the landing": (
         PLAIN.replace("interval_s: 3", "interval_s: 1"),
         "d.yaml:4:22: rhythm.interval_s: expected 1.1 s or more (0.7 s to hear the landing and the call and 0.4 s of "
