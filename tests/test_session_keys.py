@@ -214,6 +214,16 @@ def test_a_call_is_repeated_in_the_next_gap():
     assert "left" in {shot.said for shot in shots if shot.elapsed_s > 2.5}
 
 
+def test_a_call_that_has_not_sounded_is_not_repeated():
+    early = [(1.1, lambda s: s.repeat_call())]  # handed out long ago, due at 1.3 s
+    taken_back = [(0.2, lambda s: s.pause("by key")), (1.5, lambda s: s.resume()), (2.0, lambda s: s.repeat_call())]
+    for acts, sounds in ((early, 1), (taken_back, 2)):  # taken back once, and played with its rep
+        _, events, shots = run(acts)
+        calls = [play for play in of(Play, events) if play.cue.sound == "left"]
+        assert [play.cue.role for play in calls] == ["call"] * sounds
+    assert not any(shot.said for shot in shots if shot.elapsed_s < 5.0)
+
+
 def test_a_call_is_not_repeated_over_a_lead_in():
     _, events, _ = run([(3.0, lambda s: s.repeat_call())])  # the swing begins at 3.6 s: no room before it
     calls = [play for play in of(Play, events) if play.cue.sound == "left"]

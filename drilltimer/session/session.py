@@ -31,7 +31,7 @@ NOTICE_S = 0.4  # feedback cannot sound sooner than this after it was decided on
 TAIL_S = 0.3
 RESUME_S = 3.0  # from going on to the next lead-in: time to be back in place
 WORD_SHOWN_S = 1.5  # a word stays on the screen so long at least
-AHEAD_SOUNDS = 8
+AHEAD_SOUNDS, SOUNDED = 8, 16  # still to come, and handed out: those that another one must keep clear of
 RECENT = 24  # verdicts in a snapshot
 REPEAT_GAIN_DB = -3.0
 
@@ -87,7 +87,7 @@ class Session:
         self._level_db = db_from_ratio(0.0)
         self._paused = ""
         self._pending: list[Event] = []
-        self._sounded: deque[Play] = deque(maxlen=16)  # handed out last
+        self._sounded: deque[Play] = deque(maxlen=SOUNDED)  # handed out last
         self._to_show: deque[tuple[int, Shown]] = deque()
         self._shown: Shown | None = None
         self._unmarked: dict[int, Verdict] = {}  # as heard, of reps declared void
@@ -150,6 +150,7 @@ class Session:
             return
         self._paused = why
         self._waiting.clear()
+        self._sounded = deque((play for play in self._sounded if play.start < self._now), maxlen=SOUNDED)
         self._pending.append(Silence())
         for rep in self.reps[len(self.verdicts) :]:
             if self._begins[rep.index] >= self._now:
