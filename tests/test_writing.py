@@ -46,6 +46,9 @@ def test_a_wav_file_ends_on_an_even_byte(tmp_path):
     with AudioWriter(tmp_path / "a.wav", RATE_HZ, 1) as writer:
         writer.write(noise(1))
     assert (tmp_path / "a.wav").stat().st_size == 44 + 3 + 1
+    raw = (tmp_path / "a.wav").read_bytes()
+    assert int.from_bytes(raw[4:8], "little") == len(raw) - 8  # RIFF counts the byte of padding, the data do not
+    assert int.from_bytes(raw[40:44], "little") == 3
 
 
 def test_what_is_too_loud_is_cut_off_and_does_not_wrap(tmp_path):
