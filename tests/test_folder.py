@@ -132,6 +132,17 @@ def test_what_changed_is_scored_again(mine, change):
     assert not is_done(job)
 
 
+def test_sheets_of_one_name_in_several_folders_are_told_apart(mine):
+    for player, take in (("Kim", 1), ("Lou", 2)):
+        for ending in (".flac", ".cues.json"):
+            (mine / f"take-{take}{ending}").rename(mine / player / f"practice{ending}")
+        sheet = mine / player / "practice.cues.json"
+        sheet.write_text(sheet.read_text().replace(f"take-{take}.flac", "practice.flac"))
+    for job in jobs_of(mine):
+        keep(score_one(job), "")
+        assert is_done(job) is (job.name != "Kim/bad.wav")
+
+
 def test_pictures_asked_for_later_are_drawn(mine):
     (mine / "Kim" / "bad.wav").unlink()
     call("score", mine, "--jobs", 1)

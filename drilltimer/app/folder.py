@@ -178,8 +178,8 @@ def is_done(job: Job) -> bool:
     """Whether a result of this very recording, with these sheets and settings, is there already."""
     try:
         made_from = json.loads(job.result.read_text(encoding="utf-8"))["made_from"]
-        sheets = {path.name: path for path in job.sheets}
-        used = [sheets[name] for name in made_from["sheets"]]
+        known = made_from["sheets"]  # several folders may have sheets of one name
+        used = [path for path in job.sheets if path.name in known and _digest(path) == known[path.name]]
         return bool(made_from == _made_from(job, used))
     except (OSError, ValueError, KeyError, TypeError):
         return False
@@ -241,8 +241,12 @@ def _made_from(job: Job, sheets: Iterable[Path]) -> dict[str, Any]:
     return {
         "bytes": stat.st_size,
         "modified_ns": stat.st_mtime_ns,
-        "sheets": {path.name: hashlib.sha256(path.read_bytes()).hexdigest()[:16] for path in sheets},
+        "sheets": {path.name: _digest(path) for path in sheets},
         "told": asdict(job.told),
         "player": job.player,
         "version": __version__,
     }
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
