@@ -6,6 +6,9 @@ import csv
 import dataclasses
 import html.parser
 import io
+import re
+import shutil
+import subprocess
 from dataclasses import replace
 
 import numpy as np
@@ -13,17 +16,22 @@ import pytest
 from click.testing import CliRunner
 from rich.console import Console
 
-from drilltimer.app.group import LoadedPlan, conduct, load_plan, open_hall, run_group
+from drilltimer.app.group import LoadedPlan, conduct, load_plan, open_hall, refuse_one_loudspeaker, run_group
 from drilltimer.app.group_sheet import sheet_of
 from drilltimer.audio.files import list_group_plans
 from drilltimer.cli import main
+from drilltimer.errors import DeviceError
 from drilltimer.group.doubts import doubts, landings_asked
 from drilltimer.group.events import Gathered, Scored
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.standing import board_of, player_scores
 from drilltimer.group.timeline import lay_out
-from drilltimer.records.group_sheet import render_sheet, write_sheet
+from drilltimer.model import Block
+from drilltimer.records.advice import Advice
+from drilltimer.records.group_sheet import GroupSheet, SheetRow, render_sheet, write_sheet
+from drilltimer.score.stats import summarize
 from drilltimer.session.board import Board, Place, PlayerScore
+from drilltimer.sim.room import SimulatedRoom
 from drilltimer.ui.board import draw_board
 from drilltimer.ui.screen import Look
 from drilltimer.ui.wording import load_wording
@@ -192,6 +200,26 @@ def test_a_habit_of_landing_early_is_a_number_in_the_sheet_s_table(tmp_path):
     assert [found[name] for name in names] == ["-23.4", "67", "0.0"]
 
 
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the browser Chromium to print with")
+@pytest.mark.parametrize("count", [12, 13, 24, 25, 40])
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_a_sheet_is_printed_on_one_page(count, paper, tmp_path):
+    """Every player with a long name and the longest advice there is, every line below the table filled."""
+    texts = load_wording()
+    advice = Advice("", texts("told.advice_6"), "serve-return")
+    rows = tuple(SheetRow(f"Maximiliane Beispiel {place}", summarize([]), advice) for place in range(count))
+    moves = (70.0, "Ann", False), (150.0, "Bo", True)
+    together = (
+        "group, estimated over 20 contacts: first touchdown +50 ms, last +250 ms, spread 200 ms; nobody's own score"
+    )
+    page = GroupSheet("Print", "2026-11-25T20:00:00Z", rows, (), texts.section("sheet"), moves, together, True, True)
+    source, printed = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    source.write_text(render_sheet(page).replace("size: landscape", f"size: {paper} landscape"))
+    options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--print-to-pdf={printed}"]
+    subprocess.run(["chromium", *options, source], check=True, capture_output=True, timeout=120)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 1
+
+
 def test_a_sheet_escapes_names_and_loads_nothing():
     outcome, _, _ = simulate(load_plan("two-lanes"))
     sheet = sheet_of(outcome.session, load_wording(), ranking=False, simulated=True)
@@ -285,6 +313,14 @@ def test_two_courts_are_told_that_they_take_turns_and_counted_so():
     assert "only 2 contacts" in told[0][0].message
 
 
+def test_two_courts_are_refused_on_an_output_of_one_channel():
+    mono, stereo = (SimulatedRoom(output_channels=count) for count in (1, 2))
+    with pytest.raises(DeviceError, match=r"two-courts.*left and a right channel"):
+        refuse_one_loudspeaker(load_plan("two-courts"), mono)
+    refuse_one_loudspeaker(load_plan("two-courts"), stereo)
+    refuse_one_loudspeaker(load_plan("two-lanes"), mono)
+
+
 def test_faults_of_the_command_line_are_told_before_anything_sounds(tmp_path):
     taken = tmp_path / "taken.html"
     taken.write_text("")
@@ -348,6 +384,25 @@ def test_the_board_keeps_to_its_window(columns, rows):
 
 def test_a_pause_stands_out():
     assert lines(dataclasses.replace(BOARD, paused="by key"))[1].startswith("PAUSED: by key")
+
+
+def test_the_board_stands_still_in_a_pause():
+    session = conduct(load_plan("club-circuit"), 8_000, 1)
+
+    def feed(until_s):
+        while session.now < session.zero + until_s * 8_000:
+            session.feed(Block(session.now, np.zeros((800, 1), np.float32), np.zeros((800, 1), np.float32)))
+
+    for at_s, left_s in ((5.0, 3.0), (20.0, 24.0)):  # led up to, and at work, which the pause moved to 14-44 s
+        feed(at_s)
+        assert board_of(session, 8_000).left_s == pytest.approx(left_s, abs=0.3)
+        session.pause("by key")
+        before = board_of(session, 8_000)
+        feed(at_s + 4.0)
+        after = board_of(session, 8_000)
+        assert (after.left_s, after.whole_left_s, after.working) == (before.left_s, before.whole_left_s, before.working)
+        session.resume()
+        feed(at_s + 4.0 + 1.0)
 
 
 def test_the_board_of_a_running_session_counts_down():

@@ -110,6 +110,21 @@ def unrecorded(loaded: LoadedPlan, language: str = "en") -> dict[int, Problem]:
     return found
 
 
+def refuse_one_loudspeaker(loaded: LoadedPlan, stream: AudioStream) -> None:
+    """Two courts have a loudspeaker each: on an output of one channel both would sound from the same one.
+
+    Raises
+    ------
+    DeviceError
+        The plan has sides, and the output a single channel.
+    """
+    if loaded.plan.two_sides and stream.output_channels < 2:
+        raise DeviceError(
+            f"{loaded.file}: two courts need an output with a left and a right channel, and this one has one channel",
+            fix="Choose another output (--output; 'drilltimer devices' lists them), or take 'side' out of the plan.",
+        )
+
+
 def conduct(loaded: LoadedPlan, rate_hz: int, seed: int, language: str = "en") -> GroupSession:
     """The session of a plan, on a stream of that rate."""
     words = partial(load_word, language=language)

@@ -205,7 +205,7 @@ def run(
 def _open(
     loaded: LoadedPlan, wanted: Wanted, seed: int, language: str, wording: Wording
 ) -> tuple[AudioStream, GroupSession, Open | None]:
-    from drilltimer.app.group import conduct, open_hall
+    from drilltimer.app.group import conduct, open_hall, refuse_one_loudspeaker
 
     if wanted.simulate:
         session = conduct(loaded, 48_000, seed, language)
@@ -216,6 +216,7 @@ def _open(
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
 
     card = open_card(wanted.input_name, wanted.output_name, loaded.plan.channels)
+    refuse_one_loudspeaker(loaded, card.stream)
     note(devices_line(card, wording))
     card = at_comfortable_level(card, find_settings(*card.names), wording, asks=somebody_there())
     return card.stream, conduct(loaded, card.stream.rate_hz, seed, language), card.again

@@ -81,7 +81,6 @@ class GroupSession:
         self._closing: list[Running] = []  # over, but not all is heard yet
         self._free = zero  # frame at which the latest stage's work ends
         self._paused = ""
-        self._left_out = course.left_out
         self._over = self._ended = self._finishing = False
         self._paused_at = zero
         self._stood = 0  # frames, in pauses
@@ -158,6 +157,11 @@ class GroupSession:
     def now(self) -> int:
         """Frame of the stream after the last one fed."""
         return self._now
+
+    @property
+    def moment(self) -> int:
+        """The same, or where it stands still while it is paused: what a board counts down from."""
+        return self._paused_at if self._paused else self._now
 
     @property
     def paused(self) -> str:
@@ -279,7 +283,8 @@ class GroupSession:
     def _move_on(self) -> None:
         """Put the next stage on the stream when it is time, and leave the one that is over."""
         if self._current is None and self._ahead:
-            self._begin(self._prepare())
+            self._current = self._prepare()
+            self._pending.append(Begun(self._current.stage))
         running = self._current
         if running is not None:
             soon = self._now >= running.end - frames_from_s(PREPARE_S, self._rate_hz)
@@ -289,18 +294,13 @@ class GroupSession:
                 self._finish_words(running.end)
             if self._now >= running.end:
                 self._closing.append(running)
-                following, self._current, self._next = self._next, None, None
-                if following:
-                    self._begin(following)
+                self._current, self._next = self._next, None
+                self._pending += [Begun(self._current.stage)] if self._current else []
         elif not self._ahead and not self._finishing:
             self._finish_words(self._now + frames_from_s(NOTICE_S, self._rate_hz))
         self._over = self._current is None and self._finishing
         tail = frames_from_s(HEARING_TAIL_S, self._rate_hz)
         self._closing = [each for each in self._closing if each.unheard and self._now < each.end + tail]
-
-    def _begin(self, running: Running) -> None:
-        self._current = running
-        self._pending.append(Begun(running.stage))
 
     def _prepare(self) -> Running:
         """The next stage, on the stream."""
@@ -378,7 +378,6 @@ class GroupSession:
         before = len(self._ahead)
         self._ahead = [self.roster.seated(stage) for stage in fit(retime(self._ahead, now_s), self.plan.time_limit_s)]
         if lost := before - len(self._ahead):
-            self._left_out += lost
             self._pending.append(Told(f"no time is left for the last {lost} of the plan"))
 
     def _judge(self, heard: Heard) -> None:

@@ -18,10 +18,10 @@ def board_of(session: GroupSession, rate_hz: int) -> Board:
     """What the board shows at this moment."""
     plan, running, ahead = session.plan, session.running, session.ahead
     later = ahead[0] if ahead else None
-    working = running is not None and session.now >= running.start
+    working = running is not None and session.moment >= running.start
     left_s = whole_s = 0.0
     if running is not None:
-        left_s = max(0.0, s_from_frames((running.end if working else running.start) - session.now, rate_hz))
+        left_s = max(0.0, s_from_frames((running.end if working else running.start) - session.moment, rate_hz))
         whole_s = left_s + (0.0 if working else running.stage.work_s)
     whole_s += sum(stage.lead_s + stage.work_s for stage in ahead) + FINISH_S
     return Board(
@@ -85,7 +85,7 @@ def _places(session: GroupSession, running: Running | None, later: Stage | None,
     if stage.kind != "stations":
         return places_of(plan, stage)
     turns = running.contacts.turns
-    turn = turns[running.turn_at(session.now, rate_hz)] if turns else None
+    turn = turns[running.turn_at(session.moment, rate_hz)] if turns else None
     places = []
     for number, station in enumerate(plan.stations):
         active: tuple[str, ...] = ()
