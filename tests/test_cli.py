@@ -39,6 +39,12 @@ lead_in: {kind: swing, length_s: 0.4}
 rhythm: {interval_s: 2.4, jitter_cv: 0.15, rally: 5}
 calls: {words: [left, right], delay_s: [0.3, 0.4]}
 """
+WAITS = """\
+name: Waits
+reps: 4
+lead_in: {kind: swing, length_s: 0.4}
+rhythm: {wait: {min_s: 1, mean_extra_s: 1, max_s: 2}, rest_s: 1}
+"""
 BARE = "name: Bare\nreps: 4\nrhythm: {interval_s: 1.5, jitter_cv: 0.2, rally: 4}\n"
 
 
@@ -201,6 +207,29 @@ def test_a_recorded_session_scores_the_same_again(drill, tmp_path):
         assert later["touchdown_ms"] == pytest.approx(now["touchdown_ms"], abs=1.0)
         assert later["grade"] == now["grade"]
         assert later["call"] == now["call"]
+
+
+def test_what_withheld_contacts_brought_is_scored_again_from_the_recording(tmp_path):
+    """A wait that came to nothing makes no sound at all, and is in the sheet nevertheless."""
+    drill = tmp_path / "quiet.yaml"
+    drill.write_text(WAITS)
+    kept = tmp_path / "quiet.wav"
+    live = document(simulated(drill, "--json", "--record", kept, seed=1))
+    again = document(call("score", kept, "--json"))
+    graded = [(rep["rep"], rep["grade"]) for rep in live["reps"]]
+    assert "withheld (kept still)" in dict(graded).values()
+    assert [(rep["rep"], rep["grade"]) for rep in again["reps"]] == graded
+
+
+@pytest.mark.parametrize("there", ["out.wav", "out.cues.json", "out-2.cues.json"])
+def test_a_drill_as_sound_never_takes_the_place_of_a_recording_or_a_sheet(tmp_path, there):
+    drill = tmp_path / "bare.yaml"
+    drill.write_text(BARE)
+    (tmp_path / there).write_bytes(b"of yesterday")
+    takes = ("--takes", 2) if "-2" in there else ()
+    assert f"{there}: is there already" in call("render", drill, tmp_path / "out.wav", *takes, code=2).stderr
+    assert {path.name for path in tmp_path.iterdir()} == {"bare.yaml", there}  # no take was begun
+    assert (tmp_path / there).read_bytes() == b"of yesterday"
 
 
 def test_nothing_is_recorded_unasked(drill, tmp_path, monkeypatch):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from pathlib import Path
 
 from drilltimer.app.plan import Plan, make_sheet
@@ -46,11 +46,14 @@ class Keeper:
         """Forget sounds that were taken back before they began."""
         self.plays = [play for play in self.plays if play.start < now]
 
-    def close(self, plan: Plan, zero: int, placement: Placement) -> None:
-        """Finish the files and write the sheet, with the reps that were played."""
+    def close(self, plan: Plan, zero: int, placement: Placement, judged: Set[int]) -> None:
+        """Finish the files and write the sheet, with the reps that were played or judged.
+
+        A withheld contact may have no sound of its own, and is known from its verdict alone.
+        """
         self._heard.close()
         self._played.close()
-        begun = {play.rep.index for play in self.plays}
+        begun = {play.rep.index for play in self.plays} | judged
         played = Plan(plan.drill, plan.seed, tuple(rep for rep in plan.reps if rep.index in begun))
         if played.reps:
             sheet = make_sheet(played, self.plays, self._rate_hz, zero, self._played.path.name, placement)
@@ -58,7 +61,9 @@ class Keeper:
 
 
 def refuse_kept(path: Path) -> None:
-    """Say before a session why its recording could not be kept.
+    """Say beforehand why a recording, or a drill as a sound file, could not be kept there.
+
+    A sheet that is written over makes every recording that was made to it worthless.
 
     Raises
     ------
@@ -70,7 +75,7 @@ def refuse_kept(path: Path) -> None:
         raise RecordingError(f"{path}: there is no folder {path.parent}", fix="Make it, or name another one.")
     for file in (path, _played_path(path), sheet_path(path)):
         if file.exists():
-            raise RecordingError(f"{file}: is there already", fix="No recording is overwritten: name another file.")
+            raise RecordingError(f"{file}: is there already", fix="Nothing is overwritten: name another file.")
 
 
 def _played_path(path: Path) -> Path:

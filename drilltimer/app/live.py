@@ -140,7 +140,8 @@ def run_live(
     act(event for event in session.finish() if isinstance(event, Judged))
     plan = replace(plan, reps=session.reps_as_judged())
     if keeper:
-        kept(partial(keeper.close, plan, zero, placement), on_trouble)
+        judged = {verdict.rep for verdict in session.verdicts}
+        kept(partial(keeper.close, plan, zero, placement, judged), on_trouble)
     return _outcome(plan, session, ending, record)
 
 

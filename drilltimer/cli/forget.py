@@ -52,5 +52,5 @@ def _make_sure(question: str) -> None:
     except KeyboardInterrupt:
         sure = False
     if not sure:
-        note("\nnothing was deleted; --yes deletes without asking")
+        note("nothing was deleted; --yes deletes without asking")
         sys.exit(INTERRUPTED)

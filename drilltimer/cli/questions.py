@@ -22,7 +22,8 @@ def ask(question: str) -> str:
     click.echo(f"{question}: ", nl=False, err=True)
     try:
         return input().strip()
-    except EOFError:
+    except (EOFError, KeyboardInterrupt):
+        note("")  # what is told next begins a line of its own
         raise KeyboardInterrupt from None
 
 

@@ -63,6 +63,7 @@ def render(
     Play it from any loudspeaker, record the practice with any recorder, and score the recording later.
     Distances are written into the sheet; they may also be told when the recording is scored.
     """
+    from drilltimer.app.keep import refuse_kept
     from drilltimer.app.plan import make_plan
     from drilltimer.app.render import render_plan
     from drilltimer.audio.paths import expanded
@@ -70,9 +71,11 @@ def render(
 
     out, first = expanded(out), new_seed() if seed is None else seed
     standing = told.on(Standing().nobody_told())
-    for take in range(takes):
+    paths = [out] if takes == 1 else [out.with_name(f"{out.stem}-{take + 1}{out.suffix}") for take in range(takes)]
+    for path in paths:
+        refuse_kept(path)
+    for take, path in enumerate(paths):
         plan = make_plan(drill, first + take, level)
-        path = out if takes == 1 else out.with_name(f"{out.stem}-{take + 1}{out.suffix}")
         made = render_plan(
             plan,
             path,
