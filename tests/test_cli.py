@@ -355,9 +355,19 @@ def test_wrong_arguments_are_named(arguments, words):
     assert answer.stdout == ""
 
 
+def test_a_name_longer_than_any_disk_takes_is_told(drill, tmp_path):
+    endless = tmp_path / f"{'x' * 300}.wav"
+    for arguments in (("run", drill, "--simulate", "club", "--record", endless), ("render", drill, endless)):
+        assert "x.wav: cannot be written" in told(call(*arguments, code=2))
+
+
+def test_an_empty_name_keeps_nothing_and_says_so(drill):
+    assert "a name is empty" in told(call("run", drill, "--simulate", "club", "--speed", 0, "--player", " ", code=2))
+
+
 def test_an_unwritable_output_is_told(drill, tmp_path):
     nowhere = tmp_path / "no" / "such" / "out.flac"
-    assert f"{nowhere}: cannot be written" in told(call("render", drill, nowhere, code=2))
+    assert f"{nowhere}: there is no folder" in told(call("render", drill, nowhere, code=2))
     assert ".wav or .flac" in told(call("render", drill, tmp_path / "out.mp3", code=2))
 
 

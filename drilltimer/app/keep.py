@@ -74,7 +74,11 @@ def refuse_kept(path: Path) -> None:
     if not path.absolute().parent.is_dir():
         raise RecordingError(f"{path}: there is no folder {path.parent}", fix="Make it, or name another one.")
     for file in (path, _played_path(path), sheet_path(path)):
-        if file.exists():
+        try:
+            there = file.exists()
+        except OSError as fault:  # a name that no disk takes
+            raise RecordingError(f"{file}: cannot be written: {fault.strerror}", fix="Choose another name.") from fault
+        if there:
             raise RecordingError(f"{file}: is there already", fix="Nothing is overwritten: name another file.")
 
 

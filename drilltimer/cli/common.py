@@ -48,8 +48,17 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 air_option = click.option("--air-c", type=AIR_C, help="Air temperature, °C.")
 seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")
 level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows for this level instead of the drill's.")
+
+
+def _a_name(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    """Refuse an empty name, which a script gives whose variable is not set: nothing would be kept, unsaid."""
+    if value is not None and not value.strip():
+        raise click.BadParameter("a name is empty; leave the option out, and nothing is kept", ctx, param)
+    return value
+
+
 player_option = click.option(
-    "--player", metavar="NAME", help="Keep the session in the history, under this name or number."
+    "--player", metavar="NAME", callback=_a_name, help="Keep the session in the history, under this name or number."
 )
 language_option = click.option(
     "--language",
