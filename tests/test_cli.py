@@ -9,6 +9,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -353,6 +354,17 @@ def test_wrong_arguments_are_named(arguments, words):
     answer = call(*arguments, code=2)
     assert words in told(answer)
     assert answer.stdout == ""
+
+
+@pytest.mark.parametrize("fault", [KeyboardInterrupt, RecordingError("the disk is full")])
+def test_a_drill_whose_writing_ended_early_leaves_its_name_free(tmp_path, monkeypatch, fault):
+    drill = tmp_path / "bare.yaml"
+    drill.write_text(BARE)
+    with monkeypatch.context() as broken:
+        broken.setattr("drilltimer.app.render.write_text", Mock(side_effect=fault))
+        call("render", drill, tmp_path / "out.wav", code=130 if fault is KeyboardInterrupt else 2)
+    assert [path.name for path in tmp_path.iterdir()] == ["bare.yaml"]
+    call("render", drill, tmp_path / "out.wav")
 
 
 def test_a_name_longer_than_any_disk_takes_is_told(drill, tmp_path):

@@ -276,5 +276,11 @@ def test_newer_or_foreign_database_is_refused(tmp_path: Path, history: History) 
     (tmp_path / "text.sqlite").write_text("hello " * 500)
     with pytest.raises(HistoryError, match="is no history"):
         import_history(history, tmp_path / "text.sqlite")
+    (tmp_path / "empty.sqlite").touch()
+    with pytest.raises(HistoryError, match="is no history") as fault:
+        import_history(history, tmp_path / "empty.sqlite")
+    assert "an export (.csv, .json)" in fault.value.fix
+    with pytest.raises(HistoryError, match="is a folder"):
+        import_history(history, tmp_path)
     with pytest.raises(HistoryError, match="the history itself"):
         import_history(history, history.path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -77,14 +78,26 @@ def render_plan(
     meter = _measure(_mixed(placed, end, rate_hz, channels, gain_db), rate_hz, channels)
     if loudness_lufs is not None and math.isfinite(meter.lufs()):
         gain_db = min(loudness_lufs - meter.lufs(), PEAK_DB - db_from_ratio(meter.peak))
-    with AudioWriter(path, rate_hz, channels) as writer:
-        for block in _mixed(placed, end, rate_hz, channels, gain_db):
-            writer.write(block)
     sheet = sheet_path(path)
     told = Signature(code, 0.0) if code else None
-    content = make_sheet(plan, plays, rate_hz, zero, path.name, placement, unknown=unknown, signature=told)
-    write_text(sheet, sheet_to_json(content))
+    with _whole_or_none(path):
+        with AudioWriter(path, rate_hz, channels) as writer:
+            for block in _mixed(placed, end, rate_hz, channels, gain_db):
+                writer.write(block)
+        content = make_sheet(plan, plays, rate_hz, zero, path.name, placement, unknown=unknown, signature=told)
+        write_text(sheet, sheet_to_json(content))
     return Rendered(sheet, code, meter.lufs() + gain_db, db_from_ratio(meter.peak) + gain_db)
+
+
+@contextlib.contextmanager
+def _whole_or_none(path: Path) -> Iterator[None]:
+    """Leave no sound behind that was interrupted, or lacks its sheet: the next attempt would find its name taken."""
+    try:
+        yield
+    except BaseException:
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
+        raise
 
 
 def _mixed(

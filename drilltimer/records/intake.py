@@ -36,6 +36,7 @@ from drilltimer.records.schema import SCHEMA as TABLES
 
 BATCH = 200  # sessions in one transaction: few enough that a running session need not wait long
 BIGGEST_WHOLE_BYTES = 200_000_000  # of JSON that is not laid out line by line and must be read at once
+WANTED = "Give an export (.csv, .json) or a history (.sqlite)."
 _KINDS: dict[str, Kind] = {
     **dict.fromkeys(PLAYER_COLUMNS, "text"),
     **{f"session_{name}": kind_of(name) for name in SESSION_COLUMNS},
@@ -64,10 +65,10 @@ def import_history(history: History, source: Path) -> Intake:
     HistoryError
         It is missing, none of ours, newer than the program, or broken; what was read before the fault stays merged.
     """
+    if source.is_dir():
+        raise HistoryError(f"{source}: is a folder", fix=WANTED)
     if not source.is_file():
-        raise HistoryError(
-            f"{source}: there is no such file", fix="Give an export (.csv, .json) or a history (.sqlite)."
-        )
+        raise HistoryError(f"{source}: there is no such file", fix=WANTED)
     if source.resolve() == history.path.resolve():
         raise HistoryError(f"{source}: is the history itself", fix="Give another computer's.")
     reader: Callable[[Path, Intake], Iterator[Session]]
@@ -253,8 +254,8 @@ def _from_database(source: Path, done: Intake) -> Iterator[Session]:
                     done.damage = done.damage or f"{source}: some sessions could not be read: {fault}"
     except sqlite3.Error as fault:
         told = explain(fault, source)
-        if isinstance(told, DamagedHistoryError):
-            told = HistoryError(f"{source}: is no history, or is damaged beyond reading: {fault}")
+        if isinstance(told, DamagedHistoryError) or "no such table" in str(fault):
+            told = HistoryError(f"{source}: is no history, or is damaged beyond reading: {fault}", fix=WANTED)
         raise told from fault
 
 
