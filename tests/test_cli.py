@@ -362,7 +362,9 @@ def test_a_drill_whose_writing_ended_early_leaves_its_name_free(tmp_path, monkey
     drill.write_text(BARE)
     with monkeypatch.context() as broken:
         broken.setattr("drilltimer.app.render.write_text", Mock(side_effect=fault))
-        call("render", drill, tmp_path / "out.wav", code=130 if fault is KeyboardInterrupt else 2)
+        answer = call("render", drill, tmp_path / "out.wav", code=130 if fault is KeyboardInterrupt else 2)
+    words = "interrupted" if fault is KeyboardInterrupt else "the disk is full\nNothing of it was left behind"
+    assert words in answer.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["bare.yaml"]
     call("render", drill, tmp_path / "out.wav")
 

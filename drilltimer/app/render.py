@@ -12,6 +12,7 @@ from drilltimer.app.keep import sheet_path, write_text
 from drilltimer.app.plan import Plan, load_bank, make_sheet
 from drilltimer.audio.writing import AudioWriter
 from drilltimer.drill.cuesheet import CODE_DIGITS, Signature, code_of_reps, sheet_to_json
+from drilltimer.errors import RecordingError
 from drilltimer.model import Placement, Samples, Sound
 from drilltimer.session import place_cues
 from drilltimer.sound.loudness import LoudnessMeter
@@ -94,9 +95,11 @@ def _whole_or_none(path: Path) -> Iterator[None]:
     """Leave no sound behind that was interrupted, or lacks its sheet: the next attempt would find its name taken."""
     try:
         yield
-    except BaseException:
+    except BaseException as fault:
         with contextlib.suppress(OSError):
             path.unlink(missing_ok=True)
+        if isinstance(fault, RecordingError):
+            fault.fix = "Nothing of it was left behind. Free some space, or write to another disk."
         raise
 
 
