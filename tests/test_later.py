@@ -52,6 +52,13 @@ def test_a_sheet_by_hand_with_foreign_sounds_scores(desk):
     assert "8 of 8 contacts" in scored.health.notes[0]
 
 
+def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):
+    scored = desk(PLAIN.played)
+    assert found(scored) == [None] * 8
+    assert "nothing but the played sound" in scored.health.notes[-1]
+    assert not any("nothing but the played sound" in note for note in desk(HEARD).health.notes)
+
+
 def test_seconds_are_the_recordings_own(desk):
     """Started 41.5 s before the drill, at another rate, on a clock 200 ppm slow."""
     quiet = 4e-3 * np.random.default_rng(2).standard_normal(round(41.5 * RATE_HZ))

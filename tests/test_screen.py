@@ -69,6 +69,14 @@ def test_the_figure_is_as_big_as_the_window_allows(size, least_rows):
     assert max(len(line.strip()) for line in rows) >= 0.5 * size[0]
 
 
+def test_one_landing_has_no_scatter_and_nothing_is_minus_zero():
+    recent = (verdict(0, -0.3, Grade.ON_TIME),)
+    text = rendered(replace(SNAPSHOT, recent=recent, scores=summarize(recent), shown=Shown(Grade.ON_TIME, -0.3)))
+    assert "variable" not in text
+    assert "constant +0 ms" in text
+    assert all(row.rstrip() in text for row in big_text("+0", 3))
+
+
 def test_the_figure_is_the_error_with_its_sign():
     expected = big_text("+87", 3)
     text = rendered()

@@ -67,7 +67,7 @@ def _labels(scored: Scored) -> Iterator[tuple[float, float, str]]:
         contact_s = _contact_s(scored, rep, verdict)
         if contact_s is None:
             continue
-        grade = f"{verdict.grade.value}" + ("" if verdict.error_ms is None else f" {verdict.error_ms:+.0f} ms")
+        grade = f"{verdict.grade.value}" + ("" if verdict.error_ms is None else f" {verdict.error_ms:+z.0f} ms")
         yield contact_s, contact_s, f"{name} {'no contact' if rep.withheld else 'contact'}: {verdict.void or grade}"
         if not rep.withheld:
             opens_s, closes_s = (contact_s + s_from_ms(ms + way_ms) for ms in (rep.window.open_ms, rep.window.close_ms))
@@ -109,7 +109,7 @@ def _picture(heard: AudioFile, scored: Scored, rep: Rep, verdict: Verdict) -> Pi
         (verdict.first_step_s, "step", "first step", verdict.first_step_ms),
     ):
         if at_s is not None and told_ms is not None:
-            marks.append(Mark(after_ms(at_s), kind, f"{words} {told_ms:+.0f} ms"))
+            marks.append(Mark(after_ms(at_s), kind, f"{words} {told_ms:+z.0f} ms"))
     for cue in rep.cues:
         if cue.role == "call":
             marks.append(Mark(ms_from_s(rep.start_s + cue.at_s - rep.contact_s), "cue", f"call {cue.sound}"))
@@ -131,7 +131,7 @@ def _title(rep: Rep, verdict: Verdict) -> str:
     parts = [f"Rep {verdict.rep + 1}", *([rep.call] if rep.call else [])]
     told = verdict.grade.value + (f": {verdict.void}" if verdict.void else "")
     if verdict.error_ms is not None:
-        told += f", {verdict.error_ms:+.0f} ms from the middle of the window"
+        told += f", {verdict.error_ms:+z.0f} ms from the middle of the window"
     return f"{' '.join(parts)}: {told}"
 
 

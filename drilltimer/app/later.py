@@ -30,6 +30,7 @@ from drilltimer.session import hearing_ranges
 from drilltimer.sound.signature import render_glides
 
 SHORT_S = 1.0  # no drill fits into less
+STILL_DB = -100.0  # half of 16 bits' last step: no microphone is so still
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 PIECE_S = 10.0
 MOST_KINDS = 4  # a drill has one or two contact sounds
@@ -126,7 +127,7 @@ def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], stand
         drift_ppm=clock.skew_ppm,
         noise_db=listener.noise_db,
         own_left_db=listener.own_left_db,
-        notes=_notes(played, playing, standing),
+        notes=(*_notes(played, playing, standing), *_nothing_heard(found, listener.noise_db)),
     )
     return Scored(
         str(heard.path),
@@ -164,6 +165,13 @@ def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tu
     if played.sheet.window is None:
         notes.append("the sheet names no window; the serve return's at club level was used")
     return tuple(notes)
+
+
+def _nothing_heard(found: Sequence[Heard], noise_db: float | None) -> tuple[str, ...]:
+    """Whether there is no landing, and no microphone's noise either."""
+    if noise_db is None or noise_db >= STILL_DB or any(each.landing for each in found):
+        return ()
+    return ("nothing but the played sound is in it: the sheet's own sound file, or a recorder that mutes what is soft",)
 
 
 def document_of(scored: Scored, more: Sequence[Scored] = ()) -> dict[str, object]:

@@ -67,7 +67,7 @@ def _cells(change: Change, unit: str) -> tuple[str, ...]:
     form = ".0f" if unit == "%" else "+.0f"
     interval = "-"
     if change.low is not None and change.high is not None:
-        interval = f"{factor * change.low:+.0f} to {factor * change.high:+.0f} {unit}"
+        interval = f"{factor * change.low:+z.0f} to {factor * change.high:+z.0f} {unit}"
     return (
         cell(change.before, form), cell(change.after, form), cell(change.change), interval,
         cell(change.typical_error, ".0f"), cell(change.minimal_change, ".0f"), change.finding,

@@ -150,7 +150,7 @@ def trend_lines(lines: list[SessionLine]) -> list[str]:
                 cells[cell] = "+" if cell == half else "-"
             cells[at] = "o"
             drawn.append(
-                f"{line.number:>6}  {line.started_utc[:10]}  {''.join(cells)}  {line.constant_error_ms:+.0f} ms"
+                f"{line.number:>6}  {line.started_utc[:10]}  {''.join(cells)}  {line.constant_error_ms:+z.0f} ms"
             )
     return drawn or ["nothing was timed yet"]
 

@@ -185,7 +185,7 @@ def _print(summary: dict[str, object], out: Path) -> None:
                     drill["sheet"],
                     str(scores["n"]),
                     "-" if share is None else f"{100 * share:.0f} %",
-                    "-" if error is None else f"{error:+.0f} ms",
+                    "-" if error is None else f"{error:+z.0f} ms",
                     str(scores["void"]),
                 )
             )

@@ -134,7 +134,7 @@ def summary(player: str, scores: Scores) -> str:
     side = "late" if habit_ms > 0 else "early"
     sure = ""
     if scores.ci95_low_ms is not None and scores.ci95_high_ms is not None:
-        sure = f" (95 % interval {scores.ci95_low_ms:+.0f} to {scores.ci95_high_ms:+.0f} ms)"
+        sure = f" (95 % interval {scores.ci95_low_ms:+z.0f} to {scores.ci95_high_ms:+z.0f} ms)"
         if scores.ci95_low_ms <= 0 <= scores.ci95_high_ms:
             side += ", which may be chance"
     share = round(100 * (scores.in_window_share or 0.0))
@@ -196,8 +196,8 @@ def _course(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     told = f"Error of {len(timed)} landings in order"
     if half:
         first, last = ([e.verdict.error_ms or 0.0 for e in each] for each in (timed[:half], timed[half:]))
-        told += f"; mean of the first half {constant_error_ms(first):+.0f} ms"
-        told += f", of the second {constant_error_ms(last):+.0f} ms"
+        told += f"; mean of the first half {constant_error_ms(first):+z.0f} ms"
+        told += f", of the second {constant_error_ms(last):+z.0f} ms"
     told += f"; {len(missed)} missed."
     chart = charts.scatter(
         f"course-{mode}", dots, band, (1, max(len(own), 2), low, high), ("rep", "error, ms (late is up)"), told
@@ -212,7 +212,7 @@ def _distribution(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     open_ms, centre_ms, close_ms = _window_ms(own)
     counts = Counter(BAR_MS * math.floor((each.verdict.error_ms or 0.0) / BAR_MS) for each in timed)
     fullest, most = max(counts.items(), key=lambda item: (item[1], -item[0]))
-    told = f"Errors in steps of {BAR_MS:.0f} ms; most, {most}, lie from {fullest:+.0f} to {fullest + BAR_MS:+.0f} ms."
+    told = f"Errors in steps of {BAR_MS:.0f} ms; most, {most}, lie from {fullest:+z.0f} to {fullest + BAR_MS:+z.0f} ms."
     bars, band = sorted(counts.items()), (open_ms - centre_ms, close_ms - centre_ms)
     chart = charts.histogram(f"distribution-{mode}", bars, BAR_MS, band, told)
     return Figure("How often which error", chart, "A narrow hill is steady; a hill over zero is on target.")
@@ -240,7 +240,7 @@ def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure | None:
     marks = [(1.0, days[0]), (float(len(dots)), days[-1])]
     told = (
         f"Constant error in {len(dots)} sessions of {entry.drill} from {days[0]} to {days[-1]}: "
-        + ", ".join(f"{dot.y:+.0f}" for dot in dots)
+        + ", ".join(f"{dot.y:+z.0f}" for dot in dots)
         + " ms."
     )
     words = ("session after session (year-month-day)", "constant error, ms (late is up)")

@@ -110,7 +110,7 @@ def _scores(board: Board, look: Look) -> list[Text]:
     cells = []
     for score in board.scores:
         share = "-" if score.in_window_share is None else f"{100 * score.in_window_share:.0f} %"
-        error = "-" if score.constant_error_ms is None else f"{score.constant_error_ms:+.0f} ms"
+        error = "-" if score.constant_error_ms is None else f"{score.constant_error_ms:+z.0f} ms"
         cells.append(f"{score.player} {share} {error} ({score.reps})")
     if not cells:
         return []

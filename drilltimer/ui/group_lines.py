@@ -22,7 +22,7 @@ def score_table(scores: Sequence[PlayerScore], wording: Wording) -> list[str]:
             score.player,
             str(score.reps),
             "-" if score.in_window_share is None else f"{100 * score.in_window_share:.0f} %",
-            "-" if score.constant_error_ms is None else f"{score.constant_error_ms:+.0f} ms",
+            "-" if score.constant_error_ms is None else f"{score.constant_error_ms:+z.0f} ms",
         )
         for score in scores
     ]

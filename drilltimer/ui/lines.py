@@ -91,7 +91,7 @@ def _interval(scores: Scores, wording: Wording) -> str:
     low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
     if low_ms is None or high_ms is None:
         return ""
-    return wording("scores.from_to", low=f"{low_ms:+6.0f}", high=f"{high_ms:+.0f}")
+    return wording("scores.from_to", low=f"{low_ms:+z6.0f}", high=f"{high_ms:+z.0f}")
 
 
 def agreement_lines(agreement: Agreement, wording: Wording) -> list[str]:

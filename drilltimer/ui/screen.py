@@ -111,7 +111,7 @@ def _figure(snapshot: Snapshot, look: Look, rows: int) -> list[Text]:
 def _figure_of(shown: Shown | None, look: Look) -> tuple[str, str]:
     if shown is None:
         return "- -", look.palette.faint
-    return f"{shown.error_ms:+.0f}", look.palette.of(shown.grade)
+    return f"{shown.error_ms:+z.0f}", look.palette.of(shown.grade)
 
 
 def _words(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
@@ -177,7 +177,7 @@ def _scores(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
         parts.append(wording("screen.share", percent=100 * scores.in_window_share))
     if scores.constant_error_ms is not None:
         parts.append(wording("screen.constant", ms=scores.constant_error_ms))
-    if scores.variable_error_ms is not None:
+    if scores.variable_error_ms is not None and scores.timed > 1:  # one landing does not scatter
         parts.append(wording("screen.variable", ms=scores.variable_error_ms))
     if scores.mean_stagger_ms is not None:
         parts.append(wording("screen.stagger", ms=scores.mean_stagger_ms))
