@@ -65,8 +65,8 @@ def together_line(session: GroupSession) -> str:
         return ""
     return (
         f"group, estimated over {summary.contacts} contacts: first touchdown {summary.first_ms:+z.0f} ms, "
-        f"last {summary.last_ms:+z.0f} ms, spread {summary.spread_ms or 0.0:.0f} ms, {100 * (summary.share or 0.0):.0f} % "
-        "of the sounds in the window; nobody's own score"
+        f"last {summary.last_ms:+z.0f} ms, spread {summary.spread_ms or 0.0:.0f} ms, "
+        f"{100 * (summary.share or 0.0):.0f} % of the sounds in the window; nobody's own score"
     )
 
 
