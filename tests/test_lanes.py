@@ -14,17 +14,17 @@ from tests.accuracy.lanes import LaneCase, measure_lanes
 
 
 @pytest.mark.parametrize(
-    ("case", "most_doubled"),  # seeds that nothing was fitted to; found by the first seeds tried
-    [(LaneCase(2, -12.0, seeds=(51,), reps=25), 0), (LaneCase(3, -20.0, seeds=(52,), reps=18), 2)],
-    ids=["2 lanes", "3 lanes"],
+    "case",
+    [LaneCase(2, -12.0, seeds=(1,), reps=25), LaneCase(3, -20.0, seeds=(1,), reps=18)],
+    ids=lambda case: case.label,
 )
-def test_landings_are_told_in_their_own_lane_and_no_other(case, most_doubled):
+def test_landings_are_told_in_their_own_lane_and_no_other(case):
     figures = measure_lanes(case)
     told = figures.found + figures.doubled + figures.made_up
     assert figures.landings >= 25
-    assert figures.found >= 0.7 * figures.landings
+    assert figures.found >= 0.8 * figures.landings
     assert figures.found >= 0.95 * told
-    assert figures.doubled <= most_doubled
+    assert figures.doubled <= 0.025 * figures.landings  # 1 in 130 over all of the accuracy table's lanes
     assert np.median(np.abs(figures.errors_ms)) < 1.0
 
 

@@ -1,9 +1,8 @@
-"""How well a landing that is claimed for a lane can be told: which foot it is, and whether its moment is its own.
+"""What makes a landing that is claimed for a lane doubtful although it stands out over its neighbours.
 
-Three things go wrong although a landing stands out over its neighbours. Its first foot is softer than what the next
-lane lets through, and the second is taken for it. Or a neighbour's foot is due just then, and it is that foot's moment
-which was told. Or the sound came from no lane at all: all microphones hear it at once. The weights are those of two
-logistic regressions on simulated halls (seeds 1, 2, 11 to 14; DEVELOPERS.md, "Accuracy").
+Its first foot may be softer than what the next lane lets through, and the second be taken for it. Or the sound came
+from no lane at all: all microphones hear it at once. The weights are those of a logistic regression on simulated halls
+(seeds 1, 2, 11 to 14; DEVELOPERS.md, "Accuracy").
 """
 
 from __future__ import annotations
@@ -23,7 +22,6 @@ FIRST_FOOT_S = (0.005, 0.095)  # before what was told
 LEAST_STRENGTH = 0.5
 USUAL_STAGGER_S = 0.032
 JUMP_AFTER_S, JUMP_BEFORE_S = (0.0, 0.003), (-0.004, 0.0035)  # first moment and length, in seconds
-DUE_S, DUE_STRENGTH = 0.0035, 0.6  # a neighbour's sound that strong, due so near, may be what was told
 VAGUEST_MS = 8.0
 MOST_NEPERS = 2.0
 LOWEST_DB = -25.0
@@ -41,12 +39,6 @@ FIRST_FOOT = {
     "vague": -0.304,  # ms
     "told_beyond": 0.155,
     "told_second": -0.725,  # another foot was heard after what was told
-}
-BORROWED = {
-    "one": -0.73,
-    "low": -0.094,  # jumps in dB
-    "treble": -0.351,
-    "vague": 0.307,  # ms
 }
 
 
@@ -82,24 +74,6 @@ def at_once(others: Sequence[LaneSound], at: float) -> bool:
         max(float(jumps_db(sound, at + move_s * sound.rate_hz).mean()) for move_s in AT_ONCE_S) for sound in others
     ]
     return float(np.median(jumped_db)) > AT_ONCE_DB
-
-
-def is_due(there: LaneSound, at: float, delay_s: float) -> bool:
-    """Whether something that another lane's microphone heard is due here at a sample, give or take `DUE_S`."""
-    source, reach = at - delay_s * there.rate_hz, DUE_S * there.rate_hz
-    return any(rise.strength > DUE_STRENGTH and abs(rise.at - source) < reach for rise in there.rises)
-
-
-def borrowed(here: LaneSound, told: Rise) -> float:
-    """Log odds that a moment told is not this lane's, where a neighbour's sound is due just then."""
-    low, _, treble = jumps_db(here, told.at)
-    evidence: Evidence = {
-        "one": np.ones(1),
-        "low": np.array([low]),
-        "treble": np.array([treble]),
-        "vague": np.array([min(ms_from_s(told.vague_s), VAGUEST_MS)]),
-    }
-    return float(weigh(evidence, BORROWED)[0])
 
 
 def feet_before(here: LaneSound, told: Rise) -> list[Rise]:

@@ -20,12 +20,12 @@ from statistics import median
 import numpy as np
 
 from drilltimer.hear.bleed import AIR_C, WANDER_S, Bleed, make_bleeds, onset_growth
-from drilltimer.hear.claims import LaneSound, at_once, borrowed, feet_before, first_foot_odds, is_due, lane_sound
+from drilltimer.hear.claims import LaneSound, at_once, feet_before, first_foot_odds, lane_sound
 from drilltimer.hear.clockline import SETTLED
 from drilltimer.hear.decide import LANDING_S
 from drilltimer.hear.ear import Ear, Opinion
 from drilltimer.hear.listen import LIVE_LAGS_S, Listener, report
-from drilltimer.hear.onsets import Leftover, Rise, band_powers
+from drilltimer.hear.onsets import Leftover, band_powers
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Heard
 from drilltimer.units import air_delay_ms, s_from_ms
@@ -42,17 +42,7 @@ LENT_DOUBT_S = 0.001  # where a lane's contact is only known from another lane a
 SHARED = "no louder than what the next lane let through"
 WHICH_FOOT = "which foot came first cannot be told"
 AT_ONCE = "heard in all lanes at once"
-FOOT_BEFORE = 1.0  # log odds from which an earlier sound is the first foot, where it is nobody else's
-DOUBT = -1.0  # log odds from which another foot, or a neighbour's moment, makes a landing void
-ALONE_S = (-0.06, 0.015)  # a lane learns how its neighbours sound when its own player did not land just then
-TRIES = 3
-LEFT_OUT_S = (-0.006, 0.012)  # of the sound about an onset that is a neighbour's
-LENT_DOUBT_S = 0.001  # where a lane's contact is only known from another lane and the distances: a foot or so
-SHARED = "no louder than what the next lane let through"
-WHICH_FOOT = "which foot came first cannot be told"
-AT_ONCE = "heard in all lanes at once"
-FOOT_BEFORE, DOUBTFUL_FOOT, DOUBTFUL_FOOT_OF_TWO = 0.5, -2.5, -1.5  # log odds
-BORROWED = -2.5
+DOUBT = -1.0  # log odds of an earlier first foot from which a landing is void
 
 
 class LaneListener(Listener):
@@ -165,17 +155,17 @@ class LaneListener(Listener):
 
     def _settle(self, take: Take, expected: Expectation, opinions: dict[int, Opinion]) -> dict[int, Opinion]:
         """Each lane's opinion without what belongs to its neighbours."""
-        powers, hop = {}, 1
+        powers, sounds, hop = {}, {}, 1
         for lane, opinion in opinions.items():
             if opinion.look is not None:
                 powers[lane], hop = band_powers(opinion.look.residual, take.rate_hz)
+                sounds[lane] = lane_sound(opinion.look, take.rate_hz)
         if len(powers) < 2:
             return opinions
         hop_s = hop / take.rate_hz
         settled = dict(opinions)
         for lane in powers:
             settled[lane] = self._claim(take, expected, opinions[lane], lane, powers, hop_s)
-        sounds = {lane: lane_sound(opinions[lane].look, take.rate_hz) for lane in powers}  # type: ignore[arg-type]
         for lane in powers:
             settled[lane] = self._check(take, settled[lane], lane, sounds, powers, hop_s)
         self._learn_onsets(settled, powers, hop_s, take.rate_hz)
@@ -190,34 +180,19 @@ class LaneListener(Listener):
         powers: Mapping[int, np.ndarray],
         hop_s: float,
     ) -> Opinion:
-        """A lane's reading, its first foot put right; void where a moment may be somebody else's."""
+        """A lane's reading; void where another foot may have come first, or the sound is no lane's."""
         if opinion.touchdown is None or opinion.look is None or opinion.look.touchdown is None:
             return opinion
         told = opinion.look.touchdown
         if at_once([sound for other, sound in sounds.items() if other != lane], told.at):
             return _void(opinion, AT_ONCE)
-
-        def due(rise: Rise) -> bool:
-            others = (other for other in sounds if other != lane)
-            return any(is_due(sounds[other], rise.at, self._bleeds[other, lane].delay_s) for other in others)
-
         feet = feet_before(sounds[lane], told)
         if feet:
             over = [self._beyond(lane, rise.at / take.rate_hz, powers, hop_s) for rise in (*feet, told)]
             odds = first_foot_odds(feet, told, over, opinion.second is not None, take.rate_hz)
-            best = int(np.argmax(odds))
-            if odds[best] > FOOT_BEFORE and over[best] >= OWN_NEPERS and not due(feet[best]):
-                return self._first(take, opinion, lane, feet[best])
-            if odds[best] > DOUBT:
+            if odds.max() > DOUBT:
                 return _void(opinion, WHICH_FOOT)
-        if due(told) and borrowed(sounds[lane], told) > DOUBT:
-            return _void(opinion, SHARED)
         return opinion
-
-    def _first(self, take: Take, opinion: Opinion, lane: int, foot: Rise) -> Opinion:
-        """An opinion with another first foot; what was taken for it is the second."""
-        look = None if opinion.look is None else replace(opinion.look, touchdown=foot)
-        return replace(opinion, touchdown=self.ears[lane].onset(take, foot), second=opinion.touchdown, look=look)
 
     def _mask(self, lane: int, powers: Mapping[int, np.ndarray], hop_s: float) -> Leftover:
         """What is to be expected of all neighbours in a lane."""

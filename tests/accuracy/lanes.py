@@ -140,7 +140,11 @@ def _figures(case, room, heard, spent_s, sound_s):
 
 
 def _whose(case, truth, each, at):
-    """Whose foot a time told in a lane is: the lane's own, another's as it is due and audible here, or nobody's."""
+    """Whose foot a time told in a lane is: the lane's own, another's as it is due and audible here, or nobody's.
+
+    A lane's own second foot or step, told for its first foot and more than 50 ms after it, is nobody's touchdown; it is
+    another's when one is due within 3 ms.
+    """
     own_s, others_s, landings_s = [], [], {}
     for lane, reps in enumerate(truth):
         feet = reps.get(each.rep)
@@ -159,4 +163,6 @@ def _whose(case, truth, each, at):
         return "another's"
     if landings_s.get(each.lane, 1.0) <= MATCH_S:
         return "own"
+    if min(own_s, default=1.0) <= COINCIDENCE_S:
+        return "nobody's"
     return "another's" if min(landings_s.values(), default=1.0) <= MATCH_S else "nobody's"
