@@ -20,7 +20,6 @@ from statistics import median
 import numpy as np
 
 from drilltimer.hear.bleed import AIR_C, WANDER_S, Bleed, make_bleeds, onset_growth
-from drilltimer.hear.claims import LaneSound, at_once, feet_before, first_foot_odds, lane_sound
 from drilltimer.hear.clockline import SETTLED
 from drilltimer.hear.decide import LANDING_S
 from drilltimer.hear.ear import Ear, Opinion
@@ -40,9 +39,6 @@ TRIES = 3
 LEFT_OUT_S = (-0.006, 0.012)  # of the sound about an onset that is a neighbour's
 LENT_DOUBT_S = 0.001  # where a lane's contact is only known from another lane and the distances: a foot or so
 SHARED = "no louder than what the next lane let through"
-WHICH_FOOT = "which foot came first cannot be told"
-AT_ONCE = "heard in all lanes at once"
-DOUBT = -1.0  # log odds of an earlier first foot from which a landing is void
 
 
 class LaneListener(Listener):
@@ -155,44 +151,18 @@ class LaneListener(Listener):
 
     def _settle(self, take: Take, expected: Expectation, opinions: dict[int, Opinion]) -> dict[int, Opinion]:
         """Each lane's opinion without what belongs to its neighbours."""
-        powers, sounds, hop = {}, {}, 1
+        powers, hop = {}, 1
         for lane, opinion in opinions.items():
             if opinion.look is not None:
                 powers[lane], hop = band_powers(opinion.look.residual, take.rate_hz)
-                sounds[lane] = lane_sound(opinion.look, take.rate_hz)
         if len(powers) < 2:
             return opinions
         hop_s = hop / take.rate_hz
         settled = dict(opinions)
         for lane in powers:
             settled[lane] = self._claim(take, expected, opinions[lane], lane, powers, hop_s)
-        for lane in powers:
-            settled[lane] = self._check(take, settled[lane], lane, sounds, powers, hop_s)
         self._learn_onsets(settled, powers, hop_s, take.rate_hz)
         return settled
-
-    def _check(
-        self,
-        take: Take,
-        opinion: Opinion,
-        lane: int,
-        sounds: Mapping[int, LaneSound],
-        powers: Mapping[int, np.ndarray],
-        hop_s: float,
-    ) -> Opinion:
-        """A lane's reading; void where another foot may have come first, or the sound is no lane's."""
-        if opinion.touchdown is None or opinion.look is None or opinion.look.touchdown is None:
-            return opinion
-        told = opinion.look.touchdown
-        if at_once([sound for other, sound in sounds.items() if other != lane], told.at):
-            return _void(opinion, AT_ONCE)
-        feet = feet_before(sounds[lane], told)
-        if feet:
-            over = [self._beyond(lane, rise.at / take.rate_hz, powers, hop_s) for rise in (*feet, told)]
-            odds = first_foot_odds(feet, told, over, opinion.second is not None, take.rate_hz)
-            if odds.max() > DOUBT:
-                return _void(opinion, WHICH_FOOT)
-        return opinion
 
     def _mask(self, lane: int, powers: Mapping[int, np.ndarray], hop_s: float) -> Leftover:
         """What is to be expected of all neighbours in a lane."""
@@ -272,10 +242,6 @@ class LaneListener(Listener):
             return False
         low, high = (alone.look.arrival + edge_s * take.rate_hz for edge_s in LANDING_S)
         return any(low < r.at < high and r.level_db > usual_db - USUAL_REACH_DB for r in alone.look.heard)
-
-
-def _void(opinion: Opinion, why: str) -> Opinion:
-    return replace(opinion, touchdown=None, second=None, step=None, void=why)
 
 
 def _left_out(powers: np.ndarray, at_s: float, hop_s: float) -> Leftover:
