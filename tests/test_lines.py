@@ -49,6 +49,7 @@ def test_every_grade_keeps_the_columns_and_fits_eighty(grade):
 def test_early_is_minus_and_late_is_plus():
     assert "-70 ms" in rep_line(REP, verdict(-70.2))
     assert "+70 ms" in rep_line(REP, verdict(70.2))
+    assert " +0 ms" in rep_line(REP, verdict(-0.2))
 
 
 def test_what_is_not_known_is_a_dash_and_void_says_why():

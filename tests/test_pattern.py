@@ -101,7 +101,7 @@ def test_only_the_place_of_another_landing_of_its_kind_is_like_landings(thud):
     stranger = np.random.default_rng(9).standard_normal(800) * np.exp(-np.arange(800) / 200.0)
     signal[8000:8800] += stranger
     patterns = [cut_pattern(take(thud, 700, seed=seed), 700.0, RATE_HZ) for seed in (3, 4, 5)]
-    found = Rises((), np.zeros(0), signal, PLAIN, np.zeros(0), 16, 64, np.zeros((12, 0)))
+    found = Rises((), np.zeros(0), signal, PLAIN, 16, 64, np.zeros((12, 0)))
     landing, other, noise, end = likeness_of_places(found, [START, 8000, 2000, 11_900], patterns, RATE_HZ)
     assert landing > 1.5
     assert 0.0 < other < 0.6

@@ -63,7 +63,7 @@ def test_recalled_landings_that_nothing_confirms_are_dropped():
 
 
 def test_recalled_landings_lower_the_bar_that_noise_must_not_pass(monkeypatch):
-    found = Rises((rise(0.3),), np.zeros(1), np.zeros(16_000), np.array([1.0]), np.zeros(0), 16, 64, np.zeros((12, 0)))
+    found = Rises((rise(0.3),), np.zeros(1), np.zeros(16_000), np.array([1.0]), 16, 64, np.zeros((12, 0)))
     told = Profile()
     told.recall(KNOWN)
 

@@ -61,10 +61,10 @@ def comparison_lines(found: Comparison) -> list[str]:
 def _cells(change: Change, unit: str) -> tuple[str, ...]:
     factor = 100.0 if unit == "%" else 1.0
 
-    def cell(value: float | None, form: str = "+.0f") -> str:
-        return "-" if value is None else f"{factor * value + 0.0:{form}} {unit}"
+    def cell(value: float | None, form: str = "+z.0f") -> str:
+        return "-" if value is None else f"{factor * value:{form}} {unit}"
 
-    form = ".0f" if unit == "%" else "+.0f"
+    form = ".0f" if unit == "%" else "+z.0f"
     interval = "-"
     if change.low is not None and change.high is not None:
         interval = f"{factor * change.low:+z.0f} to {factor * change.high:+z.0f} {unit}"

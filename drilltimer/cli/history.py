@@ -112,7 +112,7 @@ def _row(line: SessionLine) -> tuple[str, ...]:
     share = f"{100 * line.on_time / line.scored:.0f} % of {line.scored}" if line.scored else "-"
     errors = (line.constant_error_ms, line.variable_error_ms)
     constant, variable = (
-        "-" if value is None else f"{value:{form}} ms" for value, form in zip(errors, ("+.0f", ".0f"), strict=True)
+        "-" if value is None else f"{value:{form}} ms" for value, form in zip(errors, ("+z.0f", ".0f"), strict=True)
     )
     began = line.started_utc[:16].replace("T", " ")
     ending = {"done": ""}.get(line.ending or "", line.ending or "cut off, or still running")

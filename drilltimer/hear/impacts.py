@@ -31,7 +31,6 @@ SHADOW_S = 0.09  # a louder sound so shortly before casts echoes
 TRACK_S = 6.0  # of band powers kept: a contact is judged at most 4 s late
 OWN_SOUND_S = 0.45  # what we play is heard at most so much later
 LEVEL = 0  # place of the level among the features
-FEATURES = 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +47,7 @@ class Impact:
         By how much its beginning is usually picked too late, and one sigma about that.
     level_db : float
         Of its first 14 ms.
-    features : float array, shape (FEATURES,)
+    features : float array, shape (17,)
         Level (in 6 dB), colour (8, in 6 dB), strength, contrast, decay (4, in 5 dB), attack, and how much louder a
         sound just before was; each scaled so that one unit is about a spread within a class.
     """

@@ -99,26 +99,17 @@ class Rises:
         The take, whitened.
     predictor : float array
         By which filter it was whitened.
-    track : float array
-        Strength over time, a value every `hop` samples, the first one at sample `middle`.
     logs : float array, shape (BANDS, frames)
-        Log power over the noise in nepers, at least 0, at the same moments.
+        Log power over the noise in nepers, at least 0, every `hop` samples, the first one at sample `middle`.
     """
 
     rises: tuple[Rise, ...]
     strengths: np.ndarray
     white: np.ndarray
     predictor: np.ndarray
-    track: np.ndarray
     hop: int
     middle: int
     logs: np.ndarray
-
-    def strength_near(self, at: float, span_s: float, rate_hz: float) -> float:
-        """Greatest strength in the span that begins at sample `at`."""
-        first = round((at - self.middle) / self.hop)
-        last = first + round(span_s * rate_hz / self.hop) + 1
-        return float(self.track[max(0, first) : max(0, last)].max(initial=0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +168,7 @@ def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: flo
             places, colours(residual, places, rate_hz), contrasts(white, places, rate_hz), strict=True
         )
     )
-    return Rises(rises, strength[peaks], white, predictor, strength, hop, middle, logs)
+    return Rises(rises, strength[peaks], white, predictor, hop, middle, logs)
 
 
 def leftover_share(left: np.ndarray, gone: np.ndarray) -> np.ndarray:

@@ -142,5 +142,5 @@ def table(rows: Sequence[Sequence[str]], heads: Sequence[str]) -> list[str]:
     ]
 
 
-def _ms(value: float | None, form: str = "+.0f") -> str:
+def _ms(value: float | None, form: str = "+z.0f") -> str:
     return "-" if value is None else f"{value:{form}} ms"
