@@ -60,6 +60,8 @@ def render(
 ) -> None:
     """Write the sound of DRILL to OUT (.flac, .wav), and beside it its cue sheet and a card to print.
 
+    A sound or a sheet that is there already is never overwritten.
+
     Play it from any loudspeaker, record the practice with any recorder, and score the recording later.
     Distances are written into the sheet; they may also be told when the recording is scored.
     """
