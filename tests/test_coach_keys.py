@@ -118,6 +118,7 @@ class Coached(Run):
         return [
             Word(self.seconds(say.start + say.sound.anchor), say.cue.sound, end == say.end)
             for say, end in sorted(words, key=lambda each: each[0].start)
+            if end > say.start + say.sound.anchor  # or it was cut before it could be heard
         ]
 
     def times(self, text):
@@ -203,6 +204,14 @@ def from_start_to_end(*presses, text=MOVING):
 
 # MOVING, undisturbed: 8-48 side shuffle, 60-95 crab walk, 107-132 high knees, 144-164 together;
 # stations 179-203, 215-239, (rest) 254-278, 290-314; free at 317.
+
+
+def test_work_that_was_lengthened_goes_on_after_a_pause_one_contact_at_a_time():
+    run = Coached(make(MOVING)).until(150).press("extend").until(155).press("pause").until(160).press("resume")
+    contacts_s = sorted(rep.contact_s for rep in run.session.running.reps.values())
+    assert len(contacts_s) >= 10
+    assert min(later - former for former, later in pairwise(contacts_s)) >= 1.5
+    assert contacts_s[-1] == pytest.approx(run.seconds(run.session.running.end), abs=3.0)
 
 
 def test_undisturbed_everything_is_told_once():

@@ -141,9 +141,10 @@ def say_words(
 def lengthen(running: Running, added: Running, more_s: float) -> None:
     """Put a piece of work, laid out from a stage's end, on to it; whose turn is last has it all."""
     turns, last = running.contacts.turns, len(running.contacts.turns) - 1
+    reps = tuple(later(rep, running.stage.work_s) for rep in added.contacts.reps)  # they were timed from its end
     running.contacts = Contacts(
         (*turns[:-1], replace(turns[-1], closes_s=running.stage.work_s + more_s)),
-        (*running.contacts.reps, *added.contacts.reps),
+        (*running.contacts.reps, *reps),
         {**running.contacts.turn_of, **dict.fromkeys(added.contacts.turn_of, last)},
         {**running.contacts.lanes_of, **added.contacts.lanes_of},
     )
