@@ -210,6 +210,19 @@ def test_a_recorded_session_scores_the_same_again(drill, tmp_path):
         assert later["call"] == now["call"]
 
 
+def test_a_simulated_session_stays_simulated_when_its_recording_is_scored(drill, tmp_path):
+    simulated(drill, "--record", tmp_path / "a.wav", "--player", "Ann")
+    assert "simulated room and player" in call("score", tmp_path / "a.wav", "--player", "Ann").stdout
+    sessions = json.loads(call("history", "Ann", "--json").stdout)["sessions"]
+    assert [each["source"] for each in sessions] == ["simulated", "simulated"]
+    sheet = tmp_path / "a.cues.json"  # written before sheets said so
+    sheet.write_text(
+        json.dumps({key: value for key, value in json.loads(sheet.read_text()).items() if key != "simulated"})
+    )
+    call("score", tmp_path / "a.wav", "--player", "Bea")
+    assert [each["source"] for each in json.loads(call("history", "Bea", "--json").stdout)["sessions"]] == ["recording"]
+
+
 def test_what_withheld_contacts_brought_is_scored_again_from_the_recording(tmp_path):
     """A wait that came to nothing makes no sound at all, and is in the sheet nevertheless."""
     drill = tmp_path / "quiet.yaml"

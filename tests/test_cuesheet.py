@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -68,6 +69,14 @@ def changed(**keys):
 
 def test_a_full_sheet_reads_back_as_it_was_written():
     assert read(sheet_to_json(FULL)) == FULL
+
+
+def test_a_sheet_says_that_a_simulated_player_answered_and_nothing_otherwise():
+    assert "simulated" not in sheet_to_json(FULL)
+    told = replace(FULL, simulated=True)
+    assert read(sheet_to_json(told)) == told
+    assert not read(SMALL).simulated
+    assert "simulated: should be a valid boolean" in refusal(changed(simulated="yes"))
 
 
 times_s = st.floats(0.0, 1e4)

@@ -222,7 +222,7 @@ def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placem
         drill=sheet.drill or "unnamed drill",
         protocol=protocol_of(plan.drill) if plan else _digest(repr((sheet.drill, windows)).encode())[:16],
         seed=sheet.seed,
-        source="recording",
+        source="simulated" if sheet.simulated else "recording",  # compared with its like alone
         placement=placement,
         input_device=as_text(Path(scored.recording).name),
         output_device=sheet.audio,

@@ -22,6 +22,8 @@ class Keeper:
     path : Path
         Of the microphone's sound, .wav or .flac; the others are named after it.
     rate_hz, input_channels, output_channels : int
+    simulated : bool
+        Whether nobody real is heard; the sheet says so.
 
     Raises
     ------
@@ -29,10 +31,12 @@ class Keeper:
         They cannot be written there, or an earlier session is.
     """
 
-    def __init__(self, path: Path, rate_hz: int, input_channels: int, output_channels: int) -> None:
+    def __init__(
+        self, path: Path, rate_hz: int, input_channels: int, output_channels: int, *, simulated: bool = False
+    ) -> None:
         refuse_kept(path)
         self.plays: list[Play] = []
-        self._rate_hz = rate_hz
+        self._rate_hz, self._simulated = rate_hz, simulated
         self._sheet_path = sheet_path(path)
         self._heard = AudioWriter(path, rate_hz, input_channels, overwrite=False)
         self._played = AudioWriter(_played_path(path), rate_hz, output_channels, overwrite=False)
@@ -56,7 +60,8 @@ class Keeper:
         begun = {play.rep.index for play in self.plays} | judged
         played = Plan(plan.drill, plan.seed, tuple(rep for rep in plan.reps if rep.index in begun))
         if played.reps:
-            sheet = make_sheet(played, self.plays, self._rate_hz, zero, self._played.path.name, placement)
+            audio, simulated = self._played.path.name, self._simulated
+            sheet = make_sheet(played, self.plays, self._rate_hz, zero, audio, placement, simulated=simulated)
             write_text(self._sheet_path, sheet_to_json(sheet))
 
 

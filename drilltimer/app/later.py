@@ -154,6 +154,8 @@ def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tu
     inside = sum(passage.last - passage.first + 1 for passage in playing)
     found = sum(len(passage.heard) for passage in playing)
     notes = [f"{found} of {inside} contacts in the recording were heard"]
+    if played.sheet.simulated:
+        notes.append("simulated room and player")
     if len(playing) > 1:
         notes.append(f"the sound was paused, wound back or cut: {len(playing)} pieces of it are in the recording")
     if twice := played_twice(playing):

@@ -62,6 +62,7 @@ def run_live(
     screen: Screen | None = None,
     landings: Sequence[Sequence[LandingSound]] = (),
     wording: Wording | None = None,
+    simulated: bool = False,
 ) -> Outcome:
     """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
@@ -86,6 +87,8 @@ def run_live(
         For each channel, how this player's landings sounded in the sound check.
     wording : Wording, optional
         In which `on_trouble` is told; English when left out.
+    simulated : bool
+        Whether the stream is a simulated room; what is kept says so.
     """
     rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
     wording = wording or load_wording()
@@ -94,7 +97,8 @@ def run_live(
     soften = soften_first()
     try:
         session = _session(plan, listener, placement, zero)
-        keeper = Keeper(record, rate_hz, stream.input_channels, stream.output_channels) if record else None
+        channels = stream.input_channels, stream.output_channels
+        keeper = Keeper(record, rate_hz, *channels, simulated=simulated) if record else None
     except BaseException:
         stream.close()
         raise

@@ -104,6 +104,7 @@ def make_sheet(
     *,
     unknown: Sequence[str] = (),
     signature: Signature | None = None,
+    simulated: bool = False,
 ) -> CueSheet:
     """Cue sheet of what was played; `plays` are all sounds, feedback too, at their frames of the audio file."""
     cues: dict[int, list[SheetCue]] = {rep.index: [] for rep in plan.reps}
@@ -137,6 +138,7 @@ def make_sheet(
         window,
         signature=signature,
         unknown=tuple(unknown),
+        simulated=simulated,
     )
 
 

@@ -134,6 +134,7 @@ def run(
         screen=screen,
         landings=stage.landings,
         wording=wording,
+        simulated=bool(simulate),
     )
     telling.end(outcome)
     _conclude(outcome, wording, as_json)

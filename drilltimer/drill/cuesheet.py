@@ -82,6 +82,8 @@ class CueSheet:
         None where the sound has none.
     unknown : tuple of str
         Those of `DISTANCES` that nobody told; in `placement` they stand at 0.
+    simulated : bool
+        Whether a simulated player answered: what was recorded with this sheet tells of nobody.
     """
 
     audio: str
@@ -94,6 +96,7 @@ class CueSheet:
     schema: int = SCHEMA
     signature: Signature | None = None
     unknown: tuple[str, ...] = ()
+    simulated: bool = False
 
 
 def contact_cue(rep: SheetRep) -> SheetCue | None:
@@ -145,6 +148,8 @@ def sheet_to_json(sheet: CueSheet) -> str:
         del value["placement"][name]
     if value["signature"] is None:
         del value["signature"]
+    if not value["simulated"]:
+        del value["simulated"]
     reps = [_without_defaults(rep) for rep in value.pop("reps")]
     return json.dumps({**value, "reps": reps}, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
@@ -257,6 +262,7 @@ class _SheetForm(_Form):
     placement: _PlacementForm | None = None
     window: _WindowForm | None = None
     signature: _SignatureForm | None = None
+    simulated: bool = Field(default=False, description="answered by a simulated player, in a simulated room")
     reps: Annotated[list[_RepForm], Field(min_length=1, max_length=MAX_REPS)]
 
     @model_validator(mode="after")
@@ -282,6 +288,7 @@ def _sheet(form: _SheetForm) -> CueSheet:
         schema=form.schema_,
         signature=Signature(**form.signature.model_dump()) if form.signature else None,
         unknown=tuple(name for name in DISTANCES if name not in told),
+        simulated=form.simulated,
     )
 
 
