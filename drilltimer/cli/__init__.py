@@ -16,7 +16,7 @@ from drilltimer import __version__
 from drilltimer.app.interrupt import take_requests
 from drilltimer.cli.backup import backup
 from drilltimer.cli.check import check
-from drilltimer.cli.common import INTERRUPTED
+from drilltimer.cli.common import INTERRUPTED, note
 from drilltimer.cli.compare import compare
 from drilltimer.cli.devices import devices
 from drilltimer.cli.drills import drills
@@ -42,10 +42,10 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except UserError as fault:
-            click.echo(f"drilltimer: {fault}", err=True)
+            note(f"drilltimer: {fault}")
             ctx.exit(fault.exit_code)
         except KeyboardInterrupt:
-            click.echo("drilltimer: interrupted", err=True)
+            note("drilltimer: interrupted")
             ctx.exit(INTERRUPTED)
 
 

@@ -19,6 +19,7 @@ from drilltimer.cli.common import (
     language_option,
     note,
     output_option,
+    print_result,
 )
 from drilltimer.cli.questions import ask, ask_number
 
@@ -73,7 +74,7 @@ def check(
 
     wording = wording_for(language)
     asks = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
-    say: Say = (lambda text: None) if as_json else click.echo
+    say: Say = (lambda text: None) if as_json else print_result
     say(wording("check.title"))
     if not short:
         say(wording("run.cautions"))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import functools
 import math
+import os
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -105,11 +107,38 @@ def new_seed() -> int:
     return secrets.randbelow(1_000_000)
 
 
+def terminal_columns(stream: Any) -> int | None:
+    """Width of the terminal that a stream goes to; None for a file or a pipe, where lines stay as long as they are."""
+    try:
+        return (os.get_terminal_size(stream.fileno()).columns or None) if stream.isatty() else None
+    except (AttributeError, OSError, ValueError):  # no stream, a closed one, or one that is not the system's
+        return None
+
+
+def result_columns() -> int | None:
+    """Width of the terminal that results go to, if they do."""
+    return terminal_columns(sys.stdout)
+
+
+def print_result(text: str) -> None:
+    """Results: to stdout, broken at words in a terminal."""
+    click.echo(_folded(text, sys.stdout))
+
+
 def print_lines(lines: list[str]) -> None:
-    """Results: to stdout."""
-    click.echo("\n".join(lines))
+    """The same, line by line."""
+    print_result("\n".join(lines))
 
 
-def note(text: str) -> None:
-    """Messages: to stderr."""
-    click.echo(text, err=True)
+def note(text: str, *, ends: bool = True) -> None:
+    """Messages: to stderr, likewise; one that is no line yet leaves the cursor behind it."""
+    click.echo(_folded(text, sys.stderr), err=True, nl=ends)
+
+
+def _folded(text: str, stream: Any) -> str:
+    columns = terminal_columns(stream)
+    if columns is None:
+        return text
+    from drilltimer.ui.fold import folded
+
+    return folded(text, columns)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines
+from drilltimer.cli.common import json_option, note, print_lines, result_columns
 
 if TYPE_CHECKING:
     from drilltimer.records.compare import Comparison
@@ -35,13 +35,13 @@ def compare(player: str, first: str | None, last: str | None, drill: str, as_jso
         click.echo(json.dumps([_document(each) for each in found], allow_nan=False))
         return
     for each in found:
-        print_lines(comparison_lines(each))
+        print_lines(comparison_lines(each, result_columns()))
         for text in each.notes:
             note(text)
 
 
-def comparison_lines(found: Comparison) -> list[str]:
-    """A comparison as text."""
+def comparison_lines(found: Comparison, columns: int | None = None) -> list[str]:
+    """A comparison as text, in a terminal of so many columns."""
     from drilltimer.records.compare import FIGURES
     from drilltimer.ui.lines import table
 
@@ -55,7 +55,7 @@ def comparison_lines(found: Comparison) -> list[str]:
     heads = ("", "before", "after", "change", "95 % interval", "typical error", "least change", "")
     rows = [(label, *_cells(found.changes[name], unit)) for name, label, unit in FIGURES]
     trimmed = "Times are 20 % trimmed means: the fifth at either end of a test counts for its place, not for its size."
-    return [*lines, "", *table(rows, heads), "", trimmed]
+    return [*lines, "", *table(rows, heads, columns), "", trimmed]
 
 
 def _cells(change: Change, unit: str) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import json
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines
+from drilltimer.cli.common import json_option, note, print_lines, result_columns
 
 
 @click.command()
@@ -36,4 +36,4 @@ def devices(as_json: bool) -> None:
     if not rows:
         note("No sound device: none is plugged in or switched on, or the sound server is not running.")
         return
-    print_lines(table(rows, ("name", "host API", "inputs", "outputs", "rate", "default")))
+    print_lines(table(rows, ("name", "host API", "inputs", "outputs", "rate", "default"), result_columns()))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines
+from drilltimer.cli.common import json_option, note, print_lines, result_columns
 
 if TYPE_CHECKING:
     from drilltimer.app.examine import Examined
@@ -45,7 +45,7 @@ def show(name: str) -> None:
             "",
             *describe(drill),
             "",
-            *block_lines(examined.plan.drill, examined.plan.reps),
+            *block_lines(examined.plan.drill, examined.plan.reps, result_columns()),
             "",
             *load_lines(examined.load, examined.plan.length_s),
             *(f"Caution: {message}." for message in told),
@@ -108,7 +108,7 @@ def _list(as_json: bool) -> None:
         click.echo(json.dumps([entry.document() for entry in entries]))
         return
     rows = [(entry.name, entry.length, entry.landings, entry.mode, entry.summary) for entry in entries]
-    print_lines(table(rows, ("name", "length", "landings", "mode", "what")))
+    print_lines(table(rows, ("name", "length", "landings", "mode", "what"), result_columns()))
     note(f"Your own drills belong in {user_folder('drills')}")
 
 

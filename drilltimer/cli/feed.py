@@ -25,6 +25,7 @@ from drilltimer.cli.common import (
     output_option,
     player_option,
     print_lines,
+    result_columns,
     wait_option,
 )
 from drilltimer.cli.live import remark, say, wording_for
@@ -145,8 +146,8 @@ def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, A
     if options["player"]:
         note(keep_fed(options["player"], outcome))
     if not options["as_json"]:
-        lines = [rep_line(rep, each, wording) for rep, each in zip(outcome.reps, outcome.verdicts, strict=True)]
-        print_lines([header(wording), *lines])
+        columns, heard = result_columns(), zip(outcome.reps, outcome.verdicts, strict=True)
+        print_lines([header(wording, columns), *(rep_line(rep, each, wording, columns) for rep, each in heard)])
     return outcome
 
 
@@ -182,11 +183,12 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
     def on_rep(rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
         if journal:
             journal.rep(rep, verdict, mark)
-        tell(rep_line(rep, verdict, wording) + (wording("feed.marked", mark=mark.value) if mark else ""))
+        marked = wording("feed.marked", mark=mark.value) if mark else ""
+        tell(rep_line(rep, verdict, wording, result_columns(), mark=marked))
 
     keyed = sys.stdin is not None and sys.stdin.isatty()
     keys = open_keys() if keyed else None
-    tell(header(wording))
+    tell(header(wording, result_columns()))
     with keys or contextlib.nullcontext():
         outcome = run_feed(
             asked,

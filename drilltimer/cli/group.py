@@ -16,6 +16,7 @@ from drilltimer.cli.common import (
     note,
     output_option,
     print_lines,
+    result_columns,
     seed_option,
     speed_option,
     wait_option,
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from drilltimer.ui.wording import Wording
 
     Happened = Begun | Scored | Gathered | Moved | Told
+
+MOST_NAME = 20  # cells for the players' names before their reps; a longer one takes what it needs
 
 
 @click.group(invoke_without_command=True)
@@ -50,7 +53,7 @@ def group(context: click.Context) -> None:
         for name, path in list_group_plans().items():
             loaded = load_plan(str(path))
             rows.append((name, f"{loaded.course.end_s / 60:.0f} min", str(len(loaded.plan.players)), loaded.plan.name))
-        print_lines(table(rows, ("name", "length", "players", "what")))
+        print_lines(table(rows, ("name", "length", "players", "what"), result_columns()))
 
 
 @group.command()
@@ -234,20 +237,28 @@ def _screen(session: GroupSession, rate_hz: int, wording: Wording) -> BoardScree
 
 def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: Wording) -> list[str]:
     """One event as lines."""
+    from rich.cells import cell_len
+
     from drilltimer.group.events import Begun, Gathered, Moved, Scored
     from drilltimer.group.standing import places_of, stage_title
+    from drilltimer.ui.fold import padded
     from drilltimer.ui.group_lines import clock
-    from drilltimer.ui.lines import rep_line
+    from drilltimer.ui.lines import header, rep_line
 
-    at = clock((session.now - session.zero) / rate_hz)
+    at = f"{clock((session.now - session.zero) / rate_hz):>5s}"
+    names = [wording("group.player"), *(player.name for player in session.plan.players)]
+    wide = min(max(map(cell_len, names)), MOST_NAME)
     if isinstance(event, Begun):
         places = places_of(session.plan, event.stage)
         title = wording.told(stage_title(event.stage))
         lines = [f"{at}  {wording('group.stage', stage=title, time=clock(event.stage.work_s))}"]
-        return lines + [f"      {place.title}: {', '.join(place.players) or '-'}" for place in places]
+        lines += [f"{'':7s}{place.title}: {', '.join(place.players) or '-'}" for place in places]
+        heads = (f"{'':5s}", padded(wording("group.player"), wide))
+        scored = event.stage.kind == "stations" and session.lanes
+        return [*lines, header(wording, result_columns(), heads)] if scored else lines
     if isinstance(event, Scored):
-        player = session.plan.players[event.player].name
-        return [f"{at}  {player:12.12s} {rep_line(event.rep, event.verdict, wording)}"]
+        before = (at, padded(session.plan.players[event.player].name, wide))
+        return [rep_line(event.rep, event.verdict, wording, result_columns(), before)]
     if isinstance(event, Moved):
         key = "board.moved_in" if event.move.inside else "board.moved_out"
         return [f"{at}  {wording(key, player=event.move.player)}"]
@@ -281,7 +292,7 @@ def _conclude(
     scores = player_scores(outcome.session)
     lines = [""]
     if scores:
-        lines += score_table(ranked(scores) if ranking else scores, wording)
+        lines += score_table(ranked(scores) if ranking else scores, wording, result_columns())
     lines += [wording.told(together)] * bool(together)
     print_lines([*lines, *health_lines(outcome.health, wording)])
     for path in sheets:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, language_option, note, print_lines
+from drilltimer.cli.common import json_option, language_option, note, print_lines, result_columns
 
 if TYPE_CHECKING:
     from drilltimer.records.entries import SessionLine
@@ -80,7 +80,7 @@ def _show_players(kept: History, as_json: bool) -> None:
         (p.player.name, p.player.level or "-", p.player.sport or "-", str(p.sessions), (p.latest_utc or "-")[:10])
         for p in everybody
     ]
-    print_lines(table(rows, ("player", "level", "sport", "sessions", "latest")))
+    print_lines(table(rows, ("player", "level", "sport", "sessions", "latest"), result_columns()))
 
 
 def _show_player(
@@ -98,10 +98,10 @@ def _show_player(
         click.echo(json.dumps({"sessions": [asdict(line) for line in lines], "personal_window": asdict(offer)}))
         return
     if trend:
-        print_lines(trend_lines(lines))
+        print_lines(trend_lines(lines, result_columns()))
     else:
         heads = ("session", "began (UTC)", "drill", "from", "in window", "constant", "variable", "missed", "void", "")
-        print_lines(table([_row(line) for line in lines], heads))
+        print_lines(table([_row(line) for line in lines], heads, result_columns()))
     total = count_sessions(kept, name)
     if lines and len(lines) < total and not drill:
         note(f"{len(lines)} of {total} sessions; older ones: --before {lines[-1].number}")
@@ -122,12 +122,14 @@ def _row(line: SessionLine) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def trend_lines(lines: list[SessionLine]) -> list[str]:
+def trend_lines(lines: list[SessionLine], columns: int | None = None) -> list[str]:
     """Constant error of session after session, oldest first, as marks on a line; each drill for itself.
 
     The bar reaches one variable error to either side.
     """
     half, reach_ms = 30, 300.0
+    if columns is not None:
+        half = max(10, min(half, (columns - 31) // 2))
     drawn = []
     drills = dict.fromkeys((line.drill, line.mode) for line in reversed(lines) if line.constant_error_ms is not None)
     for drill, mode in drills:
@@ -184,11 +186,11 @@ def _show_session(kept: History, number: int, language: str, as_json: bool) -> N
     note(f"session {number}: {entry.player}, {entry.drill}, {entry.started_utc}, {entry.source}, {ending}")
     wording = wording_for(language)
     note(placement_line(entry.placement, correction_ms(entry.placement), wording))
-    warm_up = f"  {wording('run.warm_up')}"
-    lines = [rep_line(each.rep, each.verdict, wording) + warm_up * each.rep.warm_up for each in entries]
+    warm_up, columns = wording("run.warm_up"), result_columns()
+    lines = [rep_line(each.rep, each.verdict, wording, columns, mark=warm_up * each.rep.warm_up) for each in entries]
     compared = agreement_lines(agreement((each.verdict for each in entries), marks), wording)
     figures = [*score_lines(scores, wording), *compared, *health_lines(entry.health, wording)]
-    print_lines([header(wording), *lines, "", *figures])
+    print_lines([header(wording, columns), *lines, "", *figures])
 
 
 def _set(kept: History, name: str, level: str | None, sport: str | None) -> None:

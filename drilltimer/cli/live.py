@@ -5,9 +5,7 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
-import click
-
-from drilltimer.cli.common import note
+from drilltimer.cli.common import note, print_result, result_columns
 
 if TYPE_CHECKING:
     from drilltimer.app.journal import Journal
@@ -58,7 +56,7 @@ class Telling:
 
         self.journal: Journal | None = None
         self._wording, self._screen, self._late, self._quiet = wording, screen, late, quiet
-        self._lines = [header(wording)]
+        self._lines = [header(wording, result_columns())]
         self._troubles: list[str] = []
 
     def begin(self) -> None:
@@ -71,7 +69,7 @@ class Telling:
 
         if self.journal:
             self.journal.rep(rep, verdict)
-        self._lines.append(rep_line(rep, verdict, self._wording))
+        self._lines.append(rep_line(rep, verdict, self._wording, result_columns()))
         self._list(self._lines[-1:])
 
     def on_trouble(self, text: str) -> None:
@@ -101,7 +99,7 @@ class Telling:
 def say(text: str) -> None:
     """Results; a terminal that was closed, or a full disk behind a redirection, does not end the session."""
     with contextlib.suppress(OSError):
-        click.echo(text)
+        print_result(text)
 
 
 def remark(text: str) -> None:

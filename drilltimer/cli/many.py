@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import click
 
-from drilltimer.cli.common import INTERRUPTED, note
+from drilltimer.cli.common import INTERRUPTED, note, print_lines, print_result, result_columns
 from drilltimer.errors import HistoryError, UserError
 
 if TYPE_CHECKING:
@@ -189,9 +189,9 @@ def _print(summary: dict[str, object], out: Path) -> None:
                     str(scores["void"]),
                 )
             )
-    for line in table(rows, ("recording", "sheet", "reps", "in window", "constant error", "void")):
-        click.echo(line)
-    click.echo(f"{summary['scored']} scored, {summary['failed']} not; results and {SUMMARY} in {out}")
+    heads = ("recording", "sheet", "reps", "in window", "constant error", "void")
+    print_lines(table(rows, heads, result_columns()))
+    print_result(f"{summary['scored']} scored, {summary['failed']} not; results and {SUMMARY} in {out}")
     for fault in faults:
         note("")
         note(fault)

@@ -19,7 +19,7 @@ def ask(question: str) -> str:
     KeyboardInterrupt
         Ctrl-C, or nothing can be typed any more.
     """
-    click.echo(f"{question}: ", nl=False, err=True)
+    note(f"{question}: ", ends=False)
     try:
         return input().strip()
     except (EOFError, KeyboardInterrupt):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import Number, distance_options, level_option, new_seed, seed_option
+from drilltimer.cli.common import Number, distance_options, level_option, new_seed, print_result, seed_option
 
 if TYPE_CHECKING:
     from drilltimer.app.plan import Plan
@@ -88,14 +88,14 @@ def render(
             signature=signature,
             loudness_lufs=loudness_lufs,
         )
-        click.echo(f"{path}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {plan.seed}")
+        print_result(f"{path}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {plan.seed}")
         short = "; its peaks allow no more" if made.loudness_lufs < loudness_lufs - 0.05 else ""
-        click.echo(f"{path}: {made.loudness_lufs:.1f} LUFS, peaks at {made.peak_db:.1f} dBFS{short}")
+        print_result(f"{path}: {made.loudness_lufs:.1f} LUFS, peaks at {made.peak_db:.1f} dBFS{short}")
         code = f", code {made.code}" if made.code else ""
-        click.echo(f"{made.sheet}: its cue sheet{code}; keep the two together")
+        print_result(f"{made.sheet}: its cue sheet{code}; keep the two together")
         if card:
             for written in _write_card(plan, path, made, standing):
-                click.echo(f"{written}: card to print")
+                print_result(f"{written}: card to print")
 
 
 def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> list[Path]:

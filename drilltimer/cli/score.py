@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import distance_options, json_option, language_option, note, player_option, print_lines
+from drilltimer.cli.common import (
+    distance_options,
+    json_option,
+    language_option,
+    note,
+    player_option,
+    print_lines,
+    result_columns,
+)
 from drilltimer.errors import HistoryError
 
 if TYPE_CHECKING:
@@ -93,16 +101,16 @@ def _print(scored: Scored, place: int, count: int, wording: Wording) -> None:
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
-    placement = scored.standing.likeliest
+    placement, columns = scored.standing.likeliest, result_columns()
     note(placement_line(placement, correction_ms(placement), wording))
     by_index = {rep.index: rep for rep in scored.reps}
-    lines = [rep_line(by_index[verdict.rep], verdict, wording) for verdict in scored.verdicts]
+    lines = [rep_line(by_index[verdict.rep], verdict, wording, columns) for verdict in scored.verdicts]
     title = []
     if count > 1:
         title = [wording("lines.one_of_drills", sheet=scored.sheet_file.name, place=place + 1, count=count)]
     gap = [""] * (place > 0)
     result = [*score_lines(scored.scores, wording), *health_lines(scored.health, wording)]
-    print_lines([*gap, *title, header(wording), *lines, "", *result])
+    print_lines([*gap, *title, header(wording, columns), *lines, "", *result])
 
 
 def _keep(player: str, scored: Scored) -> None:

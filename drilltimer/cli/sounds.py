@@ -6,7 +6,15 @@ import json
 
 import click
 
-from drilltimer.cli.common import input_option, json_option, note, output_option, print_lines
+from drilltimer.cli.common import (
+    input_option,
+    json_option,
+    note,
+    output_option,
+    print_lines,
+    print_result,
+    result_columns,
+)
 
 
 @click.group(invoke_without_command=True)
@@ -53,7 +61,7 @@ def record(word: str, call: bool | None, input_name: str | None, output_name: st
     note("quiet, please ...")
     path, kept = record_word(word, SoundCard(input_name, output_name), call=call, ask=note)
     snr = f", {kept.snr_db:.0f} dB above the room" if kept.snr_db is not None else ""
-    click.echo(
+    print_result(
         f"{path}: {kept.length_ms:.0f} ms, onset after {kept.onset_ms:.0f} ms, {kept.loudness_lufs:.1f} LUFS, "
         f"peak {kept.peak_db:.1f} dBFS, {kept.low_share:.1%} below 400 Hz{snr}"
     )
@@ -77,5 +85,5 @@ def _list(as_json: bool) -> None:
         (each.name, each.kind, f"{each.length_ms:.0f} ms", f"{each.anchor_ms:.1f} ms", f"{each.peak_db:.1f} dBFS")
         for each in entries
     ]
-    print_lines(table(rows, ("name", "kind", "length", "moment at", "peak")))
+    print_lines(table(rows, ("name", "kind", "length", "moment at", "peak"), result_columns()))
     note(f"Your own recordings belong in {user_folder('sounds') / 'en'} and replace any sound of the same name")

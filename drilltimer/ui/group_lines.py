@@ -15,8 +15,8 @@ def clock(time_s: float) -> str:
     return f"{minutes}:{seconds:02d}"
 
 
-def score_table(scores: Sequence[PlayerScore], wording: Wording) -> list[str]:
-    """Scores of the players, in the order given."""
+def score_table(scores: Sequence[PlayerScore], wording: Wording, columns: int | None = None) -> list[str]:
+    """Scores of the players, in the order given, in a terminal of so many columns."""
     rows = [
         (
             score.player,
@@ -26,7 +26,7 @@ def score_table(scores: Sequence[PlayerScore], wording: Wording) -> list[str]:
         )
         for score in scores
     ]
-    return table(rows, [wording(f"group.{head}") for head in ("player", "reps", "in_window", "constant")])
+    return table(rows, [wording(f"group.{head}") for head in ("player", "reps", "in_window", "constant")], columns)
 
 
 def ranked(scores: Sequence[PlayerScore]) -> list[PlayerScore]:

@@ -4,23 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from rich.cells import cell_len
+
 from drilltimer.model import Health, Placement, Rep, Scores, Verdict
 from drilltimer.score.feeding import Agreement
 from drilltimer.score.progress import Move
+from drilltimer.ui.fold import GAP, padded, row_lines
 from drilltimer.ui.wording import Wording
 
 COLUMNS = {"rep": 3, "call": 8, "touchdown": 9, "error": 8, "grade": 21, "stagger": 7, "first_step": 10}
 LEFT = frozenset({"call", "grade"})  # the rest are figures
 LABEL_COLUMNS = 19
+MOST_HANG = 16
 
 
-def header(wording: Wording) -> str:
-    """Heads of the columns of `rep_line`."""
-    return _row({key: wording(f"lines.{key}") for key in COLUMNS}, wording)
+def header(wording: Wording, columns: int | None = None, before: Sequence[str] = ()) -> str:
+    """Heads of the columns of `rep_line`, in a terminal of so many columns."""
+    return "\n".join(_row({key: wording(f"lines.{key}") for key in COLUMNS}, wording, columns, before))
 
 
-def rep_line(rep: Rep, verdict: Verdict, wording: Wording) -> str:
-    """One rep under `header`."""
+def rep_line(
+    rep: Rep, verdict: Verdict, wording: Wording, columns: int | None = None, before: Sequence[str] = (), mark: str = ""
+) -> str:
+    """One rep under `header`.
+
+    Parameters
+    ----------
+    rep : Rep
+    verdict : Verdict
+    wording : Wording
+    columns : int, optional
+        Of the terminal: what finds no room goes on in a line below. None: one line, however long.
+    before : sequence of str
+        Padded cells that stand before the rep's own.
+    mark : str
+        What stands after it.
+    """
     cells = {
         "rep": str(rep.index + 1),
         "call": wording.word(rep.call) if rep.call else "-",
@@ -32,17 +51,29 @@ def rep_line(rep: Rep, verdict: Verdict, wording: Wording) -> str:
     }
     guessed = wording("lines.guessed") if verdict.guessed and not rep.withheld else ""
     remark = wording.told(verdict.void) if verdict.void else guessed
-    row = _row(cells, wording)
-    return f"{row}  ({remark})" if remark else row
+    lines = _row(cells, wording, columns, before)
+    for text in (f"({remark})" * bool(remark), mark):
+        if not text:
+            continue
+        if columns is None or cell_len(lines[-1] + GAP + text) <= columns:
+            lines[-1] += GAP + text
+        else:
+            lines.append(" " * _hang(wording, before) + text)
+    return "\n".join(lines)
 
 
-def _row(cells: Mapping[str, str], wording: Wording) -> str:
+def _row(cells: Mapping[str, str], wording: Wording, columns: int | None, before: Sequence[str]) -> list[str]:
     parts = []
     for key, least in COLUMNS.items():
-        columns = max(least, len(wording(f"lines.{key}")))
-        cell = cells[key][:columns]
-        parts.append(cell.ljust(columns) if key in LEFT else cell.rjust(columns))
-    return "  ".join(parts)
+        room = max(least, len(wording(f"lines.{key}")))
+        parts.append(padded(cells[key][:room], room, right=key not in LEFT))
+    hang = _hang(wording, before)
+    return row_lines([*before, *parts], columns, hang)
+
+
+def _hang(wording: Wording, before: Sequence[str]) -> int:
+    """What finds no room in a row goes on under its second cell."""
+    return len(GAP) + (cell_len(before[0]) if before else max(COLUMNS["rep"], len(wording("lines.rep"))))
 
 
 def paused_line(why: str, wording: Wording) -> str:
@@ -134,12 +165,14 @@ def placement_line(placement: Placement, correction_ms: float, wording: Wording)
     )
 
 
-def table(rows: Sequence[Sequence[str]], heads: Sequence[str]) -> list[str]:
-    """Columns aligned left, two spaces apart."""
-    widths = [max(len(row[i]) for row in [heads, *rows]) for i in range(len(heads))]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in [heads, *rows]
-    ]
+def table(rows: Sequence[Sequence[str]], heads: Sequence[str], columns: int | None = None) -> list[str]:
+    """Columns aligned left, two spaces apart; in a narrow terminal the last ones stand in a second line of each row."""
+    widths = [max(cell_len(row[i]) for row in [heads, *rows]) for i in range(len(heads))]
+    hang = min(widths[0] + len(GAP), MOST_HANG)
+    lines = []
+    for row in [heads, *rows]:
+        lines += row_lines([padded(cell, width) for cell, width in zip(row, widths, strict=True)], columns, hang)
+    return lines
 
 
 def _ms(value: float | None, form: str = "+z.0f") -> str:

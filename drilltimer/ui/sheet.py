@@ -11,8 +11,11 @@ from drilltimer.model import Drill, Rep
 BAR_COLUMNS = 40
 
 
-def block_lines(drill: Drill, reps: Sequence[Rep]) -> list[str]:
-    """Bars of the blocks in the whole session, then the first rally of each block that sounds different."""
+def block_lines(drill: Drill, reps: Sequence[Rep], columns: int | None = None) -> list[str]:
+    """Bars of the blocks in the whole session, then the first rally of each block that sounds different.
+
+    A terminal of fewer `columns` shows the beginning of what is drawn: broken lines would show nothing.
+    """
     lines = _bars(drill, reps) if len(drill.blocks) > 1 else []
     drawn = set()
     for number, block in enumerate(drill.blocks):
@@ -22,7 +25,11 @@ def block_lines(drill: Drill, reps: Sequence[Rep]) -> list[str]:
         drawn.add(look)
         of_block = [rep for rep in reps if rep.block == number]
         title = f" of '{block.name}'" if len(drill.blocks) > 1 else ""
-        lines += [*[""] * bool(lines), f"First contacts{title}:", *timeline(first_rally(of_block))]
+        lines += [
+            *[""] * bool(lines),
+            f"First contacts{title}:",
+            *(line[:columns] for line in timeline(first_rally(of_block))),
+        ]
     return [*lines, f"{'':9s}{KEY}"]
 
 
