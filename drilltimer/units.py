@@ -1,4 +1,4 @@
-"""The only home of a conversion: frames, seconds, milliseconds, decibels, metres of air, loudness, hops.
+"""The only home of a conversion: frames, seconds, milliseconds, decibels, metres of air, loudness, hops, counts.
 
 Notes
 -----
@@ -111,3 +111,8 @@ def choice_bits(choices: int) -> float:
 
 def _halved_every_3_db(limit_s: float, excess_db: float) -> float:
     return limit_s * math.exp2(-excess_db / 3.0)
+
+
+def count_of(count: int, noun: str) -> str:
+    """A count with its English noun, which takes an s unless it is one: "1 session", "2 sessions"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -168,7 +168,7 @@ def test_other_protocols_and_simulated_sessions_are_kept_apart(history: History)
     add_test(history, 1, 100, 30, protocol="changed")
     add_test(history, 2, 100, 30, source="simulated")
     add_test(history, 3, 0, 30)
-    with pytest.raises(HistoryError, match="takes two\n2 sessions of this drill asked for something else"):
+    with pytest.raises(HistoryError, match="takes two\n2 sessions of this drill left out: something else"):
         compare(history, "Kim")
     with pytest.raises(HistoryError, match="not comparable"):
         compare(history, "Kim", first="1")
@@ -234,7 +234,8 @@ def test_verbs_show_players_sessions_reps_and_trend(history: History) -> None:
     assert (code, "level club, sport padel" in err) == (0, True)
     assert run("history")[1].splitlines()[1].split()[1:3] == ["club", "padel"]
     code, out, err = run("history", "Kim", "--limit", "1")
-    assert [line.split()[0] for line in out.splitlines()] == ["session", "2"]
+    assert [line.split()[0] for line in out.splitlines()] == ["session", "2", "constant"]
+    assert out.splitlines()[-1].startswith("constant error: minus is early, plus is late")
     assert "1 of 2 sessions; older ones: --before 2" in err
     code, out, _ = run("history", "Kim", "--trend")
     first, second = (line for line in out.splitlines() if "2026-03" in line)
@@ -261,12 +262,18 @@ def test_verb_compare_prints_every_figure_and_its_finding(history: History) -> N
     constant = next(line for line in out.splitlines() if line.startswith("constant error"))
     assert constant.endswith("changed")
     assert "not known before 4 tests" in err
+    signed = {"constant error"}
+    for _, label, _ in FIGURES:  # what has no early and late has no sign, but its change has
+        before, after = next(line for line in out.splitlines() if line.startswith(label + "  "))[16:].split("  ")[:2]
+        assert (before + after).count("+") == 2 * (label in signed), label
+    assert "constant error: minus is early, plus is late" in out
     code, out, _ = run("compare", "Kim", "--json")
     (document,) = json.loads(out)
     assert document["changes"]["constant_error_ms"]["finding"] == "changed"
     code, out, err = run("compare", "Nobody")
     assert (code, out) == (2, "")
     assert "no player is called 'Nobody'" in err
+    assert "did you mean 'Kim'?" in run("compare", "KIMM")[2]
 
 
 def test_verbs_take_out_bring_in_back_up_and_forget(history: History, tmp_path: Path) -> None:
@@ -276,11 +283,11 @@ def test_verbs_take_out_bring_in_back_up_and_forget(history: History, tmp_path: 
     assert run("backup")[0] == 0
     history.database.execute("SELECT 1")
     code, out, err = run("forget", "kim", "--yes")
-    assert (code, "Kim and 1 sessions are deleted" in out) == (0, True)
+    assert (code, "player Kim and 1 session are deleted" in out) == (0, True)
     assert "history.backup-" in err
     assert "exports" in err
     code, out, _ = run("import", str(out_file))
-    assert (code, out) == (0, "1 sessions added, 0 completed, 0 known already\n")
+    assert (code, out) == (0, "1 session added, 0 completed, 0 known already\n")
     code, _, err = run("forget", "kim")
     assert code == 130  # asked, and nobody said yes
     assert "nothing was deleted" in err
@@ -309,7 +316,7 @@ def test_run_keeps_the_session_under_a_player(tmp_path: Path, monkeypatch: pytes
     drill.write_text("name: Short\nreps: 3\nlead_in: {kind: swing, length_s: 0.4}\nrhythm: {interval_s: 2, rally: 3}\n")
     told = run("run", str(drill), "--simulate", "expert", "--speed", "0", "--seed", "1", "--player", "7", "--plain")
     assert told[0] == 0
-    assert "kept as session 1 of 7" in told[2]
+    assert "kept as session 1, player 7" in told[2]
     document = json.loads(run("history", "session:1", "--json")[1])
     assert len(document["reps"]) == 3
     assert document["session"] | {"started_utc": ""} == document["session"] | {

@@ -210,7 +210,7 @@ def test_a_sheet_is_printed_on_one_page(count, paper, tmp_path):
     rows = tuple(SheetRow(f"Maximiliane Beispiel {place}", summarize([]), advice) for place in range(count))
     moves = (70.0, "Ann", False), (150.0, "Bo", True)
     together = (
-        "group, estimated over 20 contacts: first touchdown +50 ms, last +250 ms, spread 200 ms; nobody's own score"
+        "group, estimated (contacts: 20): first touchdown +50 ms, last +250 ms, spread 200 ms; nobody's own score"
     )
     page = GroupSheet("Print", "2026-11-25T20:00:00Z", rows, (), texts.section("sheet"), moves, together, True, True)
     source, printed = tmp_path / "sheet.html", tmp_path / "sheet.pdf"

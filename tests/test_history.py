@@ -442,7 +442,7 @@ def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> Non
         assert queries.reps(watching, 1)[4].verdict.grade == Grade.VOID
         assert queries.session(watching, 1).ending == "interrupted"
         assert queries.session(watching, 1).health.blocks == 7
-    assert told == ["kept as session 1 of Kim; 'drilltimer history session:1' shows it"]
+    assert told == ["kept as session 1, player Kim; 'drilltimer history session:1' shows it"]
 
 
 def test_journal_keeps_reps_while_the_history_is_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

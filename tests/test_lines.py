@@ -76,7 +76,7 @@ def test_scores_tell_habit_and_scatter_with_their_signs():
 
 def test_without_a_timed_rep_no_error_is_told():
     lines = score_lines(summarize([Verdict(0, Grade.MISSED), Verdict(1, Grade.VOID, void="x")]))
-    assert lines[0] == "1 reps scored: 0 timed, 1 missed; 1 void (not counted)"
+    assert lines[0] == "1 rep scored: 0 timed, 1 missed; 1 void (not counted)"
     assert not any("constant" in line or "interval" in line for line in lines)
     assert any(line.startswith("in the window") and line.endswith("0 %") for line in lines)
 

@@ -106,7 +106,7 @@ def test_a_recording_whose_name_is_no_text_is_scored_drawn_and_kept(tmp_path: Pa
     shutil.copy(folder / "drill.flac", recording)
     sheet = folder / "drill.cues.json"
     told = call("score", recording, "--sheet", sheet, "--player", "Kim", "--annotate", tmp_path / "out").output
-    assert "kept as session 1 of Kim" in told
+    assert "kept as session 1, player Kim" in told
     assert "practice\\udcff.flac" in (tmp_path / "out" / "rep-001.svg").read_text(encoding="utf-8")
     call("score", folder, "--player", "Kim")
     assert "1 scored, 0 not" in call("score", folder).output

@@ -295,7 +295,7 @@ def test_verb_writes_the_file_and_overwrites_nothing(history: History, tmp_path:
     out = tmp_path / "kim.html"
     answer = CliRunner().invoke(main, ["report", "kim", "-o", str(out)])
     assert answer.exit_code == 0
-    assert "session 5 of Kim" in answer.stderr
+    assert "session 5, player Kim" in answer.stderr
     assert "2026-05-10" in out.read_text(encoding="utf-8")
     again = CliRunner().invoke(main, ["report", "1", "-o", str(out)])
     assert again.exit_code == 2

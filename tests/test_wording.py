@@ -14,6 +14,7 @@ from drilltimer.checkup.findings import Finding
 from drilltimer.errors import UserError
 from drilltimer.model import Grade
 from drilltimer.ui.wording import SHIPPED, load_wording
+from drilltimer.units import count_of
 
 ENGLISH = (SHIPPED / "en.toml").read_text(encoding="utf-8")
 
@@ -149,3 +150,26 @@ def test_grades_and_words_are_said_in_the_language(tmp_path):
 def test_every_shipped_word_has_its_text():
     shipped = {path.stem for path in (SHIPPED.parents[2] / "sounds" / "en").glob("*.wav")}
     assert shipped == set(tomllib.loads(ENGLISH)["word"])
+
+
+def test_one_is_told_as_one():
+    assert load_wording().counted("group.players", 1, count=1) == "1 player"
+    assert load_wording().counted("group.players", 0, count=0) == "0 players"
+    assert load_wording().counted("group.players", 11, count=11) == "11 players"
+    assert load_wording().counted("group.heard_together", 1, station="a", channel=2) == load_wording()(
+        "group.heard_together", station="a", channel=2
+    )
+    assert (count_of(1, "rep"), count_of(0, "rep"), count_of(21, "rep")) == ("1 rep", "0 reps", "21 reps")
+
+
+def test_a_language_with_one_form_is_not_helped_out_in_english(tmp_path):
+    (tmp_path / "xx.toml").write_text('[group]\nplayers = "{count} spelers"\n')
+    wording = load_wording("xx", [tmp_path])
+    assert wording.counted("group.players", 1, count=1) == "1 spelers"
+    assert wording.counted("group.stations", 1, count=1) == "1 station"
+
+
+def test_every_text_for_one_has_a_text_for_more():
+    for name, texts in tomllib.loads(ENGLISH).items():
+        singles = [key for key in texts if key.endswith("_one")]
+        assert all(key.removesuffix("_one") in texts for key in singles), name

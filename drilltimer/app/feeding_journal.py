@@ -64,7 +64,7 @@ def keep_fed(player: str, outcome: FedSession) -> str:
             number = history.replace_session(entry, _entries(outcome))
     except HistoryError as fault:
         return f"not kept: {fault}"
-    return f"kept as session {number} of {name}"
+    return f"kept as session {number}, player {name}"
 
 
 def _entries(outcome: FedSession) -> list[RepEntry]:

@@ -79,7 +79,9 @@ class Journal:
         self._entry = replace(self._entry, ending=ending, health=health)
         if self._write(WAIT_S) and self._is_there():
             kept = f"session:{self._number}"
-            self._tell(f"kept as session {self._number} of {self._entry.player}; 'drilltimer history {kept}' shows it")
+            self._tell(
+                f"kept as session {self._number}, player {self._entry.player}; 'drilltimer history {kept}' shows it"
+            )
         else:
             self._save_apart()
         if self._history:

@@ -166,7 +166,11 @@ def tell(checked: Checked, wording: Wording, say: Say) -> None:
     if measured.noise_db is not None:
         figures.append(wording("screen.noise", db=measured.noise_db))
     if checked.hops is not None and checked.hops.over_noise_db is not None:
-        figures.append(wording("check.landings", heard=checked.hops.heard, db=checked.hops.over_noise_db))
+        figures.append(
+            wording.counted(
+                "check.landings", checked.hops.heard, heard=checked.hops.heard, db=checked.hops.over_noise_db
+            )
+        )
     say("  ".join(figures))
     say(wording("check.correction", ms=checked.correction_ms))
     for finding in checked.findings:

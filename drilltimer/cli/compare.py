@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import json_option, note, print_lines, result_columns
+from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.records.compare import Comparison
@@ -44,27 +45,31 @@ def comparison_lines(found: Comparison, columns: int | None = None) -> list[str]
     """A comparison as text, in a terminal of so many columns."""
     from drilltimer.records.compare import FIGURES
     from drilltimer.ui.lines import table
+    from drilltimer.ui.wording import load_wording
 
     lines = [f"{found.player}, {found.before.entry.drill} ({found.mode})"]
     for what, side in (("before", found.before), ("after", found.after)):
         entry = side.entry
+        scored = count_of(side.scored, "rep")
         lines.append(
-            f"{what:6}  session {entry.number}, {entry.started_utc[:10]}: {side.scored} reps scored, {side.void} void, "
+            f"{what:6}  session {entry.number}, {entry.started_utc[:10]}: {scored} scored, {side.void} void, "
             f"{side.warm_up} to warm up (neither counts); a touchdown is heard to about {side.ear_ms:.1f} ms"
         )
     heads = ("", "before", "after", "change", "95 % interval", "typical error", "least change", "")
-    rows = [(label, *_cells(found.changes[name], unit)) for name, label, unit in FIGURES]
+    rows = [
+        (label, *_cells(found.changes[name], unit, signed=name == "constant_error_ms")) for name, label, unit in FIGURES
+    ]
     trimmed = "Times are 20 % trimmed means: the fifth at either end of a test counts for its place, not for its size."
-    return [*lines, "", *table(rows, heads, columns), "", trimmed]
+    return [*lines, "", *table(rows, heads, columns), "", f"{load_wording()('scores.signs')}.", trimmed]
 
 
-def _cells(change: Change, unit: str) -> tuple[str, ...]:
+def _cells(change: Change, unit: str, *, signed: bool) -> tuple[str, ...]:
     factor = 100.0 if unit == "%" else 1.0
 
     def cell(value: float | None, form: str = "+z.0f") -> str:
         return "-" if value is None else f"{factor * value:{form}} {unit}"
 
-    form = ".0f" if unit == "%" else "+z.0f"
+    form = "+z.0f" if signed else ".0f"  # early is minus; a spread, a share, a time after the contact have no sign
     interval = "-"
     if change.low is not None and change.high is not None:
         interval = f"{factor * change.low:+z.0f} to {factor * change.high:+z.0f} {unit}"

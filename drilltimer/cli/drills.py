@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import json_option, note, print_lines, result_columns
+from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.app.examine import Examined
@@ -117,8 +118,8 @@ def _checked(examined: Examined) -> list[str]:
     from drilltimer.drill.load import DEFERENCE
 
     plan, warnings = examined.plan, examined.warnings
-    size = f"{plan.landings} landings in {plan.length_s / 60:.1f} min"
+    size = f"{count_of(plan.landings, 'landing')} in {plan.length_s / 60:.1f} min"
     if not warnings:
         return [f"{examined.file}: fine, {size}"]
-    count = "1 warning" if len(warnings) == 1 else f"{len(warnings)} warnings"
+    count = count_of(len(warnings), "warning")
     return [f"{examined.file}: can be run, {size}; {count}", *(f"  {each}" for each in warnings), f"  {DEFERENCE}"]

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from drilltimer.cli.common import note
+from drilltimer.units import count_of
 
 
 @click.command()
@@ -22,6 +23,5 @@ def export(file: Path, player: str | None) -> None:
 
     with open_history() as kept:
         sessions, reps = export_history(kept, file, player)
-    note(
-        f"{sessions} sessions, {reps} reps written to {file}. It is about people: keep it as you keep their addresses."
-    )
+    written = f"{count_of(sessions, 'session')}, {count_of(reps, 'rep')} written to {file}"
+    note(f"{written}. It is about people: keep it as you keep their addresses.")

@@ -8,6 +8,7 @@ import click
 
 from drilltimer.cli.common import INTERRUPTED, note, print_lines
 from drilltimer.cli.questions import ask
+from drilltimer.units import count_of
 
 
 @click.command()
@@ -34,9 +35,9 @@ def forget(player: str | None, yes: bool, sweep: bool) -> None:
         name = find_player(kept, player).name
         count = count_sessions(kept, name)
         if not yes:
-            _make_sure(f"Delete {name} and {count} sessions? This cannot be undone. [y/N]")
+            _make_sure(f"Delete player {name} and {count_of(count, 'session')}? This cannot be undone. [y/N]")
         kept.forget(name)
-    print_lines([f"{name} and {count} sessions are deleted from {history_path()}."])
+    print_lines([f"player {name} and {count_of(count, 'session')} are deleted from {history_path()}."])
     note(
         "Not touched: exports, backups, reports and recordings that were made of this player, on this computer or "
         "given away. A disk that moves data by itself (SSD) may keep old blocks for a while."

@@ -315,9 +315,9 @@ def _refuse_early(sheets: tuple[Path, ...]) -> None:
 
 def _size(loaded: LoadedPlan, wording: Wording) -> str:
     plan, course = loaded.plan, loaded.course
-    parts = [wording("group.players", count=len(plan.players))]
+    parts = [wording.counted("group.players", len(plan.players), count=len(plan.players))]
     if plan.stations:
-        parts.append(wording("group.stations", count=len(plan.stations)))
+        parts.append(wording.counted("group.stations", len(plan.stations), count=len(plan.stations)))
     return ", ".join(
         [*parts, wording("group.minutes", minutes=course.end_s / 60, limit_minutes=plan.time_limit_s / 60)]
     )

@@ -89,6 +89,7 @@ def _show_player(
     from drilltimer.records.personal import personal_window
     from drilltimer.records.queries import count_sessions, session_lines
     from drilltimer.ui.lines import table
+    from drilltimer.ui.wording import load_wording
 
     lines = session_lines(kept, name, limit=limit, before=before, drill=drill)
     offer = personal_window(kept, name)
@@ -101,7 +102,8 @@ def _show_player(
         print_lines(trend_lines(lines, result_columns()))
     else:
         heads = ("session", "began (UTC)", "drill", "from", "in window", "constant", "variable", "missed", "void", "")
-        print_lines(table([_row(line) for line in lines], heads, result_columns()))
+        signs = [load_wording()("scores.signs")] * any(line.constant_error_ms is not None for line in lines)
+        print_lines([*table([_row(line) for line in lines], heads, result_columns()), *signs])
     total = count_sessions(kept, name)
     if lines and len(lines) < total and not drill:
         note(f"{len(lines)} of {total} sessions; older ones: --before {lines[-1].number}")

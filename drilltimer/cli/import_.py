@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from drilltimer.cli.common import note, print_lines
+from drilltimer.units import count_of
 
 
 @click.command("import")
@@ -22,7 +23,7 @@ def import_(file: Path) -> None:
 
     with open_history(make=True) as kept:
         done = import_history(kept, file)
-    lines = [f"{done.added} sessions added, {done.completed} completed, {done.known} known already"]
+    lines = [f"{count_of(done.added, 'session')} added, {done.completed} completed, {done.known} known already"]
     print_lines(lines + [f"conflict: {each}" for each in done.conflicts])
     if done.damage:
         note(done.damage)

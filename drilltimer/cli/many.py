@@ -14,6 +14,7 @@ import click
 
 from drilltimer.cli.common import INTERRUPTED, note, print_lines, print_result, result_columns
 from drilltimer.errors import HistoryError, UserError
+from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.app.folder import Job, Outcome
@@ -52,7 +53,7 @@ def score_many(folder: Path, wish: Wish) -> None:
     jobs = [replace(job, player=_player_of(job, wish)) for job in list_jobs(folder, sheets, out, wish.told)]
     due = [job for job in jobs if not is_done(job) or (wish.annotate and not _is_drawn(job, wish.annotate))]
     if len(due) < len(jobs):
-        note(f"{len(jobs) - len(due)} of {len(jobs)} recordings were scored before, and did not change")
+        note(f"scored before, and did not change: {len(jobs) - len(due)} of {count_of(len(jobs), 'recording')}")
     faults: dict[str, str] = {}
     ended = False
     with _progress(len(due)) as tell:
@@ -138,7 +139,9 @@ def _words(outcome: Outcome) -> str:
         return outcome.fault.splitlines()[0]
     shares = [each.scores.in_window_share for each in outcome.scored]
     reps = sum(each.scores.n for each in outcome.scored)
-    return f"{reps} reps, in the window " + ", ".join("-" if x is None else f"{100 * x:.0f} %" for x in shares)
+    return f"{count_of(reps, 'rep')}, in the window " + ", ".join(
+        "-" if x is None else f"{100 * x:.0f} %" for x in shares
+    )
 
 
 @contextmanager
@@ -169,6 +172,7 @@ def _progress(total: int) -> Iterator[_Tell]:
 def _print(summary: dict[str, object], out: Path) -> None:
     from drilltimer.app.folder import SUMMARY
     from drilltimer.ui.lines import table
+    from drilltimer.ui.wording import load_wording
 
     rows, faults = [], []
     recordings = summary["recordings"]
@@ -190,7 +194,7 @@ def _print(summary: dict[str, object], out: Path) -> None:
                 )
             )
     heads = ("recording", "sheet", "reps", "in window", "constant error", "void")
-    print_lines(table(rows, heads, result_columns()))
+    print_lines([*table(rows, heads, result_columns()), *[load_wording()("scores.signs")] * bool(rows)])
     print_result(f"{summary['scored']} scored, {summary['failed']} not; results and {SUMMARY} in {out}")
     for fault in faults:
         note("")

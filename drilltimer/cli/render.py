@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import Number, distance_options, level_option, new_seed, print_result, seed_option
+from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.app.plan import Plan
@@ -88,7 +89,7 @@ def render(
             signature=signature,
             loudness_lufs=loudness_lufs,
         )
-        print_result(f"{path}: {plan.landings} landings in {plan.length_s / 60:.1f} min, seed {plan.seed}")
+        print_result(f"{path}: {count_of(plan.landings, 'landing')} in {plan.length_s / 60:.1f} min, seed {plan.seed}")
         short = "; its peaks allow no more" if made.loudness_lufs < loudness_lufs - 0.05 else ""
         print_result(f"{path}: {made.loudness_lufs:.1f} LUFS, peaks at {made.peak_db:.1f} dBFS{short}")
         code = f", code {made.code}" if made.code else ""

@@ -23,4 +23,4 @@ def report(target: str, file: Path) -> None:
 
     with open_history() as kept:
         entry = write_report(kept, find_target(kept, target), file)
-    note(f"report on session {entry.number} of {entry.player} ({entry.drill}) written to {file}")
+    note(f"report on session {entry.number}, player {entry.player} ({entry.drill}) written to {file}")

@@ -151,7 +151,8 @@ def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wo
     from drilltimer.ui.lines import placement_line
 
     minutes = plan.length_s / 60
-    note(wording("run.begins", drill=plan.drill.name, landings=plan.landings, minutes=minutes, seed=plan.seed))
+    about = {"drill": plan.drill.name, "landings": plan.landings, "minutes": minutes, "seed": plan.seed}
+    note(wording.counted("run.begins", plan.landings, **about))
     note(placement_line(placement, correction_ms(placement), wording))
     if _tells_nothing(plan):
         note(wording("run.tells_nothing"))

@@ -18,6 +18,7 @@ from drilltimer.cli.common import (
     result_columns,
 )
 from drilltimer.errors import HistoryError
+from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.app.later import Scored
@@ -89,7 +90,7 @@ def score(
             _keep(player, each)
     if annotate:
         written = write_annotations(recording, scored, annotate)
-        note(f"{annotate}: a label track, {len(written) - 2} pictures, and index.html with all of them")
+        note(f"{annotate}: a label track, {count_of(len(written) - 2, 'picture')}, and index.html with all of them")
     if as_json:
         click.echo(json.dumps(document_of(scored[0], scored[1:]), allow_nan=False))
         return
@@ -122,4 +123,4 @@ def _keep(player: str, scored: Scored) -> None:
     except HistoryError as fault:
         note(f"not kept: {fault}")
     else:
-        note(f"kept as session {number} of {player}" + (", in place of an earlier scoring" if again else ""))
+        note(f"kept as session {number}, player {player}" + (", in place of an earlier scoring" if again else ""))

@@ -378,7 +378,7 @@ class GroupSession:
         before = len(self._ahead)
         self._ahead = [self.roster.seated(stage) for stage in fit(retime(self._ahead, now_s), self.plan.time_limit_s)]
         if lost := before - len(self._ahead):
-            self._pending.append(Told(f"no time is left for the last {lost} of the plan"))
+            self._pending.append(Told(f"no time is left for the end of the plan; stretches of work left out: {lost}"))
 
     def _judge(self, heard: Heard) -> None:
         running = next((each for each in self._live() if heard.rep in each.unheard), None)

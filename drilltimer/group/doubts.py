@@ -17,6 +17,7 @@ from drilltimer.group.contacts import lay_contacts, lay_turns
 from drilltimer.group.plan import GroupPlan
 from drilltimer.group.timeline import Course
 from drilltimer.model import Drill
+from drilltimer.units import count_of
 
 PLAYERS_PER_COACH, CHILDREN_PER_COACH = 12, 10
 PLAYERS_PER_STATION = 6
@@ -94,7 +95,7 @@ def _about_times(plan: GroupPlan, course: Course) -> Iterator[Doubt]:
                 worked[player] += 1
     always = [worked[number] for number, player in enumerate(plan.players) if player.always_there]
     if always and max(always) - min(always) > 1:
-        yield Doubt("rotation", f"some work {max(always)} times and some {min(always)} times")
+        yield Doubt("rotation", f"some work {count_of(max(always), 'time')} and some {count_of(min(always), 'time')}")
 
 
 def _about_turns(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> Iterator[Doubt]:
@@ -108,7 +109,9 @@ def _about_turns(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -
         for turn, players in enumerate(turns):
             counts += [answered[turn, lane] for lane, player in enumerate(players.players) if player is not None]
     if counts and min(counts) < LEAST_CONTACTS:
-        message = f"a turn holds only {min(counts)} contacts: work longer, or have fewer players at a station"
+        message = (
+            f"a turn holds only {count_of(min(counts), 'contact')}: work longer, or have fewer players at a station"
+        )
         yield Doubt("work_s", message)
 
 
@@ -120,5 +123,5 @@ def _about_landings(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]
             over.append((player.name, landings, most))
     if over:
         name, landings, most = max(over, key=lambda each: each[1] - each[2])
-        also = f", and {len(over) - 1} more players" if len(over) > 1 else ""
+        also = f", and {len(over) - 1} more" if len(over) > 1 else ""
         yield Doubt("rounds", f"{landings} landings for {name}{also}: guidance ends at {most} a session")

@@ -14,6 +14,7 @@ from drilltimer.drill.tree import Path, Tree, read_tree
 from drilltimer.group.form import MAX_STATIONS, GroupForm, PlaceForm, PlayerForm, StationForm, WarmUpForm
 from drilltimer.group.plan import GroupPlan, GroupPlayer, Station, WarmUp
 from drilltimer.model import Placement
+from drilltimer.units import count_of
 
 KIND = "group plan"
 
@@ -156,10 +157,13 @@ def _about_rotation(form: GroupForm, rows: list[list[int]]) -> Iterator[tuple[Pa
         if len(row) != len(rows[0]):
             yield path, f"{len(row)} squads, but the first row has {len(rows[0])}"
         if len(row) > len(_entries(form)):
-            yield path, f"{len(row)} squads of {len(_entries(form))} players: some would be empty"
+            yield (
+                path,
+                f"{count_of(len(row), 'squad')} of {count_of(len(_entries(form)), 'player')}: some would be empty",
+            )
         unknown = sorted({station for station in row if station > count})
         if unknown:
             yield path, f"there is no station {unknown[0]}: {count} of at most {MAX_STATIONS} are given"
         for station, squads in Counter(row).items():
             if station and squads > 1:
-                yield path, f"station {station} has {squads} squads at once"
+                yield path, f"station {station} has {count_of(squads, 'squad')} at once"

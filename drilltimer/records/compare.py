@@ -19,6 +19,7 @@ from drilltimer.records.history import History
 from drilltimer.records.queries import find_player, reps, sessions_of_drill
 from drilltimer.score.change import FEWEST_REPS, Change, DayToDay, Estimate, change_of, scatter, share_change, trimmed
 from drilltimer.score.stats import typical_error_ms
+from drilltimer.units import count_of
 
 TEST_DRILL = "Test block"
 FEWEST_TRIMMED = 5
@@ -232,9 +233,8 @@ def _kind(entry: SessionEntry) -> tuple[str, bool]:
 
 def _left_out(tests: Sequence[SessionEntry], alike: Sequence[SessionEntry]) -> str:
     others = len(tests) - len(alike)
-    return f"{others} sessions of this drill asked for something else, or were simulated, and are left out" * bool(
-        others
-    )
+    told = f"{count_of(others, 'session')} of this drill left out: something else was asked for, or it was simulated"
+    return told * bool(others)
 
 
 def _chosen(tests: Sequence[SessionEntry], text: str, *, newest: bool) -> SessionEntry:

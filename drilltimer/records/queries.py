@@ -75,9 +75,9 @@ def find_target(history: History, text: str) -> Player | int:
 
 def nearest(history: History, name: str) -> str:
     """The names that look like this one, as the end of a sentence; empty when none does."""
-    names = [row["name"] for row in history.rows("SELECT name FROM players LIMIT 10000")]
-    near = difflib.get_close_matches(name, names, n=3, cutoff=0.6)
-    return f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
+    names = {row["key"]: row["name"] for row in history.rows("SELECT key, name FROM players LIMIT 10000")}
+    near = difflib.get_close_matches(name.casefold(), names, n=3, cutoff=0.6)  # capitals are no difference
+    return f"; did you mean {' or '.join(repr(names[key]) for key in near)}?" if near else ""
 
 
 def session_lines(

@@ -31,6 +31,7 @@ from drilltimer.records.queries import find_player, reps, session, session_lines
 from drilltimer.score.feeding import FEEDING, Agreement, Mark, agreement
 from drilltimer.score.match import correction_ms
 from drilltimer.score.stats import ci95_ms, constant_error_ms, summarize
+from drilltimer.units import count_of
 
 TREND_SESSIONS = 24  # as many as can be told apart on a phone
 BAR_MS = 20.0
@@ -141,7 +142,7 @@ def summary(player: str, scores: Scores) -> str:
     return (
         f"{player} lands {abs(habit_ms):.0f} ms {side}{sure}, "
         f"with a scatter of {scores.variable_error_ms or 0.0:.0f} ms; "
-        f"{share} % of {scores.n} landings were in the window."
+        f"in the window: {share} % of {count_of(scores.n, 'landing')}."
     )
 
 
@@ -193,7 +194,7 @@ def _course(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     missed = [places[each.rep.index] for each in own if each.verdict.grade == Grade.MISSED]
     dots += [Dot(place, high, "missed") for place in missed]
     half = len(timed) // 2
-    told = f"Error of {len(timed)} landings in order"
+    told = f"Error of {count_of(len(timed), 'landing')} in order"
     if half:
         first, last = ([e.verdict.error_ms or 0.0 for e in each] for each in (timed[:half], timed[half:]))
         told += f"; mean of the first half {constant_error_ms(first):+z.0f} ms"
@@ -257,7 +258,8 @@ def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         return None
     dots = [Dot(place, stagger_ms, "on") for place, stagger_ms in known]
     high = _ends([stagger_ms for _, stagger_ms in known], (0.0, 60.0))[1]
-    told = f"Stagger of {len(known)} landings, half of them below {median(value for _, value in known):.0f} ms."
+    half_ms = median(value for _, value in known)
+    told = f"Stagger of {count_of(len(known), 'landing')}, half of them below {half_ms:.0f} ms."
     chart = charts.scatter(
         f"stagger-{mode}",
         dots,
@@ -266,7 +268,7 @@ def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         ("rep", "second foot after the first, ms"),
         told,
     )
-    return Figure("Feet together", chart, f"Heard in {len(known)} of {len(own)} landings. Low is together.")
+    return Figure("Feet together", chart, f"Heard in {len(known)} of {count_of(len(own), 'landing')}. Low is together.")
 
 
 def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:

@@ -11,6 +11,7 @@ from drilltimer import __version__
 from drilltimer.drill.summary import describe
 from drilltimer.model import Drill
 from drilltimer.ui.wording import load_wording
+from drilltimer.units import count_of
 
 COLUMNS = 76  # fits A4 and Letter in any printer's own type
 SENTENCES = 22  # as much of a long drill's description as leaves room for the rest of the page
@@ -54,7 +55,7 @@ class Card:
             ("cue sheet", f"{self.sheet} (keep it with the sound)"),
             ("code", self.code),
             ("seed", str(self.seed)),
-            ("length", f"{self.length_s / 60:.1f} min, {self.landings} landings"),
+            ("length", f"{self.length_s / 60:.1f} min, {count_of(self.landings, 'landing')}"),
             ("loudness", f"{self.loudness_lufs:.1f} LUFS (ITU-R BS.1770)"),
             ("distances", self.distances),
         ]

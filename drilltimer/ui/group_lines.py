@@ -26,7 +26,8 @@ def score_table(scores: Sequence[PlayerScore], wording: Wording, columns: int | 
         )
         for score in scores
     ]
-    return table(rows, [wording(f"group.{head}") for head in ("player", "reps", "in_window", "constant")], columns)
+    heads = [wording(f"group.{head}") for head in ("player", "reps", "in_window", "constant")]
+    return [*table(rows, heads, columns), wording("scores.signs")]
 
 
 def ranked(scores: Sequence[PlayerScore]) -> list[PlayerScore]:

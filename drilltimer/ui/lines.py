@@ -102,7 +102,9 @@ def score_lines(scores: Scores, wording: Wording) -> list[str]:
         ("stagger", _figure(scores.mean_stagger_ms, " ms")),
         ("first_step", _figure(scores.mean_first_step_ms, " ms")),
     ]
-    counts = wording("scores.counts", n=scores.n, timed=scores.timed, missed=scores.missed, void=scores.void)
+    counts = wording.counted(
+        "scores.counts", scores.n, n=scores.n, timed=scores.timed, missed=scores.missed, void=scores.void
+    )
     lines = [counts]
     if scores.kept_still or scores.moved:
         lines.append(wording("scores.withheld", kept=scores.kept_still, moved=scores.moved))
@@ -130,11 +132,15 @@ def agreement_lines(agreement: Agreement, wording: Wording) -> list[str]:
     if not agreement.marked:
         return []
     crossed = [
-        wording("feed.crossed", mark=mark.value, grade=wording.grade(grade), times=times)
+        wording.counted("feed.crossed", times, mark=mark.value, grade=wording.grade(grade), times=times)
         for mark, grade, times in agreement.crossed
     ]
     means = [wording("feed.mean", mark=mark.value, ms=mean_ms) for mark, mean_ms in agreement.mean_ms]
-    return [wording("feed.agreement", agreed=agreement.agreed, marked=agreement.marked), *crossed, *means]
+    return [
+        wording.counted("feed.agreement", agreement.marked, agreed=agreement.agreed, marked=agreement.marked),
+        *crossed,
+        *means,
+    ]
 
 
 def health_lines(health: Health, wording: Wording) -> list[str]:

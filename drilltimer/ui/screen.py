@@ -207,7 +207,11 @@ def _input(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
 
 
 def _health(health: Health, look: Look, wording: Wording) -> Text:
-    parts = [wording("screen.lost", blocks=health.xruns) if health.xruns else wording("screen.sound_good")]
+    parts = [
+        wording.counted("screen.lost", health.xruns, blocks=health.xruns)
+        if health.xruns
+        else wording("screen.sound_good")
+    ]
     if health.round_trip_ms is not None:
         parts.append(wording("screen.trip", ms=health.round_trip_ms))
     if health.drift_ppm is not None:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from drilltimer.drill.load import Load
 from drilltimer.drill.timeline import KEY, first_rally, timeline
 from drilltimer.model import Drill, Rep
+from drilltimer.units import count_of
 
 BAR_COLUMNS = 40
 
@@ -35,7 +36,9 @@ def block_lines(drill: Drill, reps: Sequence[Rep], columns: int | None = None) -
 
 def load_lines(load: Load, length_s: float) -> list[str]:
     """Length, landings, bouts and rests."""
-    lines = [f"Lasts {length_s / 60:.1f} min as drawn here (waits and rallies vary); {load.landings} landings."]
+    lines = [
+        f"Lasts {length_s / 60:.1f} min as drawn here (waits and rallies vary); {count_of(load.landings, 'landing')}."
+    ]
     longest = load.longest
     if longest is not None and longest.landings > 1:
         rest = f", then {longest.rest_s:.0f} s of rest" if longest.rest_s is not None else ""

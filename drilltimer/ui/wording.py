@@ -40,6 +40,11 @@ class Wording:
         """Text of that key with its values filled in."""
         return self._texts[key].format(**values)
 
+    def counted(self, key: str, number: int, /, **values: object) -> str:
+        """The same of a text that counts; for one there may be a text of its own, under `<key>_one`."""
+        one = f"{key}_one"
+        return self(one if number == 1 and one in self._texts else key, **values)
+
     def section(self, name: str) -> dict[str, str]:
         """All texts of a section by the rest of their keys, as they stand."""
         return {key.removeprefix(f"{name}."): text for key, text in self._texts.items() if key.startswith(f"{name}.")}
@@ -97,7 +102,9 @@ def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
     texts = _flat(_read(path))
     for key, text in texts.items():
         _check(key, text, english, path)
-    return Wording({**english, **texts}, english)
+    # where a language says a thing in one way alone, English must not step in for the count of one
+    doubled = {f"{key}_one" for key in texts} - texts.keys()
+    return Wording({key: text for key, text in {**english, **texts}.items() if key not in doubled}, english)
 
 
 def _pattern(text: str) -> re.Pattern[str]:
