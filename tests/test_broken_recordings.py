@@ -124,7 +124,7 @@ def sheet_with(rendered, tmp_path, **changes):
     [
         ({"rate_hz": 44_100}, "rate_hz is 44100, but take-1.flac has 48000 Hz"),
         ({"audio": "lost.flac"}, "its sound 'lost.flac' is missing"),
-        ({"audio": "s.cues.json"}, "is not a sound file"),
+        ({"audio": "s.cues.json"}, "s.cues.json: the sound that was played cannot be read"),
         ({"reps": []}, "reps"),
         ({"reps": [{"cues": [{"role": "contact", "at_s": 5000.0}]}]}, "has any sound"),
         ({"signature": {"code": "zz", "at_s": 0.0}}, "signature.code"),

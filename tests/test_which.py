@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 
 import numpy as np
@@ -13,7 +14,7 @@ from test_cli import call
 
 from drilltimer.app.which import find_sheets, score_with
 from drilltimer.drill.cuesheet import sheet_from_json
-from drilltimer.errors import RecordingError, SheetError
+from drilltimer.errors import DistanceError, RecordingError, SheetError
 from drilltimer.score.distance import Told
 from drilltimer.score.document import score_schema
 
@@ -141,3 +142,85 @@ def test_broken_sheets_among_good_ones_do_not_stop_the_search(club, tmp_path):
     (tmp_path / "b.cues.json").write_text("{}")
     with pytest.raises(SheetError, match="none of the 2 cue sheets can be read"):
         score_with(recording, [tmp_path / "a.cues.json", tmp_path / "b.cues.json"])
+
+
+# ---------------------------------------------------------------- many sheets, some of which fit as well as others
+
+
+@pytest.fixture
+def even(tmp_path):
+    """Five unsigned sheets of a drill whose contacts come evenly: each fits a recording of any other."""
+    (tmp_path / "even.yaml").write_text("name: Even\nreps: 7\nrhythm: {interval_s: 2.0}\n")
+    call("render", tmp_path / "even.yaml", tmp_path / "e.flac", "--seed", 1, "--takes", 5, "--no-card", "--distance", 3)
+    for take in range(1, 6):
+        path = tmp_path / f"e-{take}.cues.json"
+        sheet = json.loads(path.read_text())
+        del sheet["signature"]
+        path.write_text(json.dumps(sheet))
+        os.utime(path, (take * 86_400, take * 86_400))
+    return tmp_path
+
+
+def sound_of_even(even, take):
+    return soundfile.read(even / f"e-{take}.flac")[0].mean(axis=1)
+
+
+def test_the_sheet_named_like_the_recording_is_taken_and_no_other_one_is_tried(even):
+    recording, tried = record(even / "e-4.wav", sound_of_even(even, 4)), []
+    found = score_with(recording, find_sheets(even), on_tried=lambda *told: tried.append(told))
+    assert names(found) == ["e-4.cues.json"]
+    assert tried == [(even / "e-4.cues.json", 7, 7)]
+    assert not any("fit as well" in note for note in found[0].health.notes)
+
+
+def test_the_sheet_named_like_the_recording_does_not_hide_a_second_drill(club, tmp_path):
+    recording = record(tmp_path / "take-3.wav", sound_of(club, 3), 3.0, sound_of(club, 1))
+    for take in (1, 2, 3):
+        for name in (f"take-{take}.flac", f"take-{take}.cues.json"):
+            shutil.copy(club / name, tmp_path / name)
+    assert sorted(names(score_with(recording, find_sheets(tmp_path)))) == ["take-1.cues.json", "take-3.cues.json"]
+
+
+def test_a_name_alone_does_not_make_a_sheet_fit(club, tmp_path):
+    for name in ("take-1.flac", "take-1.cues.json", "take-2.flac", "take-2.cues.json"):
+        shutil.copy(club / name, tmp_path / name)
+    recording = record(tmp_path / "take-2.wav", 1.0, sound_of(club, 1))
+    assert names(score_with(recording, find_sheets(tmp_path))) == ["take-1.cues.json"]
+
+
+def test_of_sheets_that_fit_equally_the_one_of_that_day_is_taken_and_the_others_told(even):
+    recording = record(even / "phone.wav", 2.0, sound_of_even(even, 3))
+    os.utime(recording, (3 * 86_400 + 600, 3 * 86_400 + 600))
+    shutil.copy(even / "e-3.cues.json", even / "copy.cues.json")  # the same sheet is no other answer
+    (found,) = score_with(recording, find_sheets(even))
+    assert found.sheet_file.name == "e-3.cues.json"
+    assert found.health.notes[-1] == (
+        "e-4.cues.json, e-2.cues.json, e-5.cues.json, ... fit as well as e-3.cues.json, which was taken; "
+        "--sheet names the right one"
+    )
+
+
+def test_how_far_the_search_is_comes_on_stderr_alone(even):
+    recording = record(even / "phone.wav", 2.0, sound_of_even(even, 3))
+    (even / "e-1.flac").unlink()
+    answer = call("score", recording, "--json")
+    json.loads(answer.stdout)
+    told = answer.stderr.splitlines()
+    assert [line.split()[0] for line in told] == ["1/5", "2/5", "3/5", "4/5", "5/5"]
+    assert any(line.endswith("e-3.cues.json: 7 of 7 contacts heard") for line in told)
+    assert any(line.endswith("e-1.cues.json: cannot be used") for line in told)
+
+
+def test_what_is_wrong_with_the_recording_or_the_distances_is_not_laid_on_the_sheets(club, tmp_path):
+    good, bad = record(tmp_path / "r.wav", 1.0, sound_of(club, 1)), tmp_path / "bad.wav"
+    samples, rate_hz = soundfile.read(good)
+    samples[-rate_hz] = np.nan
+    soundfile.write(bad, samples, rate_hz, "FLOAT")
+    for name in ("take-1.flac", "take-1.cues.json", "take-2.flac", "take-2.cues.json"):
+        shutil.copy(club / name, tmp_path / name.replace("take-1", "bad") if "cues" in name else tmp_path / name)
+    with pytest.raises(RecordingError, match=r"bad\.wav: the sample at .* is not a finite number"):
+        score_with(bad, find_sheets(tmp_path))
+    with pytest.raises(DistanceError, match="these cannot all be true"):
+        score_with(
+            good, find_sheets(tmp_path), Told(speaker_to_player_m=1.0, player_to_mic_m=1.0, speaker_to_mic_m=9.0)
+        )

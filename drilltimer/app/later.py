@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
-from math import gcd
 from pathlib import Path
 
-import numpy as np
-
+from drilltimer.app.found import Playing, Traces, find_playings, piece_of
 from drilltimer.app.played import Played, PlayedContact, open_played, padded
 from drilltimer.audio.recording import AudioFile
 from drilltimer.drill.cuesheet import CueSheet, SheetRep, contact_cue
 from drilltimer.errors import RecordingError
-from drilltimer.hear.align import Alignment, Trace, align
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
-from drilltimer.hear.passages import Contact, Passage
-from drilltimer.hear.playings import group_playings, owners, played_twice
+from drilltimer.hear.passages import Passage
+from drilltimer.hear.playings import owners, played_twice
 from drilltimer.hear.signature import Form
-from drilltimer.hear.warp import ClockMap, added_up, warp_played
+from drilltimer.hear.warp import ClockMap, warp_played
 from drilltimer.model import Block, Cue, Expectation, Health, Heard, Placement, Rep, Scores, Verdict, Window
 from drilltimer.score.distance import Standing
 from drilltimer.score.document import Piece, RecordingClock, score_document
@@ -32,9 +29,6 @@ from drilltimer.sound.signature import render_glides
 SHORT_S = 1.0  # no drill fits into less
 STILL_DB = -100.0  # half of 16 bits' last step: no microphone is so still
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
-PIECE_S = 10.0
-MOST_KINDS = 4  # a drill has one or two contact sounds
-SAME_KIND = 0.98  # correlation of two templates that differ in loudness alone
 BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a passage's reps
 LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
 SIGNATURE_RATE_HZ = 7000  # the lowest at which signatures are looked for
@@ -71,24 +65,19 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
     """
     standing = None if placement is None else Standing(placement)
     with AudioFile(recording) as heard, open_played(sheet_file) as played:
-        return score_playings(played, heard, Traces(heard), standing)[0]
+        playings = find_playings(played, heard, Traces(heard))
+        if not playings:
+            raise unheard(heard, f"no contact cue of {sheet_file.name} is heard in it")
+        return score_playing(played, heard, playings[0], standing)
 
 
-def score_playings(played: Played, heard: AudioFile, traces: Traces, standing: Standing | None = None) -> list[Scored]:
-    """Every playing of a sheet in a recording, the fullest first.
-
-    Raises
-    ------
-    RecordingError
-        The sheet's contacts are not in it.
-    """
-    alignment = _align(played, heard, traces)
-    if alignment is None:
-        raise unheard(heard, f"no contact cue of {played.path.name} is heard in it")
-    standing = standing or standing_of(played.sheet)
-    playings = group_playings(alignment.passages, len(played.sounded))
-    fullest = sorted(playings, key=lambda playing: -sum(len(passage.heard) for passage in playing))
-    return [replace(_score(played, heard, playing, standing), playing=n) for n, playing in enumerate(fullest)]
+def score_playing(
+    played: Played, heard: AudioFile, playing: Playing, standing: Standing | None = None, notes: Sequence[str] = ()
+) -> Scored:
+    """Listen to one playing of a sheet; `notes` are kept with what is told of the sound."""
+    scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet))
+    health = replace(scored.health, notes=(*scored.health.notes, *notes))
+    return replace(scored, playing=playing.number, health=health)
 
 
 def unheard(heard: AudioFile, what: str) -> RecordingError:
@@ -137,17 +126,10 @@ def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], stand
         summarize(counted),
         health,
         played.path,
-        tuple(_piece(played, passage) for passage in playing),
+        tuple(piece_of(played, passage) for passage in playing),
         standing,
         sum(len(passage.heard) for passage in playing),
     )
-
-
-def _piece(played: Played, passage: Passage) -> Piece:
-    contacts = played.sounded
-    first, last = contacts[passage.first], contacts[passage.last]
-    from_s, to_s = (passage.clock.recorded_s(each.start / played.file.rate_hz) for each in (first, last))
-    return Piece(first.rep.rep, last.rep.rep, from_s, to_s, passage.clock.offset_s, passage.clock.skew_ppm)
 
 
 def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tuple[str, ...]:
@@ -189,75 +171,6 @@ def document_of(scored: Scored, more: Sequence[Scored] = ()) -> dict[str, object
         distance_uncertainty_ms=scored.standing.doubt_ms,
         more=[document_of(each) for each in more],
     )
-
-
-class Traces:
-    """Where contacts may be in a recording, one trace per contact sound, made once however many sheets are tried."""
-
-    def __init__(self, heard: AudioFile) -> None:
-        self._heard = heard
-        self._known: list[tuple[np.ndarray, np.ndarray]] = []
-
-    def of(self, templates: Sequence[np.ndarray]) -> np.ndarray:
-        """The greatest of the templates' traces, everywhere."""
-        new = [template for template in templates if self._find(template) is None]
-        if new:
-            self._known += list(zip(new, _traces(self._heard, new), strict=True))
-        found = [trace for template in templates if (trace := self._find(template)) is not None]
-        return np.asarray(np.max(found, axis=0))
-
-    def _find(self, template: np.ndarray) -> np.ndarray | None:
-        for known, trace in self._known:
-            length = min(len(known), len(template))
-            power = float(np.dot(known, known) * np.dot(template, template))
-            if float(np.dot(known[:length], template[:length])) ** 2 > SAME_KIND**2 * power:
-                return trace
-        return None
-
-
-def _traces(file: AudioFile, templates: Sequence[np.ndarray]) -> list[np.ndarray]:
-    traces = [Trace(file.rate_hz, [template]) for template in templates]
-    longest = max(len(template) for template in templates)
-    for block in file.blocks(round(PIECE_S * file.rate_hz)):
-        mono = added_up(block) / np.float32(file.channels)
-        for trace in traces:
-            trace.feed(mono)
-    for trace in traces:
-        trace.feed(np.zeros(file.rate_hz + longest))
-    values = [trace.values() for trace in traces]
-    shortest = min(len(each) for each in values)
-    return [each[:shortest] for each in values]
-
-
-def _align(played: Played, heard: AudioFile, traces: Traces) -> Alignment | None:
-    sounded = played.sounded
-    sounds = {id(contact.sound): contact.sound for contact in sounded if contact.sound is not None}
-    kinds = list(sounds.values())[:MOST_KINDS]
-    common = gcd(played.file.rate_hz, heard.rate_hz)
-    up, down = heard.rate_hz // common, played.file.rate_hz // common
-    ready = {key: _resampled(sound, up, down) for key, sound in sounds.items()}
-    contacts = [
-        Contact(contact.start / played.file.rate_hz, ready[id(contact.sound)])
-        for contact in sounded
-        if contact.sound is not None
-    ]
-    recorded = traces.of([ready[id(kind)] for kind in kinds])
-    own = np.max(_traces(played.file, kinds), axis=0)
-    read = padded(heard)
-    return align(
-        recorded,
-        own,
-        contacts,
-        lambda start, frames: added_up(read(start, frames)) / np.float32(heard.channels),
-        heard.rate_hz,
-        heard.frames / heard.rate_hz,
-    )
-
-
-def _resampled(sound: np.ndarray, up: int, down: int) -> np.ndarray:
-    from scipy.signal import resample_poly
-
-    return sound if up == down else np.asarray(resample_poly(sound, up, down))
 
 
 @dataclass(frozen=True, slots=True)

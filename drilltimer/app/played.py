@@ -12,7 +12,7 @@ import numpy as np
 
 from drilltimer.audio.recording import AudioFile
 from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, contact_cue, sheet_from_json
-from drilltimer.errors import SheetError
+from drilltimer.errors import RecordingError, SheetError
 from drilltimer.hear.warp import added_up
 from drilltimer.model import Samples
 
@@ -74,14 +74,31 @@ def open_played(sheet_file: Path) -> Iterator[Played]:
             why="A sheet is of use only together with the very sound that was played.",
             fix=f"Put {audio.name} into {audio.parent}.",
         )
-    with AudioFile(audio) as file:
+    with faults_of_played(sheet_file):
+        file = AudioFile(audio)
+    with file:
         if file.rate_hz != sheet.rate_hz:
             raise SheetError(
                 f"{sheet_file}: rate_hz is {sheet.rate_hz}, but {audio.name} has {file.rate_hz} Hz",
                 why="The sheet belongs to another sound file, or the sound was converted.",
                 fix="Use the sound file that was rendered with this sheet.",
             )
-        yield Played(sheet_file, sheet, file, tuple(_contacts(sheet, file)))
+        with faults_of_played(sheet_file):
+            contacts = tuple(_contacts(sheet, file))
+        yield Played(sheet_file, sheet, file, contacts)
+
+
+@contextmanager
+def faults_of_played(sheet_file: Path) -> Iterator[None]:
+    """Tell what is wrong with the played sound as its sheet's fault: the recording may be sound."""
+    try:
+        yield
+    except RecordingError as fault:
+        raise SheetError(
+            f"{sheet_file}: the sound that was played cannot be read: {fault.what}",
+            why=fault.why,
+            fix="Copy it again from where it was rendered: a converted or mended one does not fit its sheet.",
+        ) from fault
 
 
 def padded(file: AudioFile) -> Callable[[int, int], Samples]:

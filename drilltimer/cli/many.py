@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import click
 
 from drilltimer.cli.common import INTERRUPTED, note, print_lines, print_result, result_columns
+from drilltimer.cli.progress import progress
 from drilltimer.errors import HistoryError, UserError
 from drilltimer.units import count_of
 
@@ -36,10 +36,6 @@ class Wish:
     as_json: bool
 
 
-class _Tell(Protocol):
-    def __call__(self, name: str, words: str) -> None: ...
-
-
 def score_many(folder: Path, wish: Wish) -> None:
     """Score every recording of a folder; leaves with 2 when any could not be."""
     from drilltimer.app.annotate import annotate as write_annotations
@@ -56,7 +52,7 @@ def score_many(folder: Path, wish: Wish) -> None:
         note(f"scored before, and did not change: {len(jobs) - len(due)} of {count_of(len(jobs), 'recording')}")
     faults: dict[str, str] = {}
     ended = False
-    with _progress(len(due)) as tell:
+    with progress(len(due)) as tell:
         try:
             for outcome in _outcomes(due, wish):
                 end_if_asked()
@@ -142,31 +138,6 @@ def _words(outcome: Outcome) -> str:
     return f"{count_of(reps, 'rep')}, in the window " + ", ".join(
         "-" if x is None else f"{100 * x:.0f} %" for x in shares
     )
-
-
-@contextmanager
-def _progress(total: int) -> Iterator[_Tell]:
-    """A bar where there is a terminal, otherwise a line for each recording; both on stderr."""
-    done = 0
-    if not total:
-        yield lambda name, words: None
-        return
-    if not sys.stderr.isatty():
-
-        def tell(name: str, words: str) -> None:
-            nonlocal done
-            done += 1
-            note(f"{done}/{total}  {name}: {words}")
-
-        yield tell
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("{task.description}", markup=False))
-    with Progress(*columns, console=Console(stderr=True)) as bar:
-        task = bar.add_task("", total=total)
-        yield lambda name, words: bar.update(task, advance=1, description=name)
 
 
 def _print(summary: dict[str, object], out: Path) -> None:

@@ -17,6 +17,7 @@ from drilltimer.cli.common import (
     print_lines,
     result_columns,
 )
+from drilltimer.cli.progress import progress
 from drilltimer.errors import HistoryError
 from drilltimer.units import count_of
 
@@ -84,7 +85,7 @@ def score(
     wording = wording_for(language)
     refuse_no_file(recording)  # or else its folder would be blamed for having no sheet
     sheets = find_sheets(sheet or recording.parent)
-    scored = score_with(recording, sheets, told)
+    scored = _search(recording, sheets, told) if len(sheets) > 1 else score_with(recording, sheets, told)
     if player:
         for each in scored:
             _keep(player, each)
@@ -96,6 +97,18 @@ def score(
         return
     for place, each in enumerate(scored):
         _print(each, place, len(scored), wording)
+
+
+def _search(recording: Path, sheets: list[Path], told: Told) -> list[Scored]:
+    """Score with whichever sheets belong to it, and show how far the search is: each takes about a second."""
+    from drilltimer.app.which import score_with
+
+    with progress(len(sheets)) as tell:
+
+        def on_tried(sheet: Path, heard: int, contacts: int) -> None:
+            tell(sheet.name, f"{heard} of {contacts} contacts heard" if contacts else "cannot be used")
+
+        return score_with(recording, sheets, told, on_tried)
 
 
 def _print(scored: Scored, place: int, count: int, wording: Wording) -> None:
