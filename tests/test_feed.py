@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import jsonschema
 import numpy as np
@@ -15,10 +16,11 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.app.feeding import Asked, hear_recording
 from drilltimer.app.feeding_journal import keep_fed
+from drilltimer.app.open import open_room
 from drilltimer.cli import main
 from drilltimer.errors import HistoryError
 from drilltimer.hear.feeding import Court, FeedListener
-from drilltimer.model import Block, Grade, Window
+from drilltimer.model import Block, Grade, Placement, Window
 from drilltimer.records.compare import compare
 from drilltimer.records.history import History
 from drilltimer.records.queries import reps, session
@@ -190,3 +192,14 @@ def test_bad_input_is_told_in_one_error(recording, home, tmp_path, name, content
     assert result.stderr.count("drilltimer: ") + result.stderr.count("Error: ") == 1  # ours or the option parser's
     assert result.stdout == ""
     assert "Traceback" not in result.output
+
+
+def test_feeding_without_a_contact_is_told_and_not_kept(home, monkeypatch):
+    """A quiet room: nobody feeds."""
+    card = SimpleNamespace(stream=open_room("club", 1, Placement(), 0.0), names=("a", "b"), again=None)
+    monkeypatch.setattr("drilltimer.app.open.open_card", lambda *names: card)
+    result = CliRunner().invoke(main, ["feed", "--minutes", "0.1", "--player", "Robin"])
+    assert result.exit_code == 0, result.stderr
+    assert "no contact was heard: stand the microphone nearer" in result.stderr
+    assert "no session is kept: no rep was judged" in result.stderr
+    assert "no player is called 'Robin'" in CliRunner().invoke(main, ["history", "Robin"]).stderr

@@ -445,6 +445,26 @@ def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> Non
     assert told == ["kept as session 1, player Kim; 'drilltimer history session:1' shows it"]
 
 
+@pytest.mark.parametrize("ending", ["done", "interrupted"])
+def test_journal_keeps_no_session_in_which_nothing_was_judged(tmp_path: Path, ending: str) -> None:
+    path, told = tmp_path / "history.sqlite", list[str]()
+    journal = Journal(path, replace(made_session(), ending=None), told.append)
+    journal.close(ending, Health(), [])
+    assert told == ["no session is kept: no rep was judged"]
+    with History(path) as history:
+        assert list(queries.players(history)) == []
+        assert queries.session_lines(history) == []
+
+
+def test_journal_keeps_reps_that_were_judged_at_the_end_alone(tmp_path: Path) -> None:
+    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    journal = Journal(path, replace(made_session(), ending=None), told.append)
+    journal.close("interrupted", Health(), entries[:1])
+    with History(path) as history:
+        assert queries.reps(history, 1) == entries[:1]
+    assert len(told) == 1
+
+
 def test_journal_keeps_reps_while_the_history_is_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("drilltimer.app.journal.PATIENCE_S", 0.01)
     path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()

@@ -30,7 +30,7 @@ PATIENCE_S = 0.5  # with another program's write while sound is running; the str
 
 
 class Journal:
-    """Keeps one session.
+    """Keeps one session, from its first judged rep on: one in which nothing was heard is no session.
 
     Parameters
     ----------
@@ -77,7 +77,9 @@ class Journal:
         """Keep all reps as they stand at the end, and how it ended; tells where it is found."""
         self._take(entries)
         self._entry = replace(self._entry, ending=ending, health=health)
-        if self._write(WAIT_S) and self._is_there():
+        if not self._reps:
+            self._tell("no session is kept: no rep was judged")
+        elif self._write(WAIT_S) and self._is_there():
             kept = f"session:{self._number}"
             self._tell(
                 f"kept as session {self._number}, player {self._entry.player}; 'drilltimer history {kept}' shows it"
@@ -108,6 +110,8 @@ class Journal:
         if self._history is None:
             self._history = History(self._path, wait_s=patience_s)
         self._history.wait(patience_s)
+        if not self._reps:
+            return
         if self._number is None:
             self._number = self._history.begin(self._entry)
         if self._waiting:

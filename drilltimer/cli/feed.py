@@ -234,6 +234,8 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
     else:
         compared = agreement_lines(agreement(outcome.verdicts, outcome.marks), wording)
         say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))
+    if not outcome.verdicts:
+        remark(wording("feed.nothing"))
     if outcome.fault is not None:
         raise outcome.fault
     if outcome.interrupted:
