@@ -695,3 +695,11 @@ def test_help_needs_no_sound_library_and_is_quick_to_import():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert Path(done.stdout.split()[1]).name
     assert done.stderr.strip() == ""
+
+
+@pytest.mark.parametrize("name", ["An\nn", "An\tn", "\x1b[31mAnn", "x" * 81])
+def test_a_name_that_no_history_takes_is_refused_before_anything_is_done(drill, name):
+    for verb in (("run", drill, "--simulate", "club"), ("score", "none.wav"), ("feed", "none.wav")):
+        said = told(call(*verb, "--player", name, code=2))
+        assert "a player's name h" in said
+        assert "none.wav" not in said

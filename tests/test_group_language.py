@@ -47,6 +47,10 @@ def test_a_plan_is_read_with_its_defaults():
 @pytest.mark.parametrize(
     ("before", "after", "line", "key", "words"),
     [
+        ("- Ann", '- "An\\nn"', 3, "players[1]", "a name in one line"),
+        ("- Ann", '- "An\\tn"', 3, "players[1]", "a name in one line"),
+        ("- Ann", '- " "', 3, "players[1]", "not blanks alone"),
+        ("{exercise: shuffle}", '{exercise: "a\\r\\nb"}', 9, "stations[2].exercise", "a name in one line"),
         ("level: club", "levl: club", 6, "levl", "did you mean level"),
         ("name: 7, level: advanced", "name: 7, level: advnced", 4, "players[2].level", "did you mean advanced"),
         ("- Ann", "- bo", 5, "players[3]", "is player 1 already"),
@@ -58,7 +62,7 @@ def test_a_plan_is_read_with_its_defaults():
          "stations[2].turns", "only microphone"),
         ("{exercise: shuffle}", "{drill: steady-contact, side: left}", 8, "stations[1]", "needs one too"),
         ("time_limit_s: 45m", "time_limit_s: 45 minutes", 10, "time_limit_s", "1m30s or 1:30"),
-        ("time_limit_s: 45m", "rotation: [[1, 2], [2]]", 10, "rotation[2]", "1 squads, but the first row has 2"),
+        ("time_limit_s: 45m", "rotation: [[1, 2], [2]]", 10, "rotation[2]", "1 squad, but the first row has 2"),
         ("time_limit_s: 45m", "rotation: [[1, 1]]", 10, "rotation[1]", "station 1 has 2 squads at once"),
         ("time_limit_s: 45m", "rotation: [[1, 3]]", 10, "rotation[1]", "there is no station 3"),
         ("time_limit_s: 45m", "change_s: 2", 10, "change_s", "expected 4 or more"),

@@ -241,7 +241,19 @@ BROKEN = {
     ),
     "a name that steers the terminal": (
         PLAIN.replace("Plain", '"\\e[2J"'),
-        "d.yaml:1:7: name: expected a text without control characters, got '\\x1b[2J'",
+        "d.yaml:1:7: name: expected a name in one line, without tabs and control characters, got '\\x1b[2J'",
+    ),
+    "a name of two lines": (
+        PLAIN.replace("Plain", '"Two\\nlines"'),
+        "d.yaml:1:7: name: expected a name in one line, without tabs and control characters, got 'Two\\nlines'",
+    ),
+    "a block's name with a tab": (
+        PLAIN + 'blocks: [{name: "a\\tb"}]\n',
+        "d.yaml:5:17: blocks[1].name: expected a name in one line, without tabs and control characters, got 'a\\tb'",
+    ),
+    "a name of blanks": (
+        PLAIN.replace("Plain", '"  "'),
+        "d.yaml:1:7: name: expected a name, not blanks alone, got '  '",
     ),
     "a key that steers the terminal": (
         PLAIN + '"\\e[2J": 1\n',

@@ -53,10 +53,17 @@ level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows 
 
 
 def _a_name(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
-    """Refuse an empty name, which a script gives whose variable is not set: nothing would be kept, unsaid."""
-    if value is not None and not value.strip():
+    """Refuse an empty name, which a script gives whose variable is not set: nothing would be kept, unsaid.
+
+    One that no history takes is refused at once, too, and not when a session or an hour of scoring is over.
+    """
+    if value is None:
+        return None
+    if not value.strip():
         raise click.BadParameter("a name is empty; leave the option out, and nothing is kept", ctx, param)
-    return value
+    from drilltimer.records.entries import clean_name
+
+    return clean_name(value)
 
 
 player_option = click.option(

@@ -51,6 +51,15 @@ def check_printable(text: str) -> str:
     return text
 
 
+def check_name(text: str) -> str:
+    """In one line, and something to read: names stand in lists, titles and tables."""
+    if not text.isprintable():
+        raise PydanticCustomError("name", "expected a name in one line, without tabs and control characters")
+    if not text.strip():
+        raise PydanticCustomError("name", "expected a name, not blanks alone")
+    return text
+
+
 _AsSeconds = BeforeValidator(seconds_from_text)
 _DURATION_SCHEMA = WithJsonSchema(
     {"anyOf": [{"type": "number", "minimum": 0}, {"type": "string"}], "description": 'seconds, or "1m30s", "1:30"'}
@@ -62,7 +71,7 @@ Ms = Annotated[float, Field(ge=-300.0, le=700.0, allow_inf_nan=False)]
 Side = Annotated[float, Field(ge=-1.0, le=1.0, allow_inf_nan=False)]
 Weight = Annotated[float, Field(gt=0.0, le=1e6, allow_inf_nan=False)]
 Word = Annotated[str, Field(pattern=WORD_PATTERN, max_length=40)]
-Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(check_printable)]
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(check_name)]
 Words = Annotated[list[Word], Field(max_length=MAX_WORDS)]
 
 

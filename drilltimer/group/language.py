@@ -155,7 +155,7 @@ def _about_rotation(form: GroupForm, rows: list[list[int]]) -> Iterator[tuple[Pa
     for number, row in enumerate(rows):
         path: Path = ("rotation", number)
         if len(row) != len(rows[0]):
-            yield path, f"{len(row)} squads, but the first row has {len(rows[0])}"
+            yield path, f"{count_of(len(row), 'squad')}, but the first row has {len(rows[0])}"
         if len(row) > len(_entries(form)):
             yield (
                 path,
