@@ -14,7 +14,7 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.errors import HistoryError
 from drilltimer.model import Grade
-from drilltimer.records import queries
+from drilltimer.records import export, queries
 from drilltimer.records.entries import Player, RepEntry
 from drilltimer.records.export import CSV_COLUMNS, export_history, new_file
 from drilltimer.records.history import History
@@ -284,3 +284,36 @@ def test_newer_or_foreign_database_is_refused(tmp_path: Path, history: History) 
         import_history(history, tmp_path)
     with pytest.raises(HistoryError, match="the history itself"):
         import_history(history, history.path)
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".json"])
+def test_an_export_is_of_one_moment_whatever_is_written_meanwhile(
+    tmp_path: Path, history: History, suffix: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program keeps a new player's session, and more of an old one's, after the players were listed."""
+    listed = export.players_out
+
+    def listed_then_written(kept: History, player: str | None) -> Iterator[dict[str, object]]:
+        yield from list(listed(kept, player))
+        with History(history.path) as other:
+            add(other, made_session("Lee", uid="three"), made_reps(seed=3))
+            other.wait(0.01)
+            with pytest.raises(
+                HistoryError, match="another program is reading"
+            ):  # deleted, but the export has it still
+                other.forget("Kim")
+
+    monkeypatch.setattr(export, "players_out", listed_then_written)
+    before = content(history)
+    out = tmp_path / f"out{suffix}"
+    assert export_history(history, out)[0] == 2
+    with History(tmp_path / "other.sqlite") as taken:
+        import_history(taken, out)
+        assert content(taken) == before
+    assert [line.player.name for line in queries.players(history)] == [HOSTILE, "Lee"]  # and now it sees the rest
+
+
+def test_a_snapshot_ends_with_its_error(history: History) -> None:
+    with pytest.raises(RuntimeError, match="on the way"), history.snapshot():
+        raise RuntimeError("on the way")
+    assert not history.database.in_transaction

@@ -45,7 +45,7 @@ def export_history(history: History, target: Path, player: str | None = None) ->
     write = {".csv": _write_csv, ".json": _write_json}.get(target.suffix.lower())
     if write is None:
         raise HistoryError(f"{target}: an export ends in .csv or .json", fix="Choose one of the two.")
-    with new_file(target) as file:
+    with history.snapshot(), new_file(target) as file:  # a player who comes meanwhile is in none of the two lists
         return write(file, list(players_out(history, player)), sessions_out(history, player))
 
 

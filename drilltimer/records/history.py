@@ -80,6 +80,21 @@ class History:
         except sqlite3.Error as fault:
             raise explain(fault, self.path) from fault
 
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """All that is read inside is of one moment, whatever other programs write meanwhile; hinders none of them."""
+        try:
+            self.database.execute("BEGIN")
+            try:
+                self.database.execute(
+                    "SELECT 1 FROM players LIMIT 1"
+                ).fetchone()  # the moment is that of the first read
+                yield
+            finally:
+                self._roll_back()
+        except sqlite3.Error as fault:
+            raise explain(fault, self.path) from fault
+
     def rows(self, query: str, values: Iterable[Any] = ()) -> Iterator[sqlite3.Row]:
         """Rows of a query, one at a time."""
         try:
