@@ -9,6 +9,7 @@ import pytest
 
 from drilltimer.model import Grade, Health, Placement, Rep, Verdict, Window
 from drilltimer.score.match import correction_ms
+from drilltimer.score.progress import Move
 from drilltimer.score.stats import summarize
 from drilltimer.ui import lines as told
 from drilltimer.ui.lines import header, table
@@ -121,3 +122,12 @@ def test_the_cautions_name_floor_warm_up_pain_sound_and_children():
     for word in ("floor", "warm up", "hurts", "sound", "Children", "local rules"):
         assert word in ENGLISH("run.cautions")
     assert "Land softly" in ENGLISH("run.cautions")
+
+
+def test_a_move_says_where_to_and_why():
+    up = Move("advanced", True, 8, 10)
+    assert (
+        told.move_line(up, ENGLISH) == "one level up, to advanced: 8 of the last 10 in the window; it is narrower now"
+    )
+    back = replace(up, level="club", up=False, back=True)
+    assert told.move_line(back, ENGLISH) == "back to club: the rep that had led to another level is void"

@@ -98,6 +98,38 @@ def test_another_rule_looks_back_as_far_as_it_says() -> None:
     assert play(Ladder(Progression(reps=5, up_share=1.0, down_share=0.2)), "hllll") == []
 
 
+@pytest.mark.parametrize("hits", ["h" * 10, "l" * 10, "hhhhhhhhll"])
+def test_a_move_goes_back_with_the_rep_that_led_to_it_and_comes_again_with_it(hits: str) -> None:
+    ladder = Ladder(RULE)
+    (move,) = play(ladder, hits)
+    assert ladder.withdraw() == Move("club", not move.up, move.hits, 10, back=True)
+    assert ladder.place(rep()).level == "club"
+    assert ladder.put_back() == move
+    assert ladder.place(rep()).level == move.level
+    ladder.withdraw()
+    assert play(ladder, hits[-1]) == [move]  # nine were left: the next one decides
+
+
+def test_a_rep_that_led_to_nothing_is_left_out_and_counted_again() -> None:
+    ladder = Ladder(RULE)
+    play(ladder, "hhhhhhhhh")
+    assert (ladder.withdraw(), ladder.put_back()) == (None, None)
+    assert play(ladder, "h") == [Move("advanced", True, 10, 10)]
+    ladder = Ladder(RULE)
+    play(ladder, "hhhhhhhhh")
+    ladder.withdraw()
+    assert play(ladder, "h") == []
+    assert play(ladder, "v") == []
+    assert (ladder.withdraw(), ladder.put_back()) == (None, None)  # void by itself: it never counted
+    assert play(ladder, "h") == [Move("advanced", True, 10, 10)]
+
+
+def test_a_drill_without_levels_that_move_takes_nothing_back() -> None:
+    ladder = Ladder(None)
+    play(ladder, "h" * 20)
+    assert (ladder.withdraw(), ladder.put_back()) == (None, None)
+
+
 # ----------------------------------------------------------------------------------------------------- in a session
 
 CLIMB = """

@@ -259,6 +259,33 @@ def test_a_rep_declared_void_counts_towards_no_other_level(presses, level):
     assert [verdict.level for verdict in session.verdicts][2] == level
 
 
+@pytest.mark.parametrize(
+    ("presses_s", "levels", "moves", "said"),
+    [
+        ((), "ccaa", ["advanced"], ["harder"]),
+        ((9.0,), "cccc", ["advanced", "club"], ["harder", "easier"]),
+        ((8.0, 9.0), "ccaa", ["advanced", "club", "advanced"], ["harder", "easier", "harder"]),
+    ],
+)
+def test_a_move_is_taken_back_with_the_rep_that_led_to_it(presses_s, levels, moves, said):
+    """Contacts at 1, 4, 13 and 17 s: the second is judged, and leads up, at 5.5 s."""
+    ladder = tuple(window_for(level, "return") for level in LEVELS)
+    reps = (a_rep(index, at_s) for index, at_s in enumerate((1.0, 4.0, 13.0, 17.0)))
+    reps = tuple(replace(rep, level="club", ladder=ladder) for rep in reps)
+    bank = BANK | {(word, None): sound(word, 0.4) for word in ("harder", "easier")}
+    rule, script = Progression(reps=2, up_share=1.0, down_share=0.0), Script((133.0, 133.0, 300.0, 300.0))
+    session = Session(reps, bank, script, Placement(), RATE_HZ, progression=rule)
+    zeros, events = np.zeros((BLOCK, 1), np.float32), []
+    for start in range(0, round(20 * RATE_HZ), BLOCK):
+        events += session.feed(Block(start, zeros, zeros))
+        if start in {round(at_s * RATE_HZ) for at_s in presses_s}:
+            session.mark_void()
+    assert "".join(verdict.level[0] for verdict in session.verdicts) == levels
+    assert [event.move.level for event in events if isinstance(event, Judged) and event.move] == moves
+    words = [event.cue.sound for event in events if isinstance(event, Play)]
+    assert [word for word in words if word in ("harder", "easier")] == said
+
+
 def test_a_rep_declared_void_is_not_told():
     _, events, _ = run(
         [(3.0, lambda s: s.mark_void())],

@@ -15,12 +15,16 @@ from drilltimer.model import LEVELS, TIMED_GRADES, Grade, Level, Progression, Re
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """The player goes to another level, because `hits` of the last `reps` were in the window."""
+    """The player goes to another level, because `hits` of the last `reps` were in the window.
+
+    `back`: returns to `level`, because the rep that had led away from it was declared void.
+    """
 
     level: Level
     up: bool
     hits: int
     reps: int
+    back: bool = False
 
 
 class Ladder:
@@ -38,8 +42,12 @@ class Ladder:
         self._rule = rule
         self._steps = 0
         self._standing = 0  # the steps that the last rep's own level left room for
-        self._recent: list[tuple[int, bool]] = []  # rep, in the window
-        self._withdrawn: list[tuple[int, bool]] = []
+        self._recent: tuple[bool, ...] = ()  # in the window
+        # Steps and recent reps before the last rep taken, and after it.
+        self._before: tuple[int, tuple[bool, ...]] = (0, ())
+        self._after: tuple[int, tuple[bool, ...]] = (0, ())
+        self._move: Move | None = None  # that this one led to
+        self._level: Level | None = None  # and the level it was judged at
 
     def place(self, rep: Rep) -> Rep:
         """`rep` with the window of the level at which the player stands."""
@@ -51,30 +59,38 @@ class Ladder:
 
     def take(self, rep: Rep, verdict: Verdict) -> Move | None:
         """Note a rep that `place` has placed; answers the move that follows from it, or None."""
+        self._before, self._level = (self._steps, self._recent), rep.level
+        self._move = self._step(rep, verdict)
+        return self._move
+
+    def withdraw(self) -> Move | None:
+        """Leave out the rep taken last, which was declared void; answers the move back when it had led to one."""
+        self._after = self._steps, self._recent
+        self._steps, self._recent = self._before
+        move, level = self._move, self._level
+        return None if move is None or level is None else replace(move, level=level, up=not move.up, back=True)
+
+    def put_back(self) -> Move | None:
+        """Count the rep again that was withdrawn last; answers the move that it leads to."""
+        self._steps, self._recent = self._after
+        return self._move
+
+    def _step(self, rep: Rep, verdict: Verdict) -> Move | None:
         scored = verdict.grade in TIMED_GRADES or verdict.grade is Grade.MISSED
         if self._rule is None or rep.level is None or not rep.ladder or not scored:
             return None
-        self._recent = [*self._recent, (rep.index, verdict.grade is Grade.ON_TIME)][-self._rule.reps :]
+        self._recent = (*self._recent, verdict.grade is Grade.ON_TIME)[-self._rule.reps :]
         if len(self._recent) < self._rule.reps:
             return None
-        hits = sum(inside for _, inside in self._recent)
+        hits = sum(self._recent)
         share = hits / self._rule.reps
         step = 1 if share >= self._rule.up_share else -1 if share < self._rule.down_share else 0
         level = _moved(rep.level, step)
         if level == rep.level:
             return None
         self._steps = self._standing + step  # from where the player stands, or a move would change nothing
-        self._recent = []  # the next ten are judged by the new window alone
+        self._recent = ()  # the next ten are judged by the new window alone
         return Move(level, step > 0, hits, self._rule.reps)
-
-    def withdraw(self, rep: int) -> None:
-        """Leave out a rep that was declared void; a move that it has led to stays."""
-        self._withdrawn = [each for each in self._recent if each[0] == rep]
-        self._recent = [each for each in self._recent if each[0] != rep]
-
-    def put_back(self) -> None:
-        """Count the rep again that was withdrawn last; the next one may then lead to a move."""
-        self._recent, self._withdrawn = self._recent + self._withdrawn, []
 
 
 def _moved(level: Level, steps: int) -> Level:

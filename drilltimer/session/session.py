@@ -17,7 +17,7 @@ from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Cue, Grade, Health, Heard, Placement, Progression, Rep, Scores, Verdict
 from drilltimer.score.feedback import CLEARANCE_S, Feedback, Message, Telling
 from drilltimer.score.match import judge, void_verdict
-from drilltimer.score.progress import Ladder
+from drilltimer.score.progress import Ladder, Move
 from drilltimer.score.stats import summarize
 from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
 from drilltimer.session.layout import Bank, expectations, first_room, gaps, later, place_cues
@@ -206,17 +206,16 @@ class Session:
         last = self.verdicts[-1]
         rep = self._by_index[last.rep]
         heard = self._unmarked.pop(last.rep, None)
-        if heard is not None:
-            self._ladder.put_back()
-        else:
-            self._ladder.withdraw(last.rep)
+        move = self._ladder.put_back() if heard else self._ladder.withdraw()
+        if heard is None:
             self._unmarked[last.rep] = last
             if teller := self._teller():
                 teller.withdraw(last.rep)
         marked = heard or replace(void_verdict(rep, "declared void"), contact_heard_s=last.contact_heard_s)
         self.verdicts[-1] = marked
         self._scores = None
-        self._pending.append(Judged(rep, marked))
+        self._pending.append(Judged(rep, marked, move))
+        self._say_move(move, rep)
 
     def finish(self) -> list[Event]:
         """The stream stopped early: judge what was heard so far. Reps not begun are left out."""
@@ -293,12 +292,15 @@ class Session:
         rep = self._ladder.place(self._by_index[heard.rep])
         judged = self._settle(rep, judge(heard, rep, self._placement, self._rate_hz))
         teller = self._teller()
-        if judged.move:
-            self._waiting.extend(self._word(HARDER_WORD if judged.move.up else EASIER_WORD, rep))
+        self._say_move(judged.move, rep)
         if teller is None:
             return [judged]
         asked = self._placed(self._word(GUESS_WORD, rep), self._limit()) if teller.asking else []
         return [judged, *asked, *self._tell(teller)]
+
+    def _say_move(self, move: Move | None, rep: Rep) -> None:
+        if move:
+            self._waiting.extend(self._word(HARDER_WORD if move.up else EASIER_WORD, rep))
 
     def _settle(self, rep: Rep, verdict: Verdict) -> Judged:
         self._by_index[rep.index] = rep

@@ -84,7 +84,7 @@ def paused_line(why: str, wording: Wording) -> str:
 
 def move_line(move: Move, wording: Wording) -> str:
     """A player's move to another level."""
-    key = "lines.level_up" if move.up else "lines.level_down"
+    key = "lines.level_back" if move.back else "lines.level_up" if move.up else "lines.level_down"
     return wording(key, level=wording(f"level.{move.level}"), hits=move.hits, reps=move.reps)
 
 
