@@ -35,6 +35,22 @@ rounds: 2
 """
 
 
+# Recorded words as names: nobody is called by a number, which a countdown holds, too.
+NAMED = """\
+name: Named
+players: [red, green, blue, yellow, deep, short]
+stations:
+  - {drill: quick, microphone: 1}
+  - {drill: quick, microphone: 2}
+  - {exercise: shuffle}
+work_s: 24
+change_s: 12
+round_rest_s: 15
+rounds: 2
+"""
+NAMES = ("red", "green", "blue", "yellow", "deep", "short")
+
+
 @dataclass(frozen=True)
 class Word:
     at_s: float
@@ -104,6 +120,8 @@ class Coached(Run):
                 self.session.repeat()
             case "extend":
                 self.session.extend()
+            case int(player):
+                self.session.move(player)
         self.events += [(self.frame, event) for event in self.session.take_events()]
         self._watch()
         return self
@@ -160,6 +178,23 @@ def check_all(run):
         assert start >= end - RATE_HZ * 0.02, (run.seconds(start), run.keys)
 
 
+def check_names(run):
+    """Nobody is called, and no call goes on, who is out."""
+    away, moves = set(), [(at_s, key) for at_s, key in run.keys if isinstance(key, int)]
+    spans = {name: [] for name in NAMES}  # from when to when each was out
+    for at_s, player in moves:
+        name = NAMES[player]
+        if name in away:
+            spans[name][-1] = (spans[name][-1][0], at_s)
+        else:
+            spans[name].append((at_s, float("inf")))
+        away ^= {name}
+    for say in kept_says(run):
+        for out_s, in_s in spans.get(say.cue.sound, ()):
+            begins_s, ends_s = (run.seconds(frame) for frame in (say.start, say.end))
+            assert ends_s <= out_s or begins_s >= in_s, (say.cue.sound, begins_s, run.keys)
+
+
 def kept_says(run):
     says = []
     for at, event in run.events:
@@ -189,6 +224,56 @@ def test_what_is_announced_is_true_after_any_keys(keys):
     run.until(2000)
     assert run.over
     check_all(run)
+
+
+NAMED_KEYS = st.lists(
+    st.tuples(
+        st.floats(0.05, 20.0), st.one_of(st.integers(0, 5), st.sampled_from(["pause", "skip", "repeat", "extend"]))
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(NAMED_KEYS)
+def test_nobody_is_called_who_is_out_whatever_the_keys(keys):
+    run = Coached(make(NAMED))
+    for wait_s, key in keys:
+        run.until(run.seconds(run.frame) + wait_s)
+        run.press(key)
+        if key == "pause":
+            run.until(run.seconds(run.frame) + wait_s / 3.0).press("resume")
+    run.until(2000)
+    assert run.over
+    check_names(run)
+    check_all(run)
+
+
+# NAMED, undisturbed: red and blue are called before work at 8 s, green and deep in the pause at 18 s.
+
+
+@pytest.mark.parametrize("at_s", [10.0, 17.5, 18.2, 18.6, 18.7, 18.9, 19.0, 19.1, 19.2, 19.6])
+def test_who_is_taken_out_before_or_in_a_call_is_not_called(at_s):
+    whole = Coached(make(NAMED)).until(40.0)
+    turn = [(word.at_s, word.text) for word in whole.said() if 17.9 < word.at_s < 22.0]
+    assert [text for _, text in turn] == ["change", "green", "deep"]
+    run = Coached(make(NAMED)).until(at_s).press(1).until(40.0)
+    said = [(word.at_s, word.text) for word in run.said() if 17.9 < word.at_s < 22.0 and word.whole]
+    called = ["green"] * (at_s > 19.05)  # it was over
+    assert said == [each for each in turn if each[1] in ("change", "deep", *called)]  # each at the same moment
+    contacts = [play.start for play in run.contacts() if run.seconds(play.start) < 40.0]
+    assert contacts == [play.start for play in whole.contacts() if whole.seconds(play.start) < 40.0]
+
+
+def test_who_is_taken_out_during_the_countdown_leaves_it_whole():
+    whole = Coached(make(NAMED)).until(20.0)
+    red_s = whole.times("red")[0]
+    for at_s in (red_s - 0.1, red_s, red_s + 0.1, red_s + 0.4, 5.0, 6.9):
+        run = Coached(make(NAMED)).until(at_s).press(0).until(20.0)
+        assert [run.times(word)[0] for word in COUNTDOWN] == [5.0, 6.0, 7.0, 8.0]
+        assert run.times("blue") == whole.times("blue")
+        check_names(run)
 
 
 def from_start_to_end(*presses, text=MOVING):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 from drilltimer.group.contacts import TURN_CHANGE_S, Turn
 from drilltimer.group.plan import GroupPlan, GroupPlayer
@@ -32,7 +33,20 @@ TURN_OVER_S = 1.0  # a turn of which so little is left holds no contact any more
 HALF_WAY_SHARES = 0.5, 0.7  # of the session, between which a stage's start may be called half-way, our choice
 MOST_NAMES = 2  # more lanes than that, and the board tells who is next
 
-Spoken = tuple[float, str]  # when, from the start of work; and the word
+
+class Name(NamedTuple):
+    """A word that calls a player, by place in the list."""
+
+    word: str
+    player: int
+
+
+class Spoken(NamedTuple):
+    """A word at a time from the start of work; `player` is the one whom it calls."""
+
+    at_s: float
+    word: str
+    player: int | None = None
 
 
 def word_of(name: str) -> str:
@@ -52,13 +66,14 @@ def spoken_name(player: GroupPlayer, known: Callable[[str], bool]) -> tuple[str,
     return tuple(NUMBERS[digit - 1] if digit else "ten" for digit in digits)
 
 
-def calls(plan: GroupPlan, turns: Sequence[Turn], lengths_s: Mapping[str, float]) -> list[list[str]]:
+def calls(plan: GroupPlan, turns: Sequence[Turn], lengths_s: Mapping[str, float]) -> list[list[Name]]:
     """Words that call the players of each turn; more lanes than `MOST_NAMES` are not called, the board tells them."""
     named = []
     for turn in turns:
-        players = [plan.players[player] for player in turn.players if player is not None]
+        players = [player for player in turn.players if player is not None]
         short = players if len(players) <= MOST_NAMES else []
-        named.append([word for player in short for word in spoken_name(player, lengths_s.__contains__)])
+        words = ((spoken_name(plan.players[player], lengths_s.__contains__), player) for player in short)
+        named.append([Name(word, player) for each, player in words for word in each])
     return named if any(named) else []
 
 
@@ -109,7 +124,7 @@ def again_words(stage: Stage, unsaid: Sequence[str], called: bool, lengths_s: Ma
 def stage_words(
     stage: Stage,
     turns: Sequence[Turn],
-    calls: Sequence[Sequence[str]],
+    calls: Sequence[Sequence[Name]],
     opening: Sequence[str],
     lead_s: float,
     whole_s: float,
@@ -122,7 +137,7 @@ def stage_words(
     stage : Stage
     turns : sequence of Turn
         Those that are over end at or before zero.
-    calls : sequence of sequence of str
+    calls : sequence of sequence of Name
         The words that call the players of each turn; none at all where nobody is called.
     opening : sequence of str
     lead_s : float
@@ -145,7 +160,7 @@ def last_seconds(stage: Stage, left_s: float, whole_s: float, lengths_s: Mapping
     clear = lengths_s.get(COUNTDOWN[-1][1], 0.0) + PAUSE_S  # of "go", where less than that is left before it
     if stage.kind != "movement" or whole_s <= SHORT_S or TEN_SECONDS not in lengths_s or left_s - LAST_S < clear:
         return []
-    return [(left_s - LAST_S, TEN_SECONDS)]
+    return [Spoken(left_s - LAST_S, TEN_SECONDS)]
 
 
 def _exercise_word(stage: Stage, lengths_s: Mapping[str, float]) -> str:
@@ -159,7 +174,7 @@ def _exercise_word(stage: Stage, lengths_s: Mapping[str, float]) -> str:
 
 
 def lead_words(
-    lead_s: float, opening: Sequence[str], names: Sequence[str], lengths_s: Mapping[str, float]
+    lead_s: float, opening: Sequence[str], names: Sequence[Name], lengths_s: Mapping[str, float]
 ) -> list[Spoken]:
     """Words before a stage, timed from the start of its work.
 
@@ -170,35 +185,38 @@ def lead_words(
     opening : sequence of str
         Spoken one after the other from there; the first one exactly then. What finds no room is left out, the last
         one first.
-    names : sequence of str
+    names : sequence of Name
         Spoken right before the countdown.
     lengths_s : mapping
         Of the words; one that is missing has no recording and is left out.
     """
-    countdown = [(at_s, word) for at_s, word in COUNTDOWN if word in lengths_s and at_s >= -lead_s]
-    starts_s = min((at_s for at_s, _ in countdown), default=0.0) - CLEAR_S
-    calls = [word for word in names if word in lengths_s]
-    calling_s = starts_s - sum(lengths_s[word] + PAUSE_S for word in calls)
+    countdown = [Spoken(at_s, word) for at_s, word in COUNTDOWN if word in lengths_s and at_s >= -lead_s]
+    starts_s = min((each.at_s for each in countdown), default=0.0) - CLEAR_S
+    calls = [name for name in names if name.word in lengths_s]
+    calling_s = starts_s - sum(lengths_s[name.word] + PAUSE_S for name in calls)
     spoken, now_s = list[Spoken](), -lead_s
     for number, word in enumerate(opening):
         if word in lengths_s and (number == 0 or now_s + lengths_s[word] <= calling_s):
-            spoken.append((now_s, word))
+            spoken.append(Spoken(now_s, word))
             now_s += lengths_s[word] + PAUSE_S
     if calling_s >= now_s:
         spoken += _row(calls, calling_s, lengths_s)
-    return sorted([*(each for each in spoken if each[0] + lengths_s[each[1]] <= starts_s + CLEAR_S), *countdown])
+    in_time = (each for each in spoken if each.at_s + lengths_s[each.word] <= starts_s + CLEAR_S)
+    return sorted([*in_time, *countdown], key=lambda each: each.at_s)
 
 
-def turn_words(turn: Turn, names: Sequence[str], lengths_s: Mapping[str, float]) -> list[Spoken]:
+def turn_words(turn: Turn, names: Sequence[Name], lengths_s: Mapping[str, float]) -> list[Spoken]:
     """Words that call the players of a turn, in the pause before it."""
-    words = [word for word in (CHANGE, *names) if word in lengths_s]
-    spoken = _row(words, turn.opens_s - TURN_CHANGE_S + PAUSE_S, lengths_s)
-    return [(at_s, word) for at_s, word in spoken if at_s + lengths_s[word] <= turn.opens_s]
+    begins_s = turn.opens_s - TURN_CHANGE_S + PAUSE_S
+    change = [Spoken(begins_s, CHANGE)] * (CHANGE in lengths_s)
+    called = [name for name in names if name.word in lengths_s]
+    spoken = [*change, *_row(called, begins_s + (lengths_s[CHANGE] + PAUSE_S if change else 0.0), lengths_s)]
+    return [each for each in spoken if each.at_s + lengths_s[each.word] <= turn.opens_s]
 
 
-def _row(words: Sequence[str], at_s: float, lengths_s: Mapping[str, float]) -> list[Spoken]:
+def _row(names: Iterable[Name], at_s: float, lengths_s: Mapping[str, float]) -> list[Spoken]:
     spoken = []
-    for word in words:
-        spoken.append((at_s, word))
+    for word, player in names:
+        spoken.append(Spoken(at_s, word, player))
         at_s += lengths_s[word] + PAUSE_S
     return spoken

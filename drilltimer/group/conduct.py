@@ -30,7 +30,6 @@ RESUME_LEAD_S = 5.0  # after a pause, and the shortest lead after a skip: room f
 LEAST_LEFT_S = 3.0  # of work, after a pause: less is not worth a countdown, our choice
 REPEAT_LEAD_S = 10.0
 EXTEND_S = 15.0
-HEARING_TAIL_S = 3.0  # after a stage's end its last landing is judged at the latest
 
 
 class GroupSession:
@@ -103,8 +102,7 @@ class GroupSession:
         for heard in self._hearing.feed(block):
             self._judge(heard)
         for running in self._live():
-            while running.sounds and running.sounds[0].start <= horizon:
-                self._pending.append(running.sounds.popleft())
+            self._pending += running.due(self._now, self._rate_hz)
         if self._over and self._now >= self._free + frames_from_s(FINISH_S, self._rate_hz) and not self._closing:
             self._ended = True
             self._pending.append(Ended())
@@ -236,7 +234,7 @@ class GroupSession:
         turn = replace(running.contacts.turns[-1], opens_s=0.0, closes_s=EXTEND_S)
         stage = replace(running.stage, work_s=EXTEND_S)
         contacts = self._lay(stage, (turn,))
-        if running.take_back(announce.TEN_SECONDS, self._now):
+        if running.take_back(lambda say: say.cue.sound == announce.TEN_SECONDS, self._now):
             self._pending.append(Silence())  # in a movement nothing else can be on its way just then
         words = announce.last_seconds(stage, EXTEND_S, running.whole_s + EXTEND_S, self._lengths_s)
         added = put_on_stream(
@@ -255,8 +253,11 @@ class GroupSession:
         if not 0 <= player <= len(self.plan.players) or player >= MAX_PLAYERS or self._ended:
             return None
         move = self.roster.move(player, s_from_frames(self._now - self.zero, self._rate_hz))
-        for running in self._live() if not move.inside else ():
-            leave(running, player)
+        called = [leave(running, player, self._now) for running in self._live() if not move.inside]
+        if any(called) and not self._paused:  # what else was handed out sounds all the same
+            self._pending += [Silence(), *(s for each in self._live() for s in each.handed if s.start > self._now)]
+            if self._finishing:
+                self._finish_words(self._free)
         self._ahead = [self.roster.seated(stage) for stage in self._ahead]
         self._pending.append(Moved(move))
         return move
@@ -299,8 +300,7 @@ class GroupSession:
         elif not self._ahead and not self._finishing:
             self._finish_words(self._now + frames_from_s(NOTICE_S, self._rate_hz))
         self._over = self._current is None and self._finishing
-        tail = frames_from_s(HEARING_TAIL_S, self._rate_hz)
-        self._closing = [each for each in self._closing if each.unheard and self._now < each.end + tail]
+        self._closing = [each for each in self._closing if each.awaits(self._now, self._rate_hz)]
 
     def _prepare(self) -> Running:
         """The next stage, on the stream."""
@@ -344,7 +344,7 @@ class GroupSession:
         called = bool(self._calls(stage, running.contacts))
         return announce.again_words(stage, running.unsaid(cut_at), called, self._lengths_s)
 
-    def _calls(self, stage: Stage, contacts: Contacts) -> list[list[str]]:
+    def _calls(self, stage: Stage, contacts: Contacts) -> list[list[announce.Name]]:
         return announce.calls(self.plan, contacts.turns, self._lengths_s) if self._hears_lanes(stage) else []
 
     def _hears_lanes(self, stage: Stage) -> bool:

@@ -13,11 +13,12 @@ from drilltimer.session.events import Ended, Play, Silence
 
 @dataclass(frozen=True, slots=True)
 class Say:
-    """A word to be played, its first sample at frame `start` of the stream."""
+    """A word to be played, its first sample at frame `start` of the stream; `player` is the one whom it calls."""
 
     start: int
     sound: Sound
     cue: Cue
+    player: int | None = None
 
     @property
     def end(self) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from drilltimer.group.announce import PAUSE_S, Spoken
 from drilltimer.group.contacts import Contacts
@@ -14,7 +14,11 @@ from drilltimer.group.timeline import Stage
 from drilltimer.model import Cue, Expectation, Rep
 from drilltimer.session.events import Play
 from drilltimer.session.layout import Bank, expectations, later, place_cues
+from drilltimer.session.session import AHEAD_S
 from drilltimer.units import frames_from_s, s_from_frames
+
+HEARING_TAIL_S = 3.0  # after a stage's end its last landing is judged at the latest
+CALL_NOTICE_S = 0.15  # a call is handed out so long before it sounds, when the word before it is over
 
 MakeBank = Callable[[Iterable[Cue]], Bank]
 
@@ -25,7 +29,8 @@ class Running:
 
     `reps` are timed from the session's zero, by index; `unheard` are the lanes of each rep that are not judged yet.
     `source` is the stage as it was planned, and `whole_s` the length of all its work, where only what is left of it was
-    put on the stream; `says` are all its words, and `opening` those of them that began it.
+    put on the stream; `says` are all its words, and `opening` those of them that began it; `handed` are the sounds that
+    were handed out and are not over.
     """
 
     stage: Stage
@@ -41,22 +46,40 @@ class Running:
     source: Stage
     whole_s: float
     opening: tuple[str, ...] = ()
+    handed: list[Play | Say] = field(default_factory=list)
+
+    def due(self, now: int, rate_hz: int) -> list[Play | Say]:
+        """Sounds to be handed out now: early, but for the words that call a player, who may be taken out yet."""
+        waiting, due = list[Play | Say](), list[Play | Say]()
+        while self.sounds and self.sounds[0].start <= now + frames_from_s(AHEAD_S, rate_hz):
+            sound = self.sounds.popleft()
+            calls = isinstance(sound, Say) and sound.player is not None
+            held = calls and sound.start > now + frames_from_s(CALL_NOTICE_S, rate_hz)
+            (waiting if held else due).append(sound)
+        self.sounds.extendleft(reversed(waiting))
+        self.handed = [each for each in self.handed if each.start + len(each.sound.samples) > now] + due
+        return due
 
     def begun(self, now: int) -> list[int]:
         """Reps that have begun to sound and are not judged yet."""
         return [index for index in self.unheard if self.begins[index] < now]
+
+    def awaits(self, now: int, rate_hz: int) -> bool:
+        """Whether something of it may still be heard."""
+        return bool(self.unheard) and now < self.end + frames_from_s(HEARING_TAIL_S, rate_hz)
 
     def unsaid(self, now: int) -> tuple[str, ...]:
         """Opening words that are not all said."""
         coming = {say.cue.sound for say in self.says if say.end > now}
         return tuple(word for word in self.opening if word in coming)
 
-    def take_back(self, word: str, now: int) -> bool:
-        """Drop a word that is still to be said; True when it was handed out already and is not all said."""
-        taken = {id(say) for say in self.says if say.cue.sound == word and say.end > now}
+    def take_back(self, unwanted: Callable[[Say], bool], now: int) -> bool:
+        """Drop words that are still to be said; True when one was handed out already and is not all said."""
+        taken = {id(say) for say in self.says if unwanted(say) and say.end > now}
         waiting = taken & {id(sound) for sound in self.sounds}
         self.says = [say for say in self.says if id(say) not in taken]
         self.sounds = deque(sound for sound in self.sounds if id(sound) not in waiting)
+        self.handed = [sound for sound in self.handed if id(sound) not in taken]
         return len(waiting) < len(taken)
 
     def turn_at(self, now: int, rate_hz: int) -> int:
@@ -84,7 +107,7 @@ def put_on_stream(
     start : int
         Frame at which work begins.
     contacts : Contacts
-    words : sequence of (float, str)
+    words : sequence of Spoken
     make_bank : callable
         Sounds of some cues, ready to be played.
     rate_hz : int
@@ -95,13 +118,13 @@ def put_on_stream(
     """
     begin_s = s_from_frames(start - zero, rate_hz)
     reps = [later(rep, begin_s) for rep in contacts.reps]
-    spoken = [Cue("precue", word, at_s) for at_s, word in words]
+    spoken = [Cue("precue", word.word, word.at_s) for word in words]
     bank = make_bank([*spoken, *(cue for rep in reps for cue in rep.cues)])
     plays = {rep.index: place_cues(rep, bank, rate_hz, zero) for rep in reps}
     says = []
-    for cue in spoken:
+    for word, cue in zip(words, spoken, strict=True):
         sound = bank[cue.sound, None]
-        says.append(Say(start + frames_from_s(cue.at_s, rate_hz) - sound.anchor, sound, cue))
+        says.append(Say(start + frames_from_s(cue.at_s, rate_hz) - sound.anchor, sound, cue, word.player))
     sounds: list[Play | Say] = [*says, *(play for each in plays.values() for play in each)]
     expected = expectations(reps, plays, rate_hz, zero) if heard else []
     begins = {
@@ -159,8 +182,11 @@ def lengthen(running: Running, added: Running, more_s: float) -> None:
     running.end = added.end
 
 
-def leave(running: Running, player: int) -> None:
-    """Take a player out of a stage: nothing that is not judged yet is this player's any more."""
+def leave(running: Running, player: int, now: int) -> bool:
+    """Take a player out of a stage: nothing that is not judged yet is this player's any more, and no word calls them.
+
+    True when such a word was handed out already and is not all said.
+    """
     seats = running.stage.seats
     stations = tuple(_without(squad, player) for squad in seats.stations)
     running.stage = replace(running.stage, seats=Seats(stations, _without(seats.resting, player)))
@@ -169,6 +195,7 @@ def leave(running: Running, player: int) -> None:
         for turn in running.contacts.turns
     )
     running.contacts = replace(running.contacts, turns=turns)
+    return running.take_back(lambda say: say.player == player, now)
 
 
 def _without(squad: Squad, player: int) -> Squad:
