@@ -111,7 +111,7 @@ def test_it_resumes_where_it_stopped(mine, monkeypatch):
     assert scored == ["Kim/bad.wav", "Lou/r2.wav", "Lou/r3.wav"]  # what failed is tried again
     (mine / "Kim" / "bad.wav").unlink()
     answer = call("score", mine, "--jobs", 1)
-    assert "4 of 4 recordings were scored before" in answer.stderr
+    assert "scored before, and did not change: 4 of 4 recordings" in answer.stderr
     assert len(scored) == 3
 
 
@@ -149,7 +149,7 @@ def test_pictures_asked_for_later_are_drawn(mine):
     for times in (1, 2):
         told = call("score", mine, "--jobs", 1, "--annotate", mine / "pictures").stderr
         assert len(list((mine / "pictures").rglob("index.html"))) == 4
-        assert ("4 of 4 recordings were scored before" in told) is (times == 2)
+        assert ("scored before, and did not change: 4 of 4 recordings" in told) is (times == 2)
 
 
 def test_a_new_sheet_in_the_folder_does_not_undo_what_was_scored(mine):
@@ -168,7 +168,7 @@ def test_it_writes_to_the_history_when_asked(mine, tmp_path, monkeypatch):
     assert "Lou" in listed
     assert json.loads((mine / "scores" / "Kim" / "r0.wav.score.json").read_text())["made_from"]["player"] == "Kim"
     answer = call("score", mine, "--jobs", 1, "--player-by-folder")
-    assert "4 of 4 recordings were scored before" in answer.stderr
+    assert "scored before, and did not change: 4 of 4 recordings" in answer.stderr
 
 
 def test_an_interrupt_keeps_what_was_scored_and_says_how_to_go_on(mine, monkeypatch):

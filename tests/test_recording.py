@@ -1,6 +1,7 @@
 """Recordings of every kind are read exactly, and broken ones are refused with the reason."""
 
 import os
+import re
 import shutil
 import struct
 import subprocess
@@ -170,6 +171,86 @@ def test_the_ending_does_not_matter_and_never_ends_in_a_traceback(tmp_path, name
         read_audio(tmp_path / name)
 
 
+# ---------------------------------------------------------------- what can be read of a damaged file
+
+NOISE = np.random.default_rng(5).uniform(-0.3, 0.3, 6 * RATE_HZ)
+
+
+def read_salvaged(path):
+    with AudioFile(path, salvage=True) as recording:
+        return np.concatenate([*recording.blocks(5000), np.zeros((0, 1), np.float32)])[:, 0], recording.damage
+
+
+@pytest.mark.parametrize("ending", ["wav", "flac", "mp3", "ogg", "aiff"])
+def test_a_whole_file_has_no_damage_and_the_same_samples(tmp_path, ending):
+    path = written(tmp_path / f"a.{ending}", NOISE)
+    got, damage = read_salvaged(path)
+    assert damage == ""
+    np.testing.assert_allclose(got, read_audio(path)[0][:, 0], atol=2e-7)
+
+
+@pytest.mark.parametrize(
+    ("ending", "words"),
+    [
+        ("wav", "ends after 3.0 s, its header promises 6.0 s"),
+        ("aiff", "ends after 3.0 s, its header promises 6.0 s"),
+        ("flac", r"ends after [23]\.\d s, its header promises 6.0 s"),
+        ("mp3", r"ends after [23]\.\d s, its header promises 6\.\d s"),
+        ("ogg", r"ends after [123]\.\d s: its file is shorter than it says itself"),
+    ],
+)
+def test_half_a_file_is_read_to_where_it_ends(tmp_path, ending, words, capfd):
+    path = written(tmp_path / f"a.{ending}", NOISE)
+    whole = read_audio(path)[0][:, 0]
+    raw = path.read_bytes()
+    path.write_bytes(raw[: len(raw) // 2])
+    got, damage = read_salvaged(path)
+    assert (1.5 if ending == "ogg" else 2.5) * RATE_HZ < len(got) < 3.2 * RATE_HZ  # OGG's pages may last a second
+    sure = len(got) - 2500  # a lossy codec's last frames lean on those that are missing
+    np.testing.assert_allclose(got[:sure], whole[:sure], atol=1e-4)
+    assert re.fullmatch(f"the recording {words}", damage)
+    assert capfd.readouterr().err == ""
+
+
+def test_beyond_a_hole_in_a_file_every_sample_is_in_its_place(tmp_path):
+    samples = np.tile(NOISE, 4)
+    path = written(tmp_path / "a.flac", samples)
+    raw = bytearray(path.read_bytes())
+    middle = len(raw) // 2
+    raw[middle : middle + 20_000] = bytes(20_000)
+    path.write_bytes(raw)
+    got, damage = read_salvaged(path)
+    assert len(got) == len(samples)
+    wrong = np.flatnonzero(np.abs(got - samples) > 1e-4)
+    lost_s = (wrong[-1] - wrong[0]) / RATE_HZ
+    assert 0.3 < lost_s < 1.7  # the damage itself is 0.6 s long
+    assert wrong[0] / RATE_HZ == pytest.approx(12.0, abs=0.5)
+    assert not got[wrong].any()
+    at_s, told_s = map(float, re.findall(r"\d+\.\d", damage))
+    assert at_s == pytest.approx(wrong[0] / RATE_HZ, abs=0.06)
+    assert told_s == pytest.approx(lost_s, abs=0.06)
+
+
+def test_a_header_that_promises_the_moon_is_salvaged_without_its_memory(tmp_path):
+    path = written(tmp_path / "a.flac", tone())
+    raw = bytearray(path.read_bytes())
+    raw[21] |= 0x0F
+    raw[22:26] = b"\xff" * 4
+    path.write_bytes(raw)
+    got, damage = read_salvaged(path)
+    np.testing.assert_allclose(got[: len(got) - 4096], tone()[: len(got) - 4096, 0], atol=2**-15)
+    assert len(got) > 1.5 * RATE_HZ
+    assert "its header promises 4294967.3 s" in damage
+
+
+@pytest.mark.parametrize("name", ["a.flac", "a.mp3", "a.wav"])
+def test_nothing_to_salvage_is_refused(tmp_path, name):
+    path = written(tmp_path / name, NOISE)
+    path.write_bytes(path.read_bytes()[: 44 if name == "a.wav" else 200])
+    with pytest.raises(RecordingError, match=r"damaged|no sound|not a sound file|ends after"):
+        read_salvaged(path)
+
+
 # ---------------------------------------------------------------- what ffmpeg decodes
 
 FFMPEG = shutil.which("ffmpeg")
@@ -228,6 +309,32 @@ def test_a_damaged_film_is_told(film):
     path.write_bytes(path.read_bytes()[:300])
     with pytest.raises(RecordingError, match="is an MP4, M4A, MOV or 3GP file, but ffmpeg finds no sound"):
         AudioFile(path)
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize("name", ["a.m4a", "a.aac", "a.mkv", "a.avi", "a.wma"])
+def test_a_film_that_ends_early_is_no_whole_one(film, name):
+    path = film(name, *(["-movflags", "+faststart"] if name == "a.m4a" else []))
+    with AudioFile(path, salvage=True) as recording:
+        assert recording.damage == ""
+    raw = path.read_bytes()
+    path.write_bytes(raw[: len(raw) * 6 // 10])
+    with AudioFile(path, salvage=True) as recording:
+        assert 0.8 < recording.frames / recording.rate_hz < 2.5
+        assert re.search(r"ends early: \d\.\d s can be read; ffmpeg says: .|shorter than it says", recording.damage)
+        assert str(path) not in recording.damage
+        assert recording.fault() is not None
+    if name != "a.avi":  # where it is not ffmpeg that tells, only who salvages is told
+        with pytest.raises(RecordingError, match="damaged or ends early"):
+            AudioFile(path)
+
+
+@needs_ffmpeg
+def test_a_film_without_its_table_of_contents_is_told_as_not_finished(film):
+    path = film("a.mp4")
+    path.write_bytes(path.read_bytes()[:-3000])
+    with pytest.raises(RecordingError, match=r"finds no sound in it\nIts table of contents, which is written last"):
+        AudioFile(path, salvage=True)
 
 
 @needs_ffmpeg

@@ -40,7 +40,7 @@ def annotate(recording: Path, scored: Sequence[Scored], out: Path) -> list[Path]
     lines = sorted(line for each in scored for line in _labels(each))
     write_text(out / LABELS, "".join(f"{start_s:.6f}\t{end_s:.6f}\t{text}\n" for start_s, end_s, text in lines))
     written = [out / LABELS]
-    with AudioFile(recording) as heard:
+    with AudioFile(recording, salvage=True) as heard:
         for place, each in enumerate(scored):
             by_index = {rep.index: rep for rep in each.reps}
             for verdict in each.verdicts:

@@ -16,7 +16,7 @@ from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.audio.files import load_word
 from drilltimer.audio.recording import AudioFile
 from drilltimer.audio.writing import AudioWriter
-from drilltimer.errors import DeviceError, RecordingError
+from drilltimer.errors import DeviceError, RecordingError, UserError
 from drilltimer.hear.feeding import Court, FeedListener, Learned
 from drilltimer.hear.rhythm import Play as PlayKind
 from drilltimer.hear.setup import SetUp
@@ -75,7 +75,7 @@ class FedSession:
     recording: str | None
     rate_hz: int
     interrupted: bool = False
-    fault: DeviceError | None = None
+    fault: UserError | None = None  # a device that was lost, or a recording that is not whole
 
 
 def hear_recording(path: Path, asked: Asked) -> FedSession:
@@ -86,7 +86,7 @@ def hear_recording(path: Path, asked: Asked) -> FedSession:
     RecordingError
         It cannot be read, or no contact is heard in it.
     """
-    with AudioFile(path) as file:
+    with AudioFile(path, salvage=True) as file:
         first = FeedListener(file.rate_hz, file.channels, asked.court)
         for block in _blocks(file):
             first.feed(block)
@@ -96,14 +96,15 @@ def hear_recording(path: Path, asked: Asked) -> FedSession:
         for block in _blocks(file):
             session.feed(block)
         session.finish()
-        rate_hz = file.rate_hz
+        rate_hz, fault = file.rate_hz, file.fault()
+        health = Health(notes=(*_notes(asked), *[file.damage] * bool(file.damage)))
     if not session.verdicts:
         raise RecordingError(
             f"{path}: no feeder's contact is heard in it",
             why="The feeder may be too far from the microphone, or --play says something else than what was played.",
             fix="Listen to it; stand the microphone nearer to the feeder, and check --play and --feeder.",
         )
-    return _outcome(asked, session, Health(notes=_notes(asked)), str(path), rate_hz)
+    return _outcome(asked, session, health, str(path), rate_hz, fault=fault)
 
 
 def _blocks(file: AudioFile) -> Iterator[Block]:
@@ -126,7 +127,7 @@ def _outcome(
     recording: str | None,
     rate_hz: int,
     interrupted: bool = False,
-    fault: DeviceError | None = None,
+    fault: UserError | None = None,
 ) -> FedSession:
     return FedSession(
         asked,

@@ -61,7 +61,7 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of a job: what was scored, or why nothing was."""
+    """What became of a job: what was scored, why nothing was, or why it is not all that there was to score."""
 
     job: Job
     scored: tuple[Scored, ...] = ()
@@ -106,7 +106,8 @@ def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: Told) -> li
 def score_one(job: Job) -> Outcome:
     """Score one recording; what is wrong with it is an answer, too. Runs in a worker."""
     try:
-        return Outcome(job, tuple(score_with(job.recording, job.sheets, job.told)))
+        scored = score_with(job.recording, job.sheets, job.told)
+        return Outcome(job, tuple(scored), str(scored[0].fault or ""))
     except UserError as fault:
         return Outcome(job, fault=str(fault))
     except MemoryError:
@@ -188,6 +189,8 @@ def is_done(job: Job) -> bool:
 def keep(outcome: Outcome, player: str) -> None:
     """Write an outcome's document, kept in `player`'s history; what could not be scored leaves none behind.
 
+    That of a damaged recording does not say what it was made from: it is tried again, as what could not be scored is.
+
     Raises
     ------
     RecordingError
@@ -204,9 +207,9 @@ def keep(outcome: Outcome, player: str) -> None:
     named = [replace(each, recording=job.name) for each in outcome.scored]
     document = document_of(named[0], named[1:])
     used = sorted({each.sheet_file for each in outcome.scored})
-    text = json.dumps(
-        document | {"made_from": _made_from(replace(job, player=player), used)}, allow_nan=False, indent=1
-    )
+    if not outcome.fault:
+        document |= {"made_from": _made_from(replace(job, player=player), used)}
+    text = json.dumps(document, allow_nan=False, indent=1)
     unfinished = job.result.with_name(f"{job.result.name}.part")
     write_text(unfinished, text + "\n")
     try:
@@ -219,19 +222,21 @@ def summary_of(folder: Path, jobs: Sequence[Job], faults: dict[str, str]) -> dic
     """Summary of all results on the disk: the same whoever scored them, and when."""
     rows: list[dict[str, Any]] = []
     for job in jobs:
-        if job.name in faults:
-            rows.append({"recording": job.name, "result": None, "fault": faults[job.name], "drills": []})
+        fault = faults.get(job.name)
+        if fault is not None and not job.result.exists():
+            rows.append({"recording": job.name, "result": None, "fault": fault, "drills": []})
             continue
         document = json.loads(job.result.read_text(encoding="utf-8"))
         drills = [{"sheet": each["sheet"], "scores": each["scores"]} for each in (document, *document["more"])]
         result = f"{job.name}{RESULT_ENDING}"
-        rows.append({"recording": job.name, "result": result, "fault": None, "drills": drills})
+        rows.append({"recording": job.name, "result": result, "fault": fault, "drills": drills})
     return {
         "schema": 1,
         "folder": str(folder),
         "recordings": rows,
-        "scored": sum(row["fault"] is None for row in rows),
-        "failed": sum(row["fault"] is not None for row in rows),
+        "scored": sum(row["result"] is not None for row in rows),
+        "failed": sum(row["result"] is None for row in rows),
+        "damaged": sum(row["result"] is not None and row["fault"] is not None for row in rows),
     }
 
 

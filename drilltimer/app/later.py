@@ -50,6 +50,7 @@ class Scored:
     standing: Standing = field(default_factory=Standing)
     contacts_heard: int = 0
     playing: int = 0  # of the same sheet in the same recording; 0 is the fullest
+    fault: RecordingError | None = None  # the recording is damaged, and this is what can be read of it
 
 
 def score_recording(recording: Path, sheet_file: Path, placement: Placement | None = None) -> Scored:
@@ -64,7 +65,7 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
         Instead of the sheet's, all of it known.
     """
     standing = None if placement is None else Standing(placement)
-    with AudioFile(recording) as heard, open_played(sheet_file) as played:
+    with AudioFile(recording, salvage=True) as heard, open_played(sheet_file) as played:
         playings = find_playings(played, heard, Traces(heard))
         if not playings:
             raise unheard(heard, f"no contact cue of {sheet_file.name} is heard in it")
@@ -76,8 +77,8 @@ def score_playing(
 ) -> Scored:
     """Listen to one playing of a sheet; `notes` are kept with what is told of the sound."""
     scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet))
-    health = replace(scored.health, notes=(*scored.health.notes, *notes))
-    return replace(scored, playing=playing.number, health=health)
+    told = (*scored.health.notes, *notes, *[heard.damage] * bool(heard.damage))
+    return replace(scored, playing=playing.number, health=replace(scored.health, notes=told), fault=heard.fault())
 
 
 def unheard(heard: AudioFile, what: str) -> RecordingError:
@@ -86,7 +87,7 @@ def unheard(heard: AudioFile, what: str) -> RecordingError:
     if length_s < SHORT_S:
         return RecordingError(
             f"{heard.path}: {what}: it is {length_s:.2f} s long",
-            why="The recorder was stopped at once, or the copy was not finished.",
+            why=_as_sentence(heard.damage) or "The recorder was stopped at once, or the copy was not finished.",
         )
     if not any(block.any() for block in heard.blocks()):
         return RecordingError(
@@ -94,11 +95,16 @@ def unheard(heard: AudioFile, what: str) -> RecordingError:
             why="The recorder was muted, or had no permission to use the microphone.",
             fix="Record a few seconds, and play them, before the next practice.",
         )
+    why = "It may be the wrong sheet, or the recorder was too far from the loudspeaker."
     return RecordingError(
         f"{heard.path}: {what}",
-        why="It may be the wrong sheet, or the recorder was too far from the loudspeaker.",
+        why=_as_sentence(heard.damage) or why,
         fix="Check which sheet was played, and whether the contacts can be heard in the recording.",
     )
+
+
+def _as_sentence(damage: str) -> str:
+    return f"{damage[:1].upper()}{damage[1:]}." if damage else ""
 
 
 def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing) -> Scored:

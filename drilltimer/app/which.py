@@ -71,7 +71,7 @@ def score_with(
         The one sheet is broken.
     """
     told = told or Told()
-    with AudioFile(recording) as heard:
+    with AudioFile(recording, salvage=True) as heard:
         traces = Traces(heard)
         if len(sheets) == 1:
             with open_played(sheets[0]) as played:

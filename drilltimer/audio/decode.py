@@ -7,6 +7,7 @@ almost anything.
 
 from __future__ import annotations
 
+import re
 import shutil
 import struct
 import subprocess
@@ -26,6 +27,12 @@ MOST_CHANNELS = 8  # of a FLAC file
 CHUNK_FRAMES = 65_536
 AU_MAGIC, AU_HEADER_BYTES = b".snd", 24  # Sun's format: the simplest header that tells rate and channels in a pipe
 FIRST_BYTES = 16
+MOST_SAID_BYTES = 100_000  # it may complain of every picture first
+PATIENCE_S = 10.0  # with ffmpeg after its last sample
+NO_CONTENTS = "moov atom not found"
+# It leaves with 0 when it could make anything of a file, and complains of much that costs no sound, pictures for one.
+DAMAGE = re.compile("prematurely|partial file|Invalid data found|invalid as first byte|bad header|demuxing")
+SOURCE = re.compile(r"^\[[^\]]*\] ")  # which part of it says so
 # By their first bytes: (offset, bytes, what it is).
 KINDS: tuple[tuple[int, bytes, str], ...] = (
     (4, b"ftyp", "an MP4, M4A, MOV or 3GP file"),
@@ -52,8 +59,8 @@ def kind_of(path: Path) -> str | None:
     return next((kind for offset, mark, kind in KINDS if start[offset : offset + len(mark)] == mark), None)
 
 
-def decode(path: Path, kind: str) -> tempfile.TemporaryDirectory[str]:
-    """A temporary folder that holds the file's sound as `sound.flac`.
+def decode(path: Path, kind: str) -> tuple[tempfile.TemporaryDirectory[str], str]:
+    """A temporary folder that holds the file's sound as `sound.flac`, and what ffmpeg finds wrong with it.
 
     Raises
     ------
@@ -69,14 +76,14 @@ def decode(path: Path, kind: str) -> tempfile.TemporaryDirectory[str]:
         )
     folder = tempfile.TemporaryDirectory(prefix="drilltimer-")
     try:
-        _decode_into(program, path, Path(folder.name) / "sound.flac", kind)
+        damage = _decode_into(program, path, Path(folder.name) / "sound.flac", kind)
     except BaseException:
         folder.cleanup()
         raise
-    return folder
+    return folder, damage
 
 
-def _decode_into(program: str, path: Path, target: Path, kind: str) -> None:
+def _decode_into(program: str, path: Path, target: Path, kind: str) -> str:
     command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file,pipe", "-i", f"file:{path.absolute()}"]
     command += ["-map", "0:a:0", "-vn", "-c:a", "pcm_s24be", "-f", "au", "pipe:1"]
     with tempfile.TemporaryFile() as complaints:
@@ -85,16 +92,26 @@ def _decode_into(program: str, path: Path, target: Path, kind: str) -> None:
             try:
                 with room_for(path, target):
                     frames = _keep(running.stdout, target)
+                running.wait(PATIENCE_S)
+            except subprocess.TimeoutExpired:  # it gave all and does not end; no reason to wait for ever
+                pass
             finally:
                 running.kill()  # it has ended, or nobody listens any more
         complaints.seek(0)
-        said = complaints.read(4000).decode("utf-8", "replace").strip().splitlines()
+        said = complaints.read(MOST_SAID_BYTES).decode("utf-8", "replace").strip().splitlines()
     if not frames:
+        why = f"{PROGRAM} says: {said[-1]}" if said else ""
+        if any(NO_CONTENTS in line for line in said):
+            why = "Its table of contents, which is written last, is missing: recording or copy were not finished."
         raise RecordingError(
             f"{path}: is {kind}, but {PROGRAM} finds no sound in it",
-            why=f"{PROGRAM} says: {said[-1]}" if said else "",
+            why=why,
             fix="Play it to hear if it has sound; copy it again from where it was recorded.",
         )
+    signs = [line for line in said if DAMAGE.search(line)]
+    if not signs and running.returncode > 0:
+        signs = said[-1:] or [f"exit code {running.returncode}"]
+    return SOURCE.sub("", signs[0]) if signs else ""
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import TracebackType
@@ -13,6 +14,7 @@ import numpy as np
 
 from drilltimer.audio.decode import decode, kind_of, room_for
 from drilltimer.audio.paths import expanded, for_libsndfile
+from drilltimer.audio.salvage import PADDING_FRAMES, UNKNOWN_LENGTH_BYTES, Salvage, ends_early, is_cut, is_whole
 from drilltimer.audio.stderr import hushed_stderr
 from drilltimer.errors import RecordingError
 from drilltimer.model import Samples
@@ -20,14 +22,17 @@ from drilltimer.units import s_from_frames
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 384_000  # beyond, no landing could be timed, or the header lies
 MOST_CHANNELS = 64
-# Recorders that write into a pipe cannot go back to fill in the length and leave a number near the format's limit.
-UNKNOWN_LENGTH_BYTES = 0x7FFF_F000
 UNKNOWN_FRAMES = 2**62
-# A lossy codec's last frame is padding, which decoders count differently.
-PADDING_FRAMES = 4_096
 # Measured: libsndfile 1.2 lands on another frame in half of all seeks in OGG Vorbis, and MP3 glitches after each.
 EXACT_SEEK_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "W64", "FLAC", "AIFF", "CAF"})
+PLAIN_FORMATS = EXACT_SEEK_FORMATS - {"FLAC"}  # whose samples lie there as they are: the header tells all
 SKIP_FRAMES = 65_536
+CUT = "The copy was not finished, or the recorder lost power."
+WHOLE = (
+    "What can be read of it was scored, and goes into no history, where a better copy would count once more. Copy it "
+    "again; if there is no more of it, 'ffmpeg -i IN OUT.wav' makes a whole file of what there is."
+)
+AGAIN = "Copy it again from where it was recorded."
 CONVERT = "Convert it with a sound editor, or 'ffmpeg -i IN OUT.wav', and score the result."
 
 
@@ -40,13 +45,17 @@ class AudioFile:
     Parameters
     ----------
     path : str or Path
+    salvage : bool
+        Whether what can be read of a damaged file is better than nothing; `damage` then says what is wrong with it.
 
     Attributes
     ----------
     rate_hz : int
     channels : int
     frames : int
-        As promised by the header; `read` finds out if that was true.
+        As promised by the header; `read` finds out if that was true. With `salvage`, as can be read.
+    damage : str
+        Empty where the file is whole, or was not looked through.
 
     Raises
     ------
@@ -54,27 +63,55 @@ class AudioFile:
         Missing, a folder, unreadable, empty, not a sound file, cut short, without a frame, or its header is absurd.
     """
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, *, salvage: bool = False) -> None:
         self.path = expanded(path)
+        self.damage = said = ""
         self._decoded: TemporaryDirectory[str] | None = None
         refuse_no_file(self.path)
         kind = kind_of(self.path)
         try:
             self._file = _open(self.path, kind)
         except NeedsDecoderError:
-            self._decoded = decode(self.path, kind or "")
+            self._decoded, said = decode(self.path, kind or "")
             self._file = _open(Path(self._decoded.name) / "sound.flac", None)
         self._at = 0
         try:
             self.rate_hz = int(self._file.samplerate)
             self.channels = int(self._file.channels)
             self.frames = int(self._file.frames)
-            self._refuse_absurd()
+            if said:
+                length_s = s_from_frames(self.frames, self.rate_hz)
+                self.damage = (
+                    f"the recording is damaged or ends early: {length_s:.1f} s can be read; ffmpeg says: {said}"
+                )
+            self._refuse_absurd(salvage)
+            if salvage:
+                self._salvage()
+            elif self.damage:
+                raise self._broken(self.damage, why=CUT, fix=AGAIN)
         except BaseException:
             self.close()
             raise
 
-    def _refuse_absurd(self) -> None:
+    def _salvage(self) -> None:
+        """Look the file through, and go on with what can be read of it where it is not whole."""
+        if self._decoded is None and self._file.format not in PLAIN_FORMATS:
+            again = partial(_open, self.path, None)
+            seeks = self._file.format in EXACT_SEEK_FORMATS
+            if seeks:
+                with again() as looked_at:
+                    if is_whole(looked_at):
+                        return
+            source = Salvage(again, seeks=seeks)
+            self._settle(source.pieces())
+            self.damage, self.frames = source.damage(), source.frames
+            if not self.frames:
+                raise self._broken(self.damage or "there is no sound in it", why=CUT, fix=AGAIN)
+        if not self.damage and is_cut(self.path):
+            length_s = s_from_frames(self.frames, self.rate_hz)
+            self.damage = f"the recording ends after {length_s:.1f} s: its file is shorter than it says itself"
+
+    def _refuse_absurd(self, salvage: bool) -> None:
         if not LOWEST_RATE_HZ <= self.rate_hz <= HIGHEST_RATE_HZ:
             raise self._broken(f"its header says {self.rate_hz} Hz; {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} can be used")
         if self.channels > MOST_CHANNELS:
@@ -83,10 +120,17 @@ class AudioFile:
             raise self._broken("its length is unknown", why="The recorder was stopped before it could write it.")
         if self.frames <= 0:
             raise self._broken("there is no sound in it", why="The recorder was stopped before it wrote anything.")
-        promised = re.search(r"^data : (\d+) \(should be (\d+)\)", self._file.extra_info, re.MULTILINE)
+        promised = re.search(r"^ *(?:data|SSND) : (\d+) \(should be (\d+)\)", self._file.extra_info, re.MULTILINE)
         if promised and int(promised[2]) < int(promised[1]) < UNKNOWN_LENGTH_BYTES:
             share = int(promised[2]) / int(promised[1])
-            raise self._cut_short(self.frames, round(self.frames / share) if share else self.frames)
+            whole = round(self.frames / share) if share else self.frames
+            if not salvage:
+                raise self._cut_short(self.frames, whole)
+            self.damage = ends_early(self.frames, whole, self.rate_hz)
+
+    def fault(self) -> RecordingError | None:
+        """What is wrong with a file of which as much as can be read was used; None where it is whole."""
+        return self._broken(self.damage, why=CUT, fix=WHOLE) if self.damage else None
 
     def read(self, start: int, frames: int) -> Samples:
         """Frames `start` to `start + frames`, fewer at the end.
@@ -132,15 +176,15 @@ class AudioFile:
             self._at = start
             return
         if self._at > start:
-            self._settle()
+            self._settle(self._pieces())  # somebody goes back
             self._file.seek(start)
             self._at = start
             return
         while self._at < start and (skipped := len(self._file.read(min(SKIP_FRAMES, start - self._at)))):
             self._at += skipped
 
-    def _settle(self) -> None:
-        """Somebody goes back: decode it once into a file in which every place is as near as another."""
+    def _settle(self, pieces: Iterator[Samples]) -> None:
+        """Keep it, decoded, in a file in which every place is as near as another."""
         import soundfile
 
         self._file.close()
@@ -148,24 +192,21 @@ class AudioFile:
         self._decoded = folder
         target = Path(folder.name) / "sound.flac"
         shape = (self.rate_hz, self.channels)
-        with (
-            _open(self.path, None) as source,
-            room_for(self.path, target),
-            soundfile.SoundFile(target, "w", *shape, "PCM_24", format="FLAC") as sink,
-        ):
-            for samples in self._pieces(source):
+        with room_for(self.path, target), soundfile.SoundFile(target, "w", *shape, "PCM_24", format="FLAC") as sink:
+            for samples in pieces:
                 sink.write(samples)
         self._file, self._at = _open(target, None), 0
 
-    def _pieces(self, source: Any) -> Iterator[Samples]:
-        """All of an open file in order; damage is told as such, not as want of room for what is read."""
+    def _pieces(self) -> Iterator[Samples]:
+        """All of the file in order; damage is told as such, not as want of room for what is read."""
         import soundfile
 
         at = 0
         try:
-            while len(samples := source.read(SKIP_FRAMES, dtype="float32", always_2d=True)):
-                at += len(samples)
-                yield samples
+            with _open(self.path, None) as source:
+                while len(samples := source.read(SKIP_FRAMES, dtype="float32", always_2d=True)):
+                    at += len(samples)
+                    yield samples
         except (soundfile.LibsndfileError, OSError, RuntimeError) as fault:
             raise self._damaged(at, fault) from fault
 
@@ -198,7 +239,7 @@ class AudioFile:
         return self._broken(
             f"it ends after {s_from_frames(found, self.rate_hz):.1f} s, its header promises "
             f"{s_from_frames(promised, self.rate_hz):.1f} s",
-            why="The copy was not finished, or the recorder lost power.",
+            why=CUT,
             fix=f"Copy it again; if there is no more of it: {CONVERT}",
         )
 
@@ -206,7 +247,7 @@ class AudioFile:
         return self._broken(
             f"it is damaged or cut short somewhere after {s_from_frames(after, self.rate_hz):.1f} s",
             why=f"The decoder says: {fault}",
-            fix="Copy it again from where it was recorded.",
+            fix=AGAIN,
         )
 
     def _broken(self, message: str, *, why: str = "", fix: str = CONVERT) -> RecordingError:

@@ -143,7 +143,7 @@ def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, A
     from drilltimer.ui.lines import header, rep_line
 
     outcome = hear_recording(recording, asked)
-    if options["player"]:
+    if options["player"] and outcome.fault is None:
         note(keep_fed(options["player"], outcome))
     if not options["as_json"]:
         columns, heard = result_columns(), zip(outcome.reps, outcome.verdicts, strict=True)

@@ -59,7 +59,7 @@ def score_many(folder: Path, wish: Wish) -> None:
                 keep(outcome, _keep_player(outcome))
                 if outcome.fault:
                     faults[outcome.job.name] = outcome.fault
-                elif wish.annotate:
+                if outcome.scored and wish.annotate:
                     write_annotations(outcome.job.recording, outcome.scored, wish.annotate / outcome.job.name)
                 tell(outcome.job.name, _words(outcome))
         except KeyboardInterrupt:
@@ -122,7 +122,7 @@ def _keep_player(outcome: Outcome) -> str:
 
     player = outcome.job.player
     try:
-        for each in outcome.scored if player else ():
+        for each in outcome.scored if player and not outcome.fault else ():
             keep_scored(player, each, each.sheet_file, each.standing.likeliest)
     except HistoryError as fault:
         note(f"{outcome.job.name}: not kept: {fault}")
@@ -166,7 +166,8 @@ def _print(summary: dict[str, object], out: Path) -> None:
             )
     heads = ("recording", "sheet", "reps", "in window", "constant error", "void")
     print_lines([*table(rows, heads, result_columns()), *[load_wording()("scores.signs")] * bool(rows)])
-    print_result(f"{summary['scored']} scored, {summary['failed']} not; results and {SUMMARY} in {out}")
+    damaged = f" ({summary['damaged']} damaged)" if summary["damaged"] else ""
+    print_result(f"{summary['scored']} scored{damaged}, {summary['failed']} not; results and {SUMMARY} in {out}")
     for fault in faults:
         note("")
         note(fault)

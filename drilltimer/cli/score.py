@@ -64,7 +64,8 @@ def score(
     """Score RECORDING, made by any recorder, against the cue sheet of what was played.
 
     WAV, FLAC, OGG and MP3 are read; films, AAC and M4A too where ffmpeg is installed. It may begin long before
-    the drill, lack its beginning or end, and hold several drills.
+    the drill, lack its beginning or end, and hold several drills. Of a damaged one, what can be read is scored
+    and printed; the exit code is then 2.
 
     RECORDING may be a folder: each recording in it gets a JSON file of its own, what is there already is not
     scored again, and a summary comes last.
@@ -86,7 +87,8 @@ def score(
     refuse_no_file(recording)  # or else its folder would be blamed for having no sheet
     sheets = find_sheets(sheet or recording.parent)
     scored = _search(recording, sheets, told) if len(sheets) > 1 else score_with(recording, sheets, told)
-    if player:
+    fault = scored[0].fault
+    if player and fault is None:
         for each in scored:
             _keep(player, each)
     if annotate:
@@ -94,9 +96,11 @@ def score(
         note(f"{annotate}: a label track, {count_of(len(written) - 2, 'picture')}, and index.html with all of them")
     if as_json:
         click.echo(json.dumps(document_of(scored[0], scored[1:]), allow_nan=False))
-        return
-    for place, each in enumerate(scored):
-        _print(each, place, len(scored), wording)
+    else:
+        for place, each in enumerate(scored):
+            _print(each, place, len(scored), wording)
+    if fault is not None:
+        raise fault
 
 
 def _search(recording: Path, sheets: list[Path], told: Told) -> list[Scored]:
