@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from rich.cells import cell_len
 from rich.console import Console
 
 from drilltimer.app.group import LoadedPlan, conduct, load_plan, open_hall, refuse_one_loudspeaker, run_group
@@ -26,11 +27,11 @@ from drilltimer.group.events import Gathered, Scored
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.standing import board_of, player_scores
 from drilltimer.group.timeline import lay_out
-from drilltimer.model import Block
+from drilltimer.model import Block, Grade, Verdict
 from drilltimer.records.advice import Advice
 from drilltimer.records.group_sheet import GroupSheet, SheetRow, render_sheet, write_sheet
 from drilltimer.score.stats import summarize
-from drilltimer.session.board import Board, Place, PlayerScore
+from drilltimer.session.board import Board, Listed, Place, PlayerScore
 from drilltimer.sim.room import SimulatedRoom
 from drilltimer.ui.board import draw_board
 from drilltimer.ui.screen import Look
@@ -198,6 +199,16 @@ def test_a_habit_of_landing_early_is_a_number_in_the_sheet_s_table(tmp_path):
         (found,) = csv.DictReader(file)
     names = ("constant_error_ms", "in_window_percent", "variable_error_ms")
     assert [found[name] for name in names] == ["-23.4", "67", "0.0"]
+
+
+def test_no_habit_is_neither_late_nor_early():
+    texts = load_wording().section("sheet")
+    errors_ms = {"Ann": 0.3, "Bo": -0.3, "Cy": 0.6, "Di": -0.6}
+    grades = {name: Verdict(0, Grade.ON_TIME, touchdown_ms=133.0, error_ms=ms) for name, ms in errors_ms.items()}
+    rows = tuple(SheetRow(name, summarize([verdict]), Advice("", "", "")) for name, verdict in grades.items())
+    page = render_sheet(GroupSheet("Even", "2026-11-25T20:00:00Z", rows, (), texts, (), "", True, False))
+    cells = [re.sub("<[^>]*>", "", cell) for cell in re.findall(r'<td class="n">(.*?)</td>', page)]
+    assert [cell for cell in cells if "ms" in cell][::2] == ["0 ms", "0 ms", "1 ms late", "1 ms early"]
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the browser Chromium to print with")
@@ -369,7 +380,8 @@ def test_the_board_tells_who_is_where_and_how_long_still():
     assert "split step: Ann, <Bo>  then Cy, Di" in text
     assert "shuffle: Eve  then Fay" in text
     assert "resting: Gus" in text
-    assert "Ann 62 % -21 ms (8)" in text
+    assert "in the window, constant error (reps):" in text
+    assert "Ann: 62 % -21 ms (8)" in text
     assert "next: round 1 of 2, interval 4 of 6" in text
     assert sum("█" in line or "▀" in line for line in shown) >= 4
 
@@ -380,6 +392,65 @@ def test_the_board_keeps_to_its_window(columns, rows):
         shown = lines(BOARD, columns, rows, ascii_only)
         assert len(shown) <= rows
         assert all(len(line) <= columns for line in shown)
+
+
+LONG = tuple(f"Maximilian von Hohenstein {number}" for number in range(40))
+CROWDED = dataclasses.replace(
+    BOARD,
+    title="Für 李小龍 und alle anderen, die noch kommen wollen, ehe es dunkel wird",
+    places=(Place("影のステップ", LONG[:8], LONG[:1], LONG[8:16], True),),
+    scores=tuple(PlayerScore(name, 8, 0.625, -21.0) for name in ("李小龍", "🎾 Ann", *LONG[:3])),
+    together="group, estimated (contacts: 12): first touchdown +185 ms, last +410 ms, spread 226 ms, 57 % of the "
+    "sounds in the window; nobody's own score",
+    roster=tuple(Listed(name, number % 7 > 0) for number, name in enumerate(LONG)),
+)
+
+
+def test_nothing_on_the_board_is_cut_where_there_is_room():
+    shown = lines(CROWDED, 80, 40)
+    text = " ".join(" ".join(shown).split())
+    assert "free in 30:30" in shown[0]  # whatever letters the title has
+    for name in LONG[:16]:
+        assert name in text
+    assert "last +410 ms, spread 226 ms, 57 % of the sounds in the window" in text
+    assert all(cell_len(line) <= 80 for line in shown)
+
+
+def test_what_is_cut_says_so_and_figures_are_not_halved():
+    for columns, rows, dots in ((60, 12, "…"), (80, 14, "…"), (60, 12, "...")):
+        shown = lines(CROWDED, columns, rows, ascii_only=dots == "...")
+        assert len(shown) <= rows
+        assert any(re.search(rf"[ ,]{re.escape(dots)} *$", line) for line in shown)
+        assert any(line.startswith("影のステップ: <") for line in shown)
+        assert all(cell_len(line) <= columns for line in shown)
+
+
+def test_the_board_says_when_it_is_over():
+    over = dataclasses.replace(BOARD, stage="", next_stage="", working=False, places=())
+    assert lines(over)[1].rstrip() == "FINISHED"
+    assert lines(dataclasses.replace(over, next_stage="jog"))[1].rstrip() == "CHANGE, then jog"
+
+
+def asking(board, columns, rows):
+    console = Console(width=columns, height=rows, record=True, color_system=None, file=io.StringIO())
+    console.print(draw_board(board, Look(columns, rows), load_wording(), asked="1"))
+    return [line.rstrip() for line in console.export_text().splitlines()]
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (120, 40), (60, 16)])
+def test_whoever_is_taken_out_can_be_found_by_number_in_any_window(columns, rows):
+    shown = asking(dataclasses.replace(CROWDED, joins=False), columns, rows)
+    assert len(shown) <= rows
+    assert shown[-1] == "number to take out or bring in, then Enter: 1_"
+    text = " " + " ".join(" ".join(shown).split())
+    assert all(re.search(rf" {number} (\(out\) )?M", text) for number in range(1, 41))
+    assert "somebody new" not in text
+    assert text.count("(out) M") == 6  # however short the names must be
+    assert "40 someb" in " ".join(asking(dataclasses.replace(CROWDED, roster=CROWDED.roster[:39]), columns, rows))
+    numbers = dataclasses.replace(CROWDED, roster=tuple(Listed(str(n), n != 2) for n in range(1, 14)))
+    text = " ".join(" ".join(asking(numbers, columns, rows)).split())
+    assert "1 2 (out) 3 4 5" in text  # and not "1 1"
+    assert "14 somebody new" in text
 
 
 def test_a_pause_stands_out():

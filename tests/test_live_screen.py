@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import sys
 
 import pytest
 from rich.console import Console
@@ -10,6 +12,7 @@ from test_screen import SNAPSHOT
 
 from drilltimer.model import Health
 from drilltimer.score.feedback import Message
+from drilltimer.ui.keys import PosixKeys
 from drilltimer.ui.live import LiveScreen, obey
 from drilltimer.ui.palette import DARK
 from drilltimer.ui.wording import load_wording
@@ -112,3 +115,16 @@ def test_news_stand_on_the_screen_for_ten_seconds():
             shown.append("paused: the device is gone" in file.getvalue())
             assert "Plug" not in file.getvalue()
     assert shown == [False, True, True, False]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a POSIX terminal's keys")
+def test_an_arrow_is_no_key_and_escape_is_one(monkeypatch):
+    reading, writing = os.pipe()
+    with open(reading) as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        keys = PosixKeys()
+        for typed, told in ((b"\x1b", "\x1b"), (b"\x1b[A", ""), (b"\x1bOP", ""), (b"12\r", "12\r")):
+            os.write(writing, typed)
+            assert keys.pressed() == told
+        assert keys.pressed() == ""
+    os.close(writing)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.gathering import summarize_together
-from drilltimer.group.plan import FINISH_S, GroupPlan
+from drilltimer.group.plan import FINISH_S, MAX_PLAYERS, GroupPlan
 from drilltimer.group.running import Running
 from drilltimer.group.timeline import Stage
 from drilltimer.score.stats import summarize
@@ -37,6 +37,7 @@ def board_of(session: GroupSession, rate_hz: int) -> Board:
         together=together_line(session),
         paused=session.paused,
         roster=_roster(session, rate_hz),
+        joins=len(plan.players) < MAX_PLAYERS,
     )
 
 

@@ -58,6 +58,8 @@ class Board:
         Why the session stands still.
     roster : tuple of Listed
         Everybody, in the order of the list: a coach takes players out and brings them in by their place in it.
+    joins : bool
+        Whether somebody new finds room in it.
     """
 
     title: str
@@ -72,3 +74,4 @@ class Board:
     together: str = ""
     paused: str = ""
     roster: tuple[Listed, ...] = ()
+    joins: bool = True

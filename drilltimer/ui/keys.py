@@ -44,7 +44,7 @@ class PosixKeys:
             termios.tcsetattr(self._descriptor, termios.TCSADRAIN, self._saved)
 
     def pressed(self) -> str:
-        """Characters typed since the last call; an arrow or function key counts as none."""
+        """Characters typed since the last call; an arrow or function key counts as none, Escape as itself."""
         import select
 
         try:
@@ -53,7 +53,7 @@ class PosixKeys:
             typed = os.read(self._descriptor, 64).decode(errors="ignore")
         except (OSError, ValueError):
             return ""
-        return "" if typed.startswith("\x1b") else typed
+        return "" if typed.startswith("\x1b") and typed != "\x1b" else typed
 
 
 class WindowsKeys:

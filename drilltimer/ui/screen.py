@@ -10,6 +10,7 @@ import math
 import textwrap
 from dataclasses import dataclass
 
+from rich.cells import cell_len, set_cell_size
 from rich.console import Group
 from rich.text import Text
 
@@ -76,10 +77,33 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wo
     figure = _figure(snapshot, look, room)
     padding = max(0, room - len(figure))
     lines = [*above, *[Text()] * (padding // 2), *figure, *words, *[Text()] * (padding - padding // 2), *below]
-    for line in lines:
-        line.no_wrap, line.overflow = True, "crop"
-        line.truncate(look.columns, overflow="crop")
-    return Group(*lines[: look.rows])
+    return Group(*(fitting(line, look) for line in lines[: look.rows]))
+
+
+def fitting(line: Text, look: Look) -> Text:
+    """A line that the window holds; one that was too long ends at a blank, in dots: no figure is read cut in half."""
+    line.no_wrap, line.overflow = True, "crop"
+    dots = "..." if look.ascii_only else "…"
+    if line.cell_len > look.columns:
+        line.truncate(max(0, look.columns - len(dots)), overflow="crop")
+        blank = line.plain.rstrip().rfind(" ") + 1
+        line.right_crop(len(line.plain) - blank if 2 * blank > look.columns else 0)
+        line.append(dots[: look.columns])
+    return line
+
+
+def broken(line: Text, columns: int) -> list[Text]:
+    """A line in as many as it needs, broken at blanks; what goes on stands a little further in."""
+    lines, rest = [], line
+    while rest.cell_len > columns:
+        ends = [place for place, letter in enumerate(rest.plain) if letter == " " and rest.plain[:place].strip()]
+        cut = max((place for place in ends if cell_len(rest.plain[:place]) <= columns), default=None)
+        if cut is None:
+            break
+        first, rest = rest.divide([cut])
+        lines.append(first)
+        rest = Text.assemble("  ", rest[len(rest.plain) - len(rest.plain.lstrip()) :])
+    return [*lines, rest]
 
 
 def _head(title: str, snapshot: Snapshot, look: Look, wording: Wording) -> Text:
@@ -90,7 +114,7 @@ def _head(title: str, snapshot: Snapshot, look: Look, wording: Wording) -> Text:
     if snapshot.level is not None:
         right = f"{wording(f'level.{snapshot.level}')}  {right}"
     space = max(1, look.columns - len(right) - 1)
-    return Text.assemble((title[:space].ljust(space), "bold"), " ", right)
+    return Text.assemble((set_cell_size(title, space), "bold"), " ", right)
 
 
 def _progress(snapshot: Snapshot, look: Look) -> Text:
