@@ -56,7 +56,23 @@ def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):
     scored = desk(PLAIN.played)
     assert found(scored) == [None] * 8
     assert "nothing but the played sound" in scored.health.notes[-1]
+    assert scored.health.noise_db is None  # it was told as -894 dB
     assert not any("nothing but the played sound" in note for note in desk(HEARD).health.notes)
+
+
+def test_a_recorder_that_mutes_what_is_soft_has_no_noise_and_is_told(desk):
+    near = np.zeros(len(HEARD), bool)
+    for contact_s, delay_ms in zip(CONTACTS_S, DELAYS_MS, strict=True):
+        for at_s in (contact_s + LATENCY_S, contact_s + LATENCY_S + delay_ms / 1e3):
+            near[round((at_s - 0.005) * RATE_HZ) : round((at_s + 0.08) * RATE_HZ)] = True
+    muted = np.where(near, HEARD, 0.0)
+    scored = desk(muted)
+    assert sum(each is not None for each in found(scored)) >= 4
+    assert scored.health.noise_db is None
+    assert scored.health.notes[-1].startswith("it falls silent between the sounds")
+    both = desk(np.column_stack([muted, HEARD]))  # one channel is as it should be
+    assert both.health.noise_db == pytest.approx(desk(HEARD).health.noise_db, abs=1.0)
+    assert not any("falls silent" in note for note in both.health.notes)
 
 
 def test_seconds_are_the_recordings_own(desk):

@@ -27,7 +27,6 @@ from drilltimer.session import hearing_ranges
 from drilltimer.sound.signature import render_glides
 
 SHORT_S = 1.0  # no drill fits into less
-STILL_DB = -100.0  # half of 16 bits' last step: no microphone is so still
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a passage's reps
 LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
@@ -122,7 +121,7 @@ def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], stand
         drift_ppm=clock.skew_ppm,
         noise_db=listener.noise_db,
         own_left_db=listener.own_left_db,
-        notes=(*_notes(played, playing, standing), *_nothing_heard(found, listener.noise_db)),
+        notes=(*_notes(played, playing, standing), *_muted(found, listener.is_still)),
     )
     return Scored(
         str(heard.path),
@@ -157,10 +156,12 @@ def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tu
     return tuple(notes)
 
 
-def _nothing_heard(found: Sequence[Heard], noise_db: float | None) -> tuple[str, ...]:
-    """Whether there is no landing, and no microphone's noise either."""
-    if noise_db is None or noise_db >= STILL_DB or any(each.landing for each in found):
+def _muted(found: Sequence[Heard], is_still: bool) -> tuple[str, ...]:
+    """Whether there is no microphone's noise, and what that means for landings."""
+    if not is_still:
         return ()
+    if any(each.landing for each in found):
+        return ("it falls silent between the sounds: a noise gate cuts quiet landings; switch off voice modes",)
     return ("nothing but the played sound is in it: the sheet's own sound file, or a recorder that mutes what is soft",)
 
 

@@ -17,6 +17,7 @@ AHEAD_S = 0.2  # before a rep's end a new room is learned from it, so that the a
 SEEK_S = 0.02  # after a contact's latest end, for the filters' sake
 EARLIER_S, LATER_S = 0.03, 0.005  # about a settled lag; an answer waits for the later sound
 LIVE_LAGS_S = (-0.005, 0.6)  # round trips from an ideal loop to a slow wireless loudspeaker
+STILL_DB = -100.0  # half of 16 bits' last step: no microphone is so still
 
 
 class Listener:
@@ -114,8 +115,17 @@ class Listener:
 
     @property
     def noise_db(self) -> float | None:
-        """Typical noise of the quietest channel, re full scale."""
-        return min((ear.noise_db for ear in self.ears if ear.noise_db is not None), default=None)
+        """Typical noise of the quietest channel, re full scale; None before it is known, and where there is none."""
+        return min((noise_db for noise_db in self._noises_db if noise_db >= STILL_DB), default=None)
+
+    @property
+    def is_still(self) -> bool:
+        """Whether it falls silent between the sounds, as no microphone does: something mutes what is soft."""
+        return bool(self._noises_db) and max(self._noises_db) < STILL_DB
+
+    @property
+    def _noises_db(self) -> list[float]:
+        return [ear.noise_db for ear in self.ears if ear.noise_db is not None]
 
     @property
     def landings(self) -> tuple[tuple[LandingSound, ...], ...]:
