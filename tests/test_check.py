@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import time
+from datetime import date, datetime, timedelta
+
 import pytest
 
 from drilltimer.app.check import HOP_LEAD_S, HOP_WORD, HOPS, run_check
 from drilltimer.app.open import open_room
+from drilltimer.cli.check import today
 from drilltimer.hear.onsets import COLOUR_EDGES_HZ
 from drilltimer.model import Placement
 
@@ -59,3 +63,27 @@ def test_what_the_hops_sounded_like_is_left_for_sessions_and_a_short_check_has_n
     assert all(len(each.colour_db) == len(COLOUR_EDGES_HZ) - 1 for each in checked.landings[0])
     assert all(0.5 < each.strength < 10.0 for each in checked.landings[0])
     assert run_check(Overheard(), PLACE, real_time=False, short=True).landings == ()
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="needs a time zone of its own, which Windows does not give")
+@pytest.mark.parametrize(
+    ("zone", "evening", "morning"),
+    [
+        ("UTC0", "2026-11-29T23:59:59+00:00", "2026-11-30T00:00:00+00:00"),
+        ("NZST-13", "2026-11-29T10:59:59+00:00", "2026-11-29T11:00:00+00:00"),  # midnight in the UTC day's middle
+        ("HST10", "2026-11-30T09:59:59+00:00", "2026-11-30T10:00:00+00:00"),
+    ],
+)
+def test_a_day_of_sound_checks_ends_at_midnight_where_the_player_is(monkeypatch, zone, evening, morning):
+    """Elsewhere a second session of an afternoon was asked for its check again, and the next morning's was not."""
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        days = [today(datetime.fromisoformat(moment)) for moment in (evening, morning)]
+        at_noon = {today(datetime.fromisoformat(evening) - timedelta(hours=hours)) for hours in range(24)}
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert days[0] < days[1]
+    assert at_noon == {days[0]}
+    assert all(date.fromisoformat(day).isoformat() == day for day in days)

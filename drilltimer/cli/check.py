@@ -25,6 +25,7 @@ from drilltimer.cli.questions import ask, ask_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
     from drilltimer.app.check import Checked
     from drilltimer.app.open import Card
@@ -137,11 +138,14 @@ def check_card(
     return checked, volume_db
 
 
-def today() -> str:
-    """Day of a check, ISO 8601."""
+def today(now: datetime | None = None) -> str:
+    """Day of a check, ISO 8601, as it is called where the computer stands: a day ends at midnight there.
+
+    `now` is any moment with a time zone; the present one when left out.
+    """
     from datetime import UTC, datetime
 
-    return datetime.now(UTC).date().isoformat()
+    return (now or datetime.now(UTC)).astimezone().date().isoformat()
 
 
 def stand(known: Placement | None, distance_m: float | None, air_c: float | None) -> Placement:
