@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from drilltimer.hear.followed import SAME_S, Followed
 from drilltimer.hear.onsets import BANDS
 from drilltimer.hear.tails import Tails
 from drilltimer.hear.touchdowns import Neighbourhood, half_width_ms
@@ -25,7 +26,7 @@ def excerpt(sounds, seed):
 
 
 def taught(contacts):
-    tails = Tails()
+    tails = Tails(RATE_HZ)
     for seed in range(contacts):
         tails.learn_from(float(seed * RATE_HZ), excerpt([(0.0, 6.0), (ECHO_S, 4.0), (0.05 + 0.02 * seed, 4.0)], seed))
     return tails
@@ -100,3 +101,17 @@ def test_alone_a_touchdown_is_as_uncertain_as_its_picker_and_a_rival_as_likely_a
     assert rival == pytest.approx(40.0, abs=1.5)
     between = half_width_ms(around([0.1, 0.14]), places, np.array([0.9, 0.1, 0.0]), 0)
     assert 1.0 < between < 2.0
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 16_000, 44_100, 48_000, 96_000, 192_000])
+def test_two_contacts_are_one_within_the_same_time_at_every_rate(rate_hz):
+    """It was 64 frames: 8 ms at 8 kHz, and a third of a millisecond at 192 kHz."""
+    heard = Followed(rate_hz)
+    for at_s in (1.0, 2.0):
+        heard.put(at_s * rate_hz, at_s)
+    frame_s = 1.0 / rate_hz
+    for apart_s in (-SAME_S + frame_s, 0.0, SAME_S - frame_s):
+        assert heard.others((1.0 + apart_s) * rate_hz) == [2.0]
+    for apart_s in (-SAME_S - frame_s, SAME_S + frame_s):
+        assert heard.others((1.0 + apart_s) * rate_hz) == [1.0, 2.0]
+    assert round(SAME_S * 48_000) == 64  # as long as it always was at the usual rate

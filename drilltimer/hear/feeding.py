@@ -72,9 +72,16 @@ class Learned:
     """What a session has taught: handed on to a second hearing. `taught` are a set-up's features and shares."""
 
     classes: SoundClasses
+    echoes: Echoes
+    tails: Tails
     taught: tuple[np.ndarray, np.ndarray] | None = None
-    echoes: Echoes = field(default_factory=Echoes)
-    tails: Tails = field(default_factory=Tails)
+
+    @classmethod
+    def anew(
+        cls, classes: SoundClasses, rate_hz: float, taught: tuple[np.ndarray, np.ndarray] | None = None
+    ) -> Learned:
+        """Classes to begin with, and a place of which nothing is known yet."""
+        return cls(classes, Echoes(rate_hz), Tails(rate_hz), taught)
 
 
 class FeedListener:
@@ -106,7 +113,7 @@ class FeedListener:
         self._ways = ways_for(court.distances, speed_of_sound_m_s(court.air_c))
         self._start = learned.classes if learned else _fresh(court, prior or shipped_prior())
         self._weights = touchdown_weights() if touchdown is None else touchdown
-        self.learned = replace(learned) if learned else Learned(self._start)
+        self.learned = replace(learned) if learned else Learned.anew(self._start, rate_hz)
         self._impacts: list[Impact] = []
         self._told = -1.0  # frame of the last contact told
         self.latest: float | None = None  # frame of the last probable contact, told or not yet

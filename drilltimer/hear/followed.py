@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from typing import Generic, TypeVar
 
+from drilltimer.units import frames_from_s
+
 KEEP_CONTACTS = 40
-SAME = 64  # frames within which two contacts are one
+SAME_S = 64 / 48_000  # within which two contacts are one
 
 What = TypeVar("What")
 
 
 class Followed(Generic[What]):
-    """The last contacts, by stream frame, each with what was heard after it."""
+    """The last contacts, by frame of a stream at `rate_hz`, each with what was heard after it."""
 
-    def __init__(self) -> None:
+    def __init__(self, rate_hz: float) -> None:
         self._heard: dict[int, What] = {}
+        self._same = frames_from_s(SAME_S, rate_hz)
 
     def put(self, frame: float, what: What) -> None:
         """Take note of a contact, or of what is known better now of one."""
@@ -24,4 +27,4 @@ class Followed(Generic[What]):
 
     def others(self, frame: float) -> list[What]:
         """What followed every contact but the one at `frame`."""
-        return [what for at, what in self._heard.items() if abs(at - frame) > SAME]
+        return [what for at, what in self._heard.items() if abs(at - frame) > self._same]

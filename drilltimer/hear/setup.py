@@ -78,8 +78,8 @@ class SetUp:
             shares.append(share)
         if features:
             classes = classes.learn(np.concatenate(features), np.concatenate(shares))
-            return Learned(classes, taught=(np.concatenate(features), np.concatenate(shares)))
-        return Learned(classes)
+            return Learned.anew(classes, self._rate_hz, (np.concatenate(features), np.concatenate(shares)))
+        return Learned.anew(classes, self._rate_hz)
 
 
 def _strongest(impacts: list[Impact], apart: int) -> list[Impact]:

@@ -25,10 +25,10 @@ SEEN_S = (-0.002, 0.016)  # a rise is fully seen so long after the moment it is 
 
 
 class Tails:
-    """What followed each of the last contacts, over its own loudness."""
+    """What followed each of the last contacts in a stream at `rate_hz`, over its own loudness."""
 
-    def __init__(self) -> None:
-        self._heard: Followed[np.ndarray] = Followed()
+    def __init__(self, rate_hz: float) -> None:
+        self._heard: Followed[np.ndarray] = Followed(rate_hz)
 
     def learn_from(self, frame: float, excerpt: np.ndarray) -> None:
         """Take note of a contact at a stream frame, with the excerpt around it as from `PowerTrack.cut`."""

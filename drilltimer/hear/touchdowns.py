@@ -79,10 +79,10 @@ class Neighbourhood:
 
 
 class Echoes:
-    """What followed other contacts, and when: a wall answers each of them alike."""
+    """What followed other contacts in a stream at `rate_hz`, and when: a wall answers each of them alike."""
 
-    def __init__(self) -> None:
-        self._heard: Followed[np.ndarray] = Followed()
+    def __init__(self, rate_hz: float) -> None:
+        self._heard: Followed[np.ndarray] = Followed(rate_hz)
 
     def learn_from(self, around: Neighbourhood) -> None:
         """Take note of the impacts after a contact."""

@@ -158,7 +158,7 @@ def touchdown_examples(example: Example, prior: Prior) -> list[tuple[np.ndarray,
         listener.learned.tails.learn_from(example.impacts[place].at, excerpt)
     pairs = zip(near, excerpts, strict=True)
     arounds = [listener.around(example.impacts, reading, place, excerpt) for place, excerpt in pairs]
-    echoes = Echoes()
+    echoes = Echoes(RATE_HZ)
     for around in arounds:
         echoes.learn_from(around)
     rows = []
