@@ -6,6 +6,7 @@ thud with a slap, the room one reflection.
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -178,6 +179,20 @@ def test_no_answer_waits_for_more_than_one_look_at_its_take_or_for_what_it_teach
     assert costs == [(1, 0)] * len(CONTACTS_S)
     assert len(looks) > len(costs)  # the room was new
     assert len(lessons) >= len(costs)
+
+
+def test_nothing_piles_up_while_no_rep_is_due():
+    listener = Listener(RATE_HZ, 1)
+    first = next(iter(hearing_ranges(PLAIN.marks, RATE_HZ)))
+    listener.expect(first)
+    second = np.zeros((RATE_HZ, 1), np.float32)
+    held = []
+    tracemalloc.start()
+    for k in range(40):
+        assert bool(listener.feed(Block(k * RATE_HZ, second.copy(), second.copy()))) == (k == 2)
+        held.append(tracemalloc.get_traced_memory()[0])
+    tracemalloc.stop()
+    assert max(held[20:]) < 1.05 * max(held[5:20])
 
 
 @settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])

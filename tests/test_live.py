@@ -81,8 +81,8 @@ def arrival(heard, pattern, first, frames):
     ],
 )
 def test_ten_reps_are_timed_through_portaudio(sound_card, plan, capsys, noise_db, tmp_path):
-    record = tmp_path / "heard.wav"
-    for _ in range(ATTEMPTS):
+    for attempt in range(ATTEMPTS):
+        record = tmp_path / f"heard{attempt}.wav"  # nothing is overwritten
         outcome, said = practise(
             plan, record, *DELAYS_MS, "--second-foot", SECOND_FOOT_MS, "--noise-db", noise_db, "--threshold", JUMP
         )

@@ -8,7 +8,11 @@ material: a filter as long as the rep would explain the landing too.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+
+from drilltimer.hear.onsets import own_powers
 
 LEAD_S = 0.002  # the filter starts before the located arrival: the loudspeaker's precursors and the locator's error
 LONGEST_S = 0.22
@@ -20,10 +24,26 @@ SOLVE_EVERY = 3  # reps, once the response has grown up: people move, but not th
 SILENT_SHARE = 1e-6  # of its peak, below which a played sound has not begun or has ended
 
 
+@dataclass(frozen=True, slots=True)
+class Ours:
+    """What we `played` in a take, when it `arrived`, and as it is heard there: the contact cue, and all else.
+
+    Each of shape (n,); the powers as from `own_powers`.
+    """
+
+    played: np.ndarray
+    arrived: np.ndarray
+    contact: np.ndarray
+    rest: np.ndarray
+    contact_power: np.ndarray
+    rest_power: np.ndarray
+
+
 class OwnSound:
     """Learns how our own sound arrives, and predicts it. Works at one analysis rate."""
 
     def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
         self._lead = round(LEAD_S * rate_hz)
         self._taps = self._lead + round(LONGEST_S * rate_hz)
         self._least = self._lead + round(SHORTEST_S * rate_hz)
@@ -83,6 +103,14 @@ class OwnSound:
         begin, end = max(0, first - self._lead), min(len(heard), first - self._lead + len(part))
         heard[begin:end] = part[begin - first + self._lead : end - first + self._lead]
         return heard
+
+    def as_heard(self, played: np.ndarray, arrived: np.ndarray, cue: slice) -> Ours:
+        """What was played, parted into the contact cue, which arrived in the samples `cue`, and all else."""
+        alone = np.zeros_like(arrived)
+        alone[cue] = arrived[cue]
+        contact = self.predict(alone)
+        rest = self.predict(arrived) - contact
+        return Ours(played, arrived, contact, rest, own_powers(contact, self._rate_hz), own_powers(rest, self._rate_hz))
 
 
 def shift(signal: np.ndarray, lag: float) -> np.ndarray:

@@ -10,7 +10,7 @@ from functools import partial
 
 import numpy as np
 
-from drilltimer.hear.cancel import OwnSound, shift
+from drilltimer.hear.cancel import Ours, OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.decide import Reading, decide
 from drilltimer.hear.feet import find_first_foot, find_second_foot
@@ -20,9 +20,11 @@ from drilltimer.hear.onsets import (
     Leftover,
     Rise,
     Rises,
+    Whitened,
     find_rises,
     lateness_ms,
     scatter_ms,
+    whiten,
 )
 from drilltimer.hear.pattern import cut_pattern
 from drilltimer.hear.profile import Profile
@@ -79,6 +81,7 @@ class Look:
 
     residual: np.ndarray
     predicted: np.ndarray
+    flat: Whitened
     found: Rises
     reading: Reading
     touchdown: Rise | None
@@ -91,12 +94,16 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class _Ahead:
-    """What was found before a rep's end: its contact, or why it has none; whether it taught how our sound arrives."""
+    """What was found before a rep's end: its contact, or why it has none; whether it taught how our sound arrives.
+
+    And `ours`, what we played so far, as if that were all.
+    """
 
     rep: int
     zero: Zero | None
     void: str
     taught: bool = False
+    ours: Ours | None = None
 
 
 class Ear:
@@ -143,10 +150,12 @@ class Ear:
         if zero is None:
             return _silent(ahead.void or "no contact cue was heard, and none before it")
         taught = ahead.taught or self._teach(take, heard, expected, zero)
-        played = _arrived(take, expected, zero)
-        seen = self._look(take, played, heard, expected, zero)
+        ours = ahead.ours
+        if ours is None or not np.array_equal(ours.played, take.played):
+            ours = self._ours(take, expected, zero)
+        seen = self._look(take, ours, heard, expected, zero)
         if zero.heard and not taught:
-            self._learn_later = partial(self._learn_own, take, played, heard, seen, expected, zero)
+            self._learn_later = partial(self._learn_own, take, ours.arrived, heard, seen, expected, zero)
         self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
         return self._conclude(take, expected.rep, zero, seen, ahead.void)
 
@@ -156,15 +165,21 @@ class Ear:
         zero = None if heard is None else self._seek(take, heard, expected, lags, keep=True).zero
         return zero if zero is not None and zero.heard else None
 
-    def prepare(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> None:
-        """Learn from a take that is nearly over, while the room is new: its answer then takes no longer than others."""
+    def prepare(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float], samples: int) -> None:
+        """Do with a take that is nearly over what it allows already: nobody waits for that.
+
+        Its contact is found, our own sound predicted, and learned from it while the room is new. The whole take will
+        have so many `samples`.
+        """
         self.catch_up()
         heard, _ = self._signal(take, channel)
         if heard is None:
             return
         ahead = self._seek(take, heard, expected, lags, keep=True)
         if ahead.zero is not None:
-            self._ahead = replace(ahead, taught=self._teach(take, heard, expected, ahead.zero))
+            taught = self._teach(take, heard, expected, ahead.zero)
+            whole = replace(take, played=np.pad(take.played, (0, samples - len(take.played))))
+            self._ahead = replace(ahead, taught=taught, ours=self._ours(whole, expected, ahead.zero))
 
     def _seek(
         self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float], keep: bool = False
@@ -181,15 +196,15 @@ class Ear:
         """Whether the room is so new that a rep, looked at once for this alone, taught how our own sound arrives."""
         if not zero.heard or not self.own.young:
             return False
-        played = _arrived(take, expected, zero)
         first_ever = self.own.blank
         if first_ever:
             end = _end(take, expected, zero)
-            self.own.learn(played[:end], heard[:end])
-        seen = self._look(take, played, heard, expected, zero)
+            self.own.learn(_arrived(take, expected, zero)[:end], heard[:end])
+        ours = self._ours(take, expected, zero)
+        seen = self._look(take, ours, heard, expected, zero)
         if first_ever:
             self.own.forget()  # that was learned with the landing in it
-        self._learn_own(take, played, heard, seen, expected, zero)
+        self._learn_own(take, ours.arrived, heard, seen, expected, zero)
         return True
 
     def _signal(self, take: Take, channel: int) -> tuple[np.ndarray | None, str]:
@@ -211,7 +226,7 @@ class Ear:
         seen = opinion.look
         if seen is None or opinion.zero is None:
             return opinion
-        found = find_rises(seen.residual, (*seen.leftovers, *masks), take.rate_hz)
+        found = find_rises(seen.residual, (*seen.leftovers, *masks), take.rate_hz, seen.flat)
         heard = tuple(rise for rise in found.rises if rise.at >= seen.opens)
         reading = decide(found, seen.opens, seen.arrival, seen.closes, take.rate_hz, self.profile, expected.rep)
         touchdown = self._first_foot(found, reading.touchdown, take.rate_hz)
@@ -248,13 +263,14 @@ class Ear:
             first = replace(first, uncertainty_ms=math.hypot(first.uncertainty_ms, doubt_ms))
         return Opinion(zero, seen.reading, first, other, step, void, seen)
 
-    def _look(self, take: Take, played: np.ndarray, heard: np.ndarray, expected: Expectation, zero: Zero) -> Look:
+    def _look(self, take: Take, ours: Ours, heard: np.ndarray, expected: Expectation, zero: Zero) -> Look:
         """Take our own sound out and read what is left."""
         lag = (zero.at - expected.contact) / take.step
-        own, contact = self._own(take, played, expected, lag)
-        residual = heard - own - contact
-        leftovers = self._remains.weigh(residual, contact, own, take.rate_hz)
-        found = find_rises(residual, leftovers, take.rate_hz)
+        residual = heard - ours.rest - ours.contact
+        flat = whiten(residual, take.rate_hz)
+        # Band by band, whitening is a factor: what is left need not be cut into bands once more.
+        leftovers = self._remains.weigh(flat.power / flat.gains, ours.contact_power, ours.rest_power)
+        found = find_rises(residual, leftovers, take.rate_hz, flat)
         arrival = take.sample(zero.at)
         opens, closes = (take.sample(edge) + lag for edge in (expected.opens, expected.closes))
         first, last = max(opens, arrival + NEAR_S[0] * take.rate_hz), arrival + NEAR_S[1] * take.rate_hz
@@ -263,7 +279,8 @@ class Ear:
         reading = decide(found, opens, arrival, closes, take.rate_hz, self.profile, expected.rep)
         touchdown = self._first_foot(found, reading.touchdown, take.rate_hz)
         heard_here = tuple(rise for rise in found.rises if rise.at >= opens)
-        return Look(residual, own + contact, found, reading, touchdown, heard_here, opens, arrival, closes, leftovers)
+        predicted = ours.rest + ours.contact
+        return Look(residual, predicted, flat, found, reading, touchdown, heard_here, opens, arrival, closes, leftovers)
 
     def _first_foot(self, found: Rises, landing: Rise | None, rate_hz: float) -> Rise | None:
         if landing is None:
@@ -338,15 +355,11 @@ class Ear:
         sigma_ms = ms_from_s(arrival.uncertainty * take.step / self._rate_hz)
         return Zero(expected.contact + lag, True, max(sigma_ms, 0.03), arrival.ratio)
 
-    def _own(self, take: Take, played: np.ndarray, expected: Expectation, lag: float) -> tuple[np.ndarray, np.ndarray]:
-        """Our own sound as heard: everything but the contact cue, and the contact cue."""
-        start = round(take.sample(expected.contact))
-        alone = np.zeros_like(take.played)
-        if not expected.withheld:
-            end = start + expected.contact_frames // take.step
-            alone[start:end] = take.played[start:end]
-        contact = self.own.predict(shift(alone, lag))
-        return self.own.predict(played) - contact, contact
+    def _ours(self, take: Take, expected: Expectation, zero: Zero) -> Ours:
+        """What we played in a take, as far as the way to the microphone is known."""
+        start = max(0, round(take.sample(zero.at)))
+        end = start if expected.withheld else start + expected.contact_frames // take.step
+        return self.own.as_heard(take.played, _arrived(take, expected, zero), slice(start, end))
 
     def _onset(self, take: Take, rise: Rise | None) -> Onset | None:
         return None if rise is None else self.onset(take, rise)

@@ -74,7 +74,7 @@ class ImpactFinder:
 
     def __init__(self, rate_hz: float, channels: int = 1, track_s: float = TRACK_S) -> None:
         self._rate_hz = rate_hz
-        self._tape = Tape()
+        self._tape = Tape(rate_hz)
         self._channel: int | None = None if channels > 1 else 0
         self._origin: int | None = None
         self._recent: list[tuple[float, float]] = []  # frame and level of the last impacts
@@ -108,7 +108,7 @@ class ImpactFinder:
         """Impacts that begin in these frames."""
         end = last + frames_from_s(AHEAD_S, self._rate_hz)
         begin = max(self._origin or 0, end - frames_from_s(TAKE_S, self._rate_hz))
-        take = self._tape.cut(begin, min(end, self._tape.end), self._rate_hz)
+        take = self._tape.cut(begin, min(end, self._tape.end))
         if take.broken:
             self.broken.append((first, last))
         if take.heard.shape[1] < 2 * round(HOP_S * take.rate_hz) // 3:

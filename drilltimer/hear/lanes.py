@@ -101,7 +101,7 @@ class LaneListener(Listener):
         return [Heard(expected.rep, None, False, None, why, lane) for lane in self._lanes_of.pop(expected.rep)]
 
     def _prepare(self, expected: Expectation) -> None:
-        if self._prepared != expected.rep:
+        if not self._is_prepared(expected):
             for lane in self._lanes_of[expected.rep]:
                 self._lend_line(lane, expected.contact)
         super()._prepare(expected)

@@ -13,7 +13,7 @@ from drilltimer.units import frames_from_s, ms_from_s
 
 BEFORE_S = 0.4  # noise heard before a rep opens
 AFTER_S = 0.02  # heard after it, for a rise at its very end
-AHEAD_S = 0.2  # before a rep's end a new room is learned from it, so that the answer is not late
+AHEAD_S = 0.2  # before a rep's end its contact is located and a new room learned, so that the answer is not late
 SEEK_S = 0.02  # after a contact's latest end, for the filters' sake
 EARLIER_S, LATER_S = 0.03, 0.005  # about a settled lag; an answer waits for the later sound
 LIVE_LAGS_S = (-0.005, 0.6)  # round trips from an ideal loop to a slow wireless loudspeaker
@@ -57,9 +57,9 @@ class Listener:
         for ear, known in zip(self.ears, landings, strict=False):
             ear.profile.recall(known)
         self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
-        self._tape = Tape()
+        self._tape = Tape(rate_hz)
         self._due: deque[Expectation] = deque()
-        self._prepared: int | None = None  # rep
+        self._prepared: tuple[int, tuple[int, int]] | None = None  # rep, and its first frame and last
         self._sought: tuple[int, float | None] | None = None  # rep, and the lag of its contact if that was heard
 
     def expect(self, expected: Expectation) -> None:
@@ -71,6 +71,7 @@ class Listener:
         self._tape.feed(block)
         heard = []
         while self._due:
+            self._tape.begin(self._span(self._due[0])[0])
             self._seek(self._due[0])
             self._prepare(self._due[0])
             if self._tape.end < self._span(self._due[0])[1]:
@@ -79,8 +80,12 @@ class Listener:
         if not heard:
             for ear in self.ears:
                 ear.catch_up()
-        oldest = self._span(self._due[0])[0] if self._due else self._tape.end - self._margin()
-        self._tape.forget(min(oldest, self._tape.end - self._margin()))
+        oldest = self._tape.end - self._margin()
+        if self._due:
+            oldest = min(oldest, self._span(self._due[0])[0])
+        else:
+            self._tape.begin(None)
+        self._tape.forget(oldest)
         return heard
 
     def finish(self) -> list[Heard]:
@@ -156,6 +161,8 @@ class Listener:
         return known - self._rate(EARLIER_S), known + self._rate(LATER_S)
 
     def _span(self, expected: Expectation) -> tuple[int, int]:
+        if self._prepared is not None and self._prepared[0] == expected.rep:
+            return self._prepared[1]  # what was learned since does not move it
         low, high = self._lag_range(expected)
         return expected.opens + int(low) - self._rate(BEFORE_S), expected.closes + int(high) + self._rate(AFTER_S)
 
@@ -171,7 +178,7 @@ class Listener:
         known = self._sought is not None and self._sought[0] == expected.rep
         if known or self._best_line().settled or self._tape.end < arrived:
             return
-        take = self._tape.cut(self._span(expected)[0], arrived, self.rate_hz)
+        take = self._tape.cut(self._span(expected)[0], arrived)
         found = [ear.seek(take, channel, expected, self._lags) for ear, channel in self._readers(expected)]
         best = max((zero for zero in found if zero is not None), key=lambda zero: zero.ratio, default=None)
         self._sought = expected.rep, None if best is None else best.at - expected.contact
@@ -181,17 +188,21 @@ class Listener:
         return self._sought[1] if self._sought is not None and self._sought[0] == expected.rep else None
 
     def _prepare(self, expected: Expectation) -> None:
-        """Let the ears that will answer learn from a rep shortly before it ends, once."""
+        """Let the ears that will answer do shortly before a rep ends what they can, once."""
         first, last = self._span(expected)
         nearly = last - self._rate(AHEAD_S)
-        if self._prepared == expected.rep or self._tape.end < nearly:
+        if self._is_prepared(expected) or self._tape.end < nearly:
             return
-        self._prepared = expected.rep
-        new = [(ear, channel) for ear, channel in self._readers(expected) if ear.own.young]
-        if new:
-            take = self._tape.cut(first, nearly, self.rate_hz)
-            for ear, channel in new:
-                ear.prepare(take, channel, expected, self._lags)
+        self._prepared = expected.rep, (first, last)
+        arrived = expected.contact + expected.contact_frames + int(self._lag_range(expected)[1]) + self._rate(SEEK_S)
+        if arrived > nearly:
+            return  # the next rep comes so soon that the contact may not be over
+        take = self._tape.cut(first, nearly)
+        for ear, channel in self._readers(expected):
+            ear.prepare(take, channel, expected, self._lags, self._tape.samples(first, last))
+
+    def _is_prepared(self, expected: Expectation) -> bool:
+        return self._prepared is not None and self._prepared[0] == expected.rep
 
     def _readers(self, expected: Expectation) -> list[tuple[Ear, int]]:
         """Ears that will answer a rep, and their channels."""
@@ -202,7 +213,7 @@ class Listener:
 
     def _cut(self, expected: Expectation) -> Take:
         first, last = self._span(expected)
-        return self._tape.cut(first, last, self.rate_hz)
+        return self._tape.cut(first, last)
 
 
 def worth(opinion: Opinion) -> tuple[bool, float]:

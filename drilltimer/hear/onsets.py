@@ -128,20 +128,53 @@ class Leftover:
     share: np.ndarray
 
 
-def find_rises(residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: float) -> Rises:
-    """Rises in a take, shape (n,), from which our own sound was removed."""
-    from scipy.ndimage import maximum_filter1d
-    from scipy.signal import find_peaks, lfilter
+@dataclass(frozen=True, slots=True)
+class Whitened:
+    """A take whose noise was made flat.
+
+    Parameters
+    ----------
+    white : float array, shape (n,)
+    predictor : float array
+        The filter that did it.
+    power : float array, shape (BANDS, frames)
+        Of `white`, a frame every `hop` samples.
+    hop : int
+    gains : float array, shape (BANDS, 1)
+        By how much the filter raised the power in each band.
+    """
+
+    white: np.ndarray
+    predictor: np.ndarray
+    power: np.ndarray
+    hop: int
+    gains: np.ndarray
+
+
+def whiten(residual: np.ndarray, rate_hz: float) -> Whitened:
+    """A take, shape (n,), whitened by linear prediction."""
+    from scipy.signal import lfilter
 
     predictor = fit_predictor(residual)
-    white = lfilter(predictor, [1.0], residual)
+    white = np.asarray(lfilter(predictor, [1.0], residual))
     power, hop = band_powers(white, rate_hz)
+    return Whitened(white, predictor, power, hop, band_gains(predictor, rate_hz)[:, None])
+
+
+def find_rises(
+    residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: float, flat: Whitened | None = None
+) -> Rises:
+    """Rises in a take, shape (n,), from which our own sound was removed; `flat` when it was whitened before."""
+    from scipy.ndimage import maximum_filter1d
+    from scipy.signal import find_peaks
+
+    flat = flat or whiten(residual, rate_hz)
+    white, predictor, power, hop = flat.white, flat.predictor, flat.power, flat.hop
     noise = np.median(power, axis=1, keepdims=True) / np.log(2)
     noise = np.maximum(noise, QUIET * np.sum(predictor**2) * round(FRAME_S * rate_hz))
-    whitening = band_gains(predictor, rate_hz)[:, None]
     for leftover in leftovers:
         # A filter's own ringing and small moves smear what stays behind by some milliseconds.
-        spread = whitening * maximum_filter1d(leftover.power, 2 * round(SMEAR_S * rate_hz / hop) + 1, axis=1)
+        spread = flat.gains * maximum_filter1d(leftover.power, 2 * round(SMEAR_S * rate_hz / hop) + 1, axis=1)
         everywhere = LEAKAGE * spread.max(axis=0, keepdims=True)
         noise = noise + np.maximum(np.maximum(leftover.share, LEAST_SHARE)[:, None] * spread, everywhere)
     logs = np.log(np.maximum(power / np.maximum(noise, 1e-30), 1.0))
@@ -231,8 +264,8 @@ def band_powers(signal: np.ndarray, rate_hz: float) -> tuple[np.ndarray, int]:
         some = pieces[first : first + ROWS]
         np.multiply(some, window, out=padded[: len(some), :frame])
         spectra = rfft(padded[: len(some)], axis=1)
-        power = np.square(spectra.real) + np.square(spectra.imag)
-        sums = np.add.reduceat(power, edges, axis=1)[:, ::2]  # and, in between, what lies between two bands
+        squares = np.square(spectra.view(np.float32))  # of real and imaginary parts by turns
+        sums = np.add.reduceat(squares, 2 * edges, axis=1)[:, ::2]  # and, in between, what lies between two bands
         bands[:, first : first + ROWS] = (sums / (high - low)).T
     return bands, hop
 
@@ -281,24 +314,28 @@ def trace_back(
     back, ahead = round(BACK_S * rate_hz), round(AHEAD_S * rate_hz)
     inside = (places >= back) & (places + ahead <= len(parts[0][1]))
     rows = places[inside, None] - back + np.arange(back + ahead)
-    gains = iter(np.sum([weight * split_gain(part[rows]) for weight, part in parts], axis=0))
+    whole = np.sum([weight * split_gain(part[rows]) for weight, part in parts], axis=0)
+    tops = iter(zip(places[inside] - back, *_tops(whole), strict=True))
     found = []
-    for at, whole in zip(places, inside, strict=True):
-        low = max(0, int(at) - back)
-        if whole:
-            found.append(_top(next(gains), low, rate_hz))
+    for at, is_inside in zip(places, inside, strict=True):
+        if is_inside:
+            low, best, vague = next(tops)
         else:
+            low = max(0, int(at) - back)
             cut = np.sum([weight * split_gain(part[low : at + ahead]) for weight, part in parts], axis=0)
-            found.append(_top(cut, low, rate_hz))
+            (best,), (vague,) = _tops(cut[None])
+        found.append((int(low + best), float(vague) / rate_hz))
     return found
 
 
-def _top(gains: np.ndarray, low: int, rate_hz: float) -> tuple[int, float]:
-    best = int(np.argmax(gains))
-    worse = np.flatnonzero(gains <= gains[best] - VAGUE_GAIN)
-    first = worse[worse < best].max(initial=-1) + 1
-    last = worse[worse > best].min(initial=len(gains)) - 1
-    return low + best, float(last - first + 1) / rate_hz
+def _tops(gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Place of the best gain in each row, and over how many about it the gain is hardly worse."""
+    columns = np.arange(gains.shape[1])
+    best = np.argmax(gains, axis=1)[:, None]
+    worse = gains <= np.take_along_axis(gains, best, axis=1) - VAGUE_GAIN
+    before = np.where(worse & (columns < best), columns, -1).max(axis=1)
+    after = np.where(worse & (columns > best), columns, gains.shape[1]).min(axis=1)
+    return best[:, 0], after - before - 1
 
 
 def split_gain(signal: np.ndarray) -> np.ndarray:

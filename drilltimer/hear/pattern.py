@@ -18,6 +18,7 @@ UNIT_S = 0.008  # a pattern of this length has its z counted as it is
 LENGTHS_S = (0.008, 0.016, 0.030)  # of other landings' patterns; the longest is what is kept of a landing
 SHORTEST_S, LONGEST_S = 0.006, 0.025  # of the pattern of the very landing
 LANDING_S = 0.090  # over which a landing's own spectrum is taken
+KEPT_S = 0.150  # of a take before and after a landing: feet are looked for there
 SMOOTH_HZ = 300.0
 SIZE, PATTERN_SIZE = 4096, 1024  # of the transforms for spectra
 LEAST_GAIN = 0.02
@@ -36,7 +37,8 @@ def cut_pattern(residual: np.ndarray, at: float, rate_hz: float) -> np.ndarray |
 def keep_landing(white: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
     """Leave of a whitened take, shape (n,), the frequencies in which the landing at sample `start` stands over noise.
 
-    A Wiener filter of zero phase: where the sound is no stronger than the noise, its correlation is only noise's.
+    A Wiener filter of zero phase: where the sound is no stronger than the noise, its correlation is only noise's. What
+    lies farther than `KEPT_S` from the landing is silent.
     """
     piece = white[start : start + round(LANDING_S * rate_hz)]
     whole = white[: len(white) // SIZE * SIZE].reshape(-1, SIZE)
@@ -48,7 +50,8 @@ def keep_landing(white: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
     noise = np.median(np.abs(np.fft.rfft(whole * window, axis=1)) ** 2, axis=0) / np.log(2)
     noise = _smooth(noise * np.sum(fade**2) / np.sum(window**2), rate_hz)
     gain = np.clip(1.0 - noise / np.maximum(landing, 1e-30), LEAST_GAIN, 1.0)
-    return _filtered(white, gain)
+    kept = round(KEPT_S * rate_hz)
+    return _filtered(white, gain, max(0, start - kept), min(len(white), start + kept))
 
 
 def likeness_to_itself(white: np.ndarray, start: int, lags: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -122,12 +125,17 @@ def likeness_of_places(
     power = np.mean(np.abs(np.fft.rfft(landings, PATTERN_SIZE, axis=1)) ** 2, axis=0) / landings.shape[1]
     noise = float(np.median(np.square(found.white))) / CHI_SQUARED_MEDIAN
     gain = np.clip(1.0 - noise / np.maximum(_smooth(power, rate_hz), 1e-30), LEAST_GAIN, 1.0)
-    white, near = _filtered(found.white, gain), round(NEAR_S * rate_hz)
+    near = round(NEAR_S * rate_hz)
     first, length = np.asarray(places, int) - near, 2 * near + landings.shape[1]
-    inside = (first >= 0) & (first + length <= len(white))
-    pieces = white[first[inside, None] + np.arange(length)]
+    inside = (first >= 0) & (first + length <= len(found.white))
     scores = np.zeros(len(places))
-    scores[inside] = _likeness(pieces, 2 * near + 1, _parts(landings, 2 * near + 1, rate_hz)).max(axis=-1)
+    if not inside.any():
+        return scores
+    white = _filtered(found.white, gain, int(first[inside].min()), int(first[inside].max()) + length)
+    # In single precision: its errors are a millionth of what noise does to a likeness.
+    pieces = white.astype(np.float32)[first[inside, None] + np.arange(length)]
+    parts = _parts(landings.astype(np.float32), 2 * near + 1, rate_hz)
+    scores[inside] = _likeness(pieces, 2 * near + 1, parts).max(axis=-1)
     return scores
 
 
@@ -175,7 +183,7 @@ def _likeness(pieces: np.ndarray, lags: int, parts: Sequence[_Part]) -> np.ndarr
     float array, shape (..., lags)
     """
     energy, scores = running_energy(pieces), np.zeros((*pieces.shape[:-1], lags))
-    products = np.zeros((*pieces.shape[:-1], len(parts[0].spectra), lags))
+    products = np.zeros((*pieces.shape[:-1], len(parts[0].spectra), lags), pieces.dtype)
     for part in parts:
         spectra = np.fft.rfft(pieces[..., part.first : part.last + lags - 1], part.size)[..., None, :]
         products += np.fft.irfft(spectra * part.spectra, part.size)[..., :lags]
@@ -211,11 +219,19 @@ def _smooth(power: np.ndarray, rate_hz: float) -> np.ndarray:
     return np.convolve(np.pad(power, width, mode="edge"), kernel / kernel.sum(), "same")[width:-width]
 
 
-def _filtered(signal: np.ndarray, gain: np.ndarray) -> np.ndarray:
-    """A signal through a filter of zero phase, its gains spread evenly from 0 Hz to half the sample rate."""
-    size = _fast_size(len(signal) + 2 * len(gain))
+def _filtered(signal: np.ndarray, gain: np.ndarray, first: int, last: int) -> np.ndarray:
+    """Samples `first` to `last` of a signal through a filter of zero phase; the others are zeros.
+
+    Its gains are spread evenly from 0 Hz to half the sample rate, and so it reaches no farther than their number.
+    """
+    reach = 2 * len(gain)
+    begin, end = max(0, first - reach), min(len(signal), last + reach)
+    size = _fast_size(end - begin + reach)
     gains = np.interp(np.linspace(0.0, 1.0, size // 2 + 1), np.linspace(0.0, 1.0, len(gain)), gain)
-    return np.asarray(np.fft.irfft(np.fft.rfft(signal, size) * gains, size)[: len(signal)])
+    near = np.fft.irfft(np.fft.rfft(signal[begin:end], size) * gains, size)
+    filtered = np.zeros(len(signal))
+    filtered[first:last] = near[first - begin : last - begin]
+    return filtered
 
 
 def _fast_size(least: int) -> int:

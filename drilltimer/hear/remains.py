@@ -7,7 +7,7 @@ from collections import deque
 
 import numpy as np
 
-from drilltimer.hear.onsets import Leftover, band_powers, leftover_share, own_powers
+from drilltimer.hear.onsets import Leftover, leftover_share
 from drilltimer.units import db_from_ratio
 
 UNKNOWN_SHARE = 0.01
@@ -35,23 +35,18 @@ class Remains:
         left = float(np.median([np.nanmean(share) for share in known]))
         return db_from_ratio(math.sqrt(max(left, 1e-6)))
 
-    def weigh(
-        self, residual: np.ndarray, contact: np.ndarray, rest: np.ndarray, rate_hz: float
-    ) -> tuple[Leftover, ...]:
+    def weigh(self, left: np.ndarray, contact: np.ndarray, rest: np.ndarray) -> tuple[Leftover, ...]:
         """Learn from a take what stays behind, and tell how much of it must be expected there.
 
         Parameters
         ----------
-        residual, contact, rest : float arrays, shape (n,)
-            What is left of a take, and what was taken out: the contact cue, and all else.
-        rate_hz : float
+        left, contact, rest : float arrays, shape (BANDS, frames)
+            Band powers of what is left of a take, and of what was taken out: the contact cue, and all else.
         """
         leftovers = []
-        left, _ = band_powers(residual, rate_hz)
-        for own, shares in ((contact, self._contact), (rest, self._rest)):
-            if not np.any(own):
+        for power, shares in ((contact, self._contact), (rest, self._rest)):
+            if not np.any(power):
                 continue
-            power = own_powers(own, rate_hz)
             shares.append(leftover_share(left, power))
             typical = _median_known(np.array(shares))
             if len(shares) < FEW:

@@ -1,9 +1,14 @@
-"""The last stretch of sound, recorded and played side by side, and pieces cut from it."""
+"""The last stretch of sound, recorded and played side by side, and pieces cut from it at the analysis rate.
+
+A take that is known to be asked for is brought to the analysis rate while its sound comes in: a rep's answer must not
+wait for seconds of sound to be resampled. It is the same take whatever the blocks' size.
+"""
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -11,6 +16,9 @@ from drilltimer.hear.warp import added_up
 from drilltimer.model import Block, Samples
 
 ANALYSIS_RATE_HZ = 14_000  # lowest rate worth analysing at: landings and cues alike live below 7 kHz
+REACH = 10  # samples of the take that the low-pass reaches to either side
+STOP_BETA = 8.0  # of its Kaiser window: 80 dB
+AT_ONCE = 1024  # samples of the take to be resampled in one go, while nobody waits for them
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +59,21 @@ class Take:
 
 
 class Tape:
-    """Keeps blocks until told that they are no longer needed. Memory is bounded by what is kept."""
+    """Keeps blocks until told that they are no longer needed. Memory is bounded by what is kept.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    rate_hz : float
+        Of the stream.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._step = max(1, int(rate_hz // ANALYSIS_RATE_HZ))
         self._blocks: deque[Block] = deque()
+        self._begun: int | None = None  # frame at which the take begins that is being resampled, ...
+        self._parts: list[np.ndarray] = []  # ... what is ready of it, each of shape (rows, samples), ...
+        self._ready = 0  # ... and how many samples that is
         self.end = 0  # frame after the last one fed
 
     @property
@@ -68,39 +87,95 @@ class Tape:
             raise ValueError(f"block starts at frame {block.start}, expected {self.end}")
         self._blocks.append(block)
         self.end = block.start + len(block.samples)
+        if self._begun is not None and self._whole(self._begun, self.end) - self._ready >= AT_ONCE:
+            self._go_on(self._begun, self.end)
 
     def forget(self, before: int) -> None:
         """Drop blocks that end at or before a frame."""
         while self._blocks and self._blocks[0].start + len(self._blocks[0].samples) <= before:
             self._blocks.popleft()
 
-    def cut(self, first: int, last: int, rate_hz: float) -> Take:
-        """Take of the frames `first` to `last`, zero where nothing was recorded, brought to the analysis rate."""
-        from scipy.signal import resample_poly
+    def begin(self, first: int | None) -> None:
+        """Resample from this frame on while sound comes in: a take that begins here will be cut; None: no take will."""
+        if first != self._begun:
+            self._begun, self._parts, self._ready = first, [], 0
 
-        channels = self._blocks[0].samples.shape[1] if self._blocks else 1
-        heard = np.zeros((last - first, channels), np.float32)
-        played = np.zeros(last - first, np.float32)
-        broken = False
+    def cut(self, first: int, last: int) -> Take:
+        """Take of the frames `first` to `last`, silent where nothing was recorded, at the analysis rate."""
+        samples = self.samples(first, last)
+        sound = np.zeros((self._rows, samples))
+        ready = 0
+        if first == self._begun:
+            self._go_on(first, last)
+            for part in self._parts:
+                piece = part[:, : max(0, self._whole(first, last) - ready)]
+                sound[:, ready : ready + piece.shape[1]] = piece
+                ready += piece.shape[1]
+        sound[:, ready:] = self._resampled(first, ready, samples, last)
+        here = [block for block in self._blocks if block.start < last and block.start + len(block.samples) > first]
+        return Take(
+            sound[:-1],
+            sound[-1],
+            first,
+            self._step,
+            self._rate_hz / self._step,
+            any(block.xrun for block in here),
+            _clips([block.samples[max(0, first - block.start) : last - block.start] for block in here]),
+        )
+
+    def samples(self, first: int, last: int) -> int:
+        """How many a take of these frames has."""
+        return -(-(last - first) // self._step)
+
+    @property
+    def _rows(self) -> int:
+        """A row for each microphone, and the last one for what was played."""
+        return 1 + (self._blocks[0].samples.shape[1] if self._blocks else 1)
+
+    def _whole(self, first: int, last: int) -> int:
+        """How many samples of a take that begins at `first` do not depend on what comes after `last`."""
+        return self.samples(first, last) - (REACH if self._step > 1 else 0)
+
+    def _go_on(self, first: int, last: int) -> None:
+        """Resample what is complete of the take that was begun."""
+        whole = self._whole(first, min(last, self.end))
+        if whole > self._ready:
+            self._parts.append(self._resampled(first, self._ready, whole, min(last, self.end)))
+            self._ready = whole
+
+    def _resampled(self, first: int, begin: int, end: int, last: int) -> np.ndarray:
+        """Samples `begin` to `end` of a take that begins at a frame, as all before `last` make them."""
+        from scipy.signal import upfirdn
+
+        if self._step == 1 or begin >= end:
+            return self._frames(first + begin, first + max(begin, end), first, last)
+        low, high = first + (begin - REACH) * self._step, first + (end - 1 + REACH) * self._step + 1
+        around = self._frames(low, high, first, last)
+        return np.asarray(upfirdn(_low_pass(self._step), around, 1, self._step)[:, 2 * REACH : 2 * REACH + end - begin])
+
+    def _frames(self, begin: int, end: int, first: int, last: int) -> np.ndarray:
+        """Frames `begin` to `end`, silent before `first` and from `last` on; shape (rows, frames)."""
+        frames = np.zeros((self._rows, end - begin))
         for block in self._blocks:
-            a, b = max(first, block.start), min(last, block.start + len(block.samples))
-            if a >= b:
-                continue
-            heard[a - first : b - first] = block.samples[a - block.start : b - block.start]
-            played[a - first : b - first] = added_up(block.played[a - block.start : b - block.start])
-            broken = broken or block.xrun
-        step = max(1, int(rate_hz // ANALYSIS_RATE_HZ))
-        clipped = _clips(heard)
-        if step > 1:
-            both = np.column_stack([heard, played]).astype(np.float64)
-            both = resample_poly(both, 1, step, axis=0, window=("kaiser", 8.0))
-            heard64, played64 = both[:, :channels].T, both[:, channels]
-        else:
-            heard64, played64 = heard.T.astype(np.float64), played.astype(np.float64)
-        return Take(np.ascontiguousarray(heard64), played64, first, step, rate_hz / step, broken, clipped)
+            a, b = max(begin, first, block.start), min(end, last, block.start + len(block.samples))
+            if a < b:
+                inside = slice(a - block.start, b - block.start)
+                frames[:-1, a - begin : b - begin] = block.samples[inside].T
+                frames[-1, a - begin : b - begin] = added_up(block.played[inside])
+        return frames
 
 
-def _clips(heard: Samples) -> bool:
+@lru_cache(maxsize=8)
+def _low_pass(step: int) -> np.ndarray:
+    from scipy.signal import firwin
+
+    return np.asarray(firwin(2 * REACH * step + 1, 1.0 / step, window=("kaiser", STOP_BETA)))
+
+
+def _clips(pieces: list[Samples]) -> bool:
     """More than a cue's worth of overdrive: one loud cue may clip without hiding a landing elsewhere."""
-    peak = float(np.abs(heard).max(initial=0.0))
-    return peak > 0.98 and float(np.mean(np.abs(heard) >= 0.999 * peak)) > 0.02
+    peak = max((max(float(piece.max(initial=0.0)), -float(piece.min(initial=0.0))) for piece in pieces), default=0.0)
+    if peak <= 0.98:
+        return False
+    clipped = sum(int(np.count_nonzero(np.abs(piece) >= 0.999 * peak)) for piece in pieces)
+    return clipped > 0.02 * sum(piece.size for piece in pieces)

@@ -49,6 +49,7 @@ class LaneFigures:
     landings: int
     found: int
     doubled: int  # told, and it was another lane's foot
+    by_chance: float  # of those, so many are to be expected of times that know nothing of the other lanes
     made_up: int  # told, and nobody's
     void: int
     missed: int
@@ -64,7 +65,7 @@ class LaneFigures:
             str(self.landings),
             f"{100 * self.found / max(told, 1):.1f} %",
             f"{100 * self.found / max(self.landings, 1):.1f} %",
-            str(self.doubled),
+            f"{self.doubled} ({self.by_chance:.1f})",
             str(self.made_up),
             f"{100 * self.void / max(self.landings, 1):.1f} %",
             f"{100 * self.missed / max(self.landings, 1):.1f} %",
@@ -74,7 +75,7 @@ class LaneFigures:
 
 
 LANE_HEADS = (
-    "landings", "told and in the right lane", "found", "counted twice", "made up", "void", "missed",
+    "landings", "told and in the right lane", "found", "counted twice (by chance)", "made up", "void", "missed",
     "median |e| ms", "95 % |e| ms",
 )  # fmt: skip
 
@@ -97,7 +98,9 @@ def _measure(case, seed):
     room = LaneRoom(hall, seed=seed)
     listener = LaneListener(RATE_HZ, range(case.lanes))
     plays = {rep.index: place_cues(rep, bank, RATE_HZ) for rep in reps}
+    contacts = {}
     for expected in expectations(reps, plays, RATE_HZ):
+        contacts[expected.rep] = expected.contact
         listener.expect(expected)
     waiting = sorted((play for each in plays.values() for play in each), key=lambda play: play.start)
     heard, spent_s, room_end = [], 0.0, frames_from_s(reps[-1].end_s + 2.0, RATE_HZ)
@@ -112,56 +115,72 @@ def _measure(case, seed):
         spent_s += time.process_time() - before_s
         if block.start > room_end:
             break
-    return _figures(case, room, heard, spent_s, s_from_frames(room_end, RATE_HZ))
+    return _figures(case, room, contacts, heard, spent_s, s_from_frames(room_end, RATE_HZ))
 
 
-def _figures(case, room, heard, spent_s, sound_s):
-    truth = [{each.rep: each for each in room.truth_of(lane, lane)} for lane in range(case.lanes)]
+def _figures(case, room, contacts, heard, spent_s, sound_s):
+    truth = [_feet_after_contact(room.truth_of(lane, lane), contacts) for lane in range(case.lanes)]
     found = doubled = made_up = void = missed = landings = 0
-    errors_ms = []
+    by_chance, errors_ms = 0.0, []
     for each in heard:
         own = truth[each.lane].get(each.rep)
-        landed = own is not None and own.touchdown_at is not None
+        landed = own is not None
         landings += landed
         void += bool(each.void) and landed
         if each.landing is None:
             missed += landed and not each.void
             continue
-        at = each.landing.touchdown.at
-        match _whose(case, truth, each, at):
+        at = each.landing.touchdown.at - contacts[each.rep]
+        others = [rep for rep in contacts if rep != each.rep]
+        whose = [_whose(case, truth, each.lane, each.rep, at, other) for other in others]
+        by_chance += whose.count("another's") / len(others)
+        match _whose(case, truth, each.lane, each.rep, at, each.rep):
             case "own":
                 found += 1
-                errors_ms.append(1e3 * (at - own.touchdown_at) / RATE_HZ)
+                errors_ms.append(1e3 * (at - own[0]) / RATE_HZ)
             case "another's":
                 doubled += 1
             case "nobody's":
                 made_up += 1
-    return LaneFigures(landings, found, doubled, made_up, void, missed, tuple(errors_ms), spent_s, sound_s)
+    return LaneFigures(landings, found, doubled, by_chance, made_up, void, missed, tuple(errors_ms), spent_s, sound_s)
 
 
-def _whose(case, truth, each, at):
+def _feet_after_contact(truth, contacts):
+    """By rep in which somebody landed: touchdown, second foot, and first step, in frames after the contact's start."""
+    return {
+        each.rep: [
+            foot - contacts[each.rep]
+            for foot in (each.touchdown_at, each.second_touchdown_at, each.first_step_at)
+            if foot is not None
+        ]
+        for each in truth
+        if each.touchdown_at is not None
+    }
+
+
+def _whose(case, truth, lane, rep, at, others_rep):
     """Whose foot a time told in a lane is: the lane's own, another's as it is due and audible here, or nobody's.
 
     A lane's own second foot or step, told for its first foot and more than 50 ms after it, is nobody's touchdown; it is
-    another's when one is due within 3 ms.
+    another's when one is due within 3 ms. The other lanes' feet may be those of another rep: what is then another's is
+    so by chance.
     """
     own_s, others_s, landings_s = [], [], {}
-    for lane, reps in enumerate(truth):
-        feet = reps.get(each.rep)
-        if feet is None or feet.touchdown_at is None:
+    for other, reps in enumerate(truth):
+        feet = reps.get(others_rep if other != lane else rep)
+        if feet is None:
             continue
-        apart = abs(lane - each.lane)
+        apart = abs(other - lane)
         due = apart * GAP_M / 343.2 * RATE_HZ
-        landings_s[lane] = abs(at - feet.touchdown_at) / RATE_HZ
-        steps = [feet.touchdown_at, feet.second_touchdown_at, feet.first_step_at]
-        away_s = [abs(at - foot - due) / RATE_HZ for foot in steps if foot is not None]
+        landings_s[other] = abs(at - feet[0]) / RATE_HZ
+        away_s = [abs(at - foot - due) / RATE_HZ for foot in feet]
         if not apart:
             own_s += away_s
         elif case.crosstalk_db * (1.0 + 0.5 * (apart - 1)) >= -PRESETS[case.room].snr_db:
             others_s += away_s
     if min(own_s, default=1.0) > COINCIDENCE_S and min(others_s, default=1.0) <= COINCIDENCE_S:
         return "another's"
-    if landings_s.get(each.lane, 1.0) <= MATCH_S:
+    if landings_s.get(lane, 1.0) <= MATCH_S:
         return "own"
     if min(own_s, default=1.0) <= COINCIDENCE_S:
         return "nobody's"
