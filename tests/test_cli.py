@@ -588,7 +588,7 @@ def test_an_interrupt_scores_what_was_done(drill, monkeypatch, as_json):
         assert reps[:done] == whole["reps"][:done]
         assert all(rep["grade"] == "void" for rep in reps[done:] if rep["touchdown_s"] is None)
     else:
-        assert "reps scored" in answer.stdout
+        assert "scored: " in answer.stdout
 
 
 def test_a_device_lost_on_the_way_leaves_the_scores_so_far(drill, monkeypatch):
@@ -652,7 +652,7 @@ def test_a_request_to_end_scores_what_was_done(drill, number):
     assert head.startswith("rep ")
     assert first.split()[0] == "1"
     assert process.returncode == 130
-    assert "reps scored" in rest
+    assert "scored: " in rest
     assert "ended early" in err
     assert "Traceback" not in err
 

@@ -117,6 +117,24 @@ def test_news_stand_on_the_screen_for_ten_seconds():
     assert shown == [False, True, True, False]
 
 
+def test_a_key_takes_news_away_and_what_it_tells_stands_instead():
+    class Telling(Recorder):
+        def pause(self, why):
+            live.tell("something new")
+
+    file = io.StringIO()
+    console = Console(file=file, force_terminal=True, color_system=None, width=80, height=24)
+    keys = Typed("", "z", " ")
+    with LiveScreen("Drill", load_wording(), DARK, console=console, keys=keys, now=lambda: 0.0) as live:
+        live.tell("something old")
+        shown = []
+        for _ in range(3):
+            file.truncate(0)
+            live.tick(Telling(), Health)
+            shown.append(("something old" in file.getvalue(), "something new" in file.getvalue()))
+    assert shown == [(True, False), (False, False), (False, True)]
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="a POSIX terminal's keys")
 def test_an_arrow_is_no_key_and_escape_is_one(monkeypatch):
     reading, writing = os.pipe()

@@ -142,7 +142,7 @@ def test_a_player_in_a_terminal_is_asked_whether_the_level_is_comfortable(sound_
             first.expect("rep +call")
         first.expect(r"\n +1 ")
         first.sendintr()
-        first.expect("reps scored")
+        first.expect("reps? scored")
         first.close()
         kept = json.loads((tmp_path / "home" / "state" / "devices.json").read_text())["devices"]
         assert kept[0]["volume_db"] == pytest.approx(-6.0, abs=0.01)

@@ -86,6 +86,7 @@ class LiveScreen:
             "q" was pressed.
         """
         for key in self._keys.pressed():
+            self._news_ends_s = 0.0  # read, or no longer true: "go on first" after going on
             self._obey(key, session)
             self._due_s = 0.0
         if self._now() < self._due_s:
