@@ -59,16 +59,21 @@ class GroupJournal:
         self._journals[scored.player].rep(scored.rep, scored.verdict)
 
     def end(self, outcome: GroupOutcome) -> None:
-        """Keep how the session went for each player."""
+        """Keep how the session went for each player; tells in one line where all are found."""
+        numbers = list[int]()
         for player, journal in self._journals.items():
             own = [each for each in self._session.results if each.player == player]
             verdicts = tuple(each.verdict for each in own)
             plan = Plan(self._drill(own[0]), self._seed, tuple(each.rep for each in own))
-            journal.end(
-                Outcome(
-                    plan, verdicts, summarize(verdicts), outcome.health, None, None, outcome.interrupted, outcome.fault
-                )
+            scores = summarize(verdicts)
+            own_outcome = Outcome(
+                plan, verdicts, scores, outcome.health, None, None, outcome.interrupted, outcome.fault
             )
+            number = journal.end(own_outcome, tells=False)
+            numbers += [number] if number is not None else []
+        if numbers:
+            span = "-".join(str(number) for number in sorted({min(numbers), max(numbers)}))
+            self._on_trouble(f"kept under the players' names (session {span}); 'drilltimer history NAME' shows them")
 
     def _drill(self, scored: Scored) -> Drill:
         return self._drills[self._session.plan.stations[scored.station].drill or ""]

@@ -66,28 +66,33 @@ class Journal:
         self._take((entry,))
         self._write(PATIENCE_S)
 
-    def end(self, outcome: Outcome) -> None:
-        """Keep how the session went, and verdicts that were changed later; tells where it is found."""
+    def end(self, outcome: Outcome, *, tells: bool = True) -> int | None:
+        """Keep how the session went, and verdicts that were changed later; tells where it is found, as `close` does."""
         by_index = {rep.index: rep for rep in outcome.plan.reps}
         ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
         entries = [RepEntry(by_index[verdict.rep], verdict) for verdict in outcome.verdicts]
-        self.close(ending, outcome.health, entries)
+        return self.close(ending, outcome.health, entries, tells=tells)
 
-    def close(self, ending: str, health: Health, entries: Iterable[RepEntry]) -> None:
-        """Keep all reps as they stand at the end, and how it ended; tells where it is found."""
+    def close(self, ending: str, health: Health, entries: Iterable[RepEntry], *, tells: bool = True) -> int | None:
+        """Keep all reps as they stand at the end, and how it ended; tells where it is found, or answers its number.
+
+        None where it is in no history: what was done instead is told in any case.
+        """
+        found = None
         self._take(entries)
         self._entry = replace(self._entry, ending=ending, health=health)
         if not self._reps:
             self._tell("no session is kept: no rep was judged")
         elif self._write(WAIT_S) and self._is_there():
-            kept = f"session:{self._number}"
-            self._tell(
-                f"kept as session {self._number}, player {self._entry.player}; 'drilltimer history {kept}' shows it"
-            )
+            found, kept = self._number, f"session:{self._number}"
+            where = f"kept as session {self._number}, player {self._entry.player}; 'drilltimer history {kept}' shows it"
+            if tells:
+                self._tell(where)
         else:
             self._save_apart()
         if self._history:
             self._history.close()
+        return found
 
     def _take(self, entries: Iterable[RepEntry]) -> None:
         changed = {entry.rep.index: entry for entry in entries if self._reps.get(entry.rep.index) != entry}

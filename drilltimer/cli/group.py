@@ -100,7 +100,8 @@ def show(plan: str, language: str) -> None:
                 lines.append(f"{'':8s}resting: {', '.join(names[player] for player in stage.seats.resting)}")
     asked = landings_asked(loaded.plan, loaded.course, loaded.drills)
     lines += [f"{clock(loaded.course.end_s):>6s}  free", ""]
-    lines.append(f"Landings asked of a player: {min(asked)} to {max(asked)}.")
+    span = f"{min(asked)} to {max(asked)}" if min(asked) < max(asked) else str(min(asked))
+    lines.append(f"Landings asked of a player: {span}.")
     lines += [f"  {problem}" for problem in silent.values()]
     print_lines([*lines, *_told(loaded), wording("run.cautions")])
 
