@@ -84,3 +84,11 @@ def test_all_faults_are_told_at_once():
 )
 def test_what_is_no_plan_is_refused(text):
     assert faults(text)
+
+
+def test_stations_of_one_name_are_told_apart():
+    text = "name: x\nplayers: 4\nstations:\n  - {drill: steady-contact, microphone: 1}\n  - {exercise: rope}\n"
+    text += "  - {drill: steady-contact, microphone: 2}\n  - {drill: steady-contact, name: rope jump}\n"
+    plan, _ = read_group_plan(text, "x.yaml")
+    names = ["steady-contact (station 1)", "rope", "steady-contact (station 3)", "rope jump"]
+    assert [station.name for station in plan.stations] == names

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -58,7 +59,7 @@ def _build(form: GroupForm) -> GroupPlan:
         name=form.name,
         description=form.description.strip(),
         players=tuple(_player(form, entry, number) for number, entry in enumerate(_entries(form), start=1)),
-        stations=tuple(_station(each, number, home) for number, each in enumerate(form.stations or [], start=1)),
+        stations=_told_apart([_station(each, n, home) for n, each in enumerate(form.stations or [], start=1)]),
         warm_up=tuple(_warm_up(each) for each in form.warm_up or []),
         pairs=form.pairs,
         places=form.places,
@@ -87,6 +88,15 @@ def _player(form: GroupForm, entry: str | int | PlayerForm, number: int) -> Grou
         return GroupPlayer(str(entry), number, form.level, form.children)
     level, child = entry.level or form.level, entry.child or form.children
     return GroupPlayer(str(entry.name), number, level, child, entry.arrives_s, entry.leaves_s)
+
+
+def _told_apart(stations: list[Station]) -> tuple[Station, ...]:
+    """Stations of one name with their number: on a board nobody would know which of them is meant."""
+    names = Counter(station.name for station in stations)
+    return tuple(
+        replace(each, name=f"{each.name} (station {number})") if names[each.name] > 1 else each
+        for number, each in enumerate(stations, start=1)
+    )
 
 
 def _station(form: StationForm, number: int, home: Placement) -> Station:
