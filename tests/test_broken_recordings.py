@@ -220,6 +220,24 @@ def test_a_broken_sheet_is_told_by_name_with_one_reason(changes, words, rendered
     assert words in text
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("good.wav", "--sheet", "good.wav"), "good.wav: is not a cue sheet, and not even text"),
+        (("take-1.cues.json",), "is a cue sheet, not a recording"),
+        (("",), "a name is empty"),
+        (("good.wav", "--sheet", ""), "a name is empty"),
+        (("good.wav", "--out", "results"), "--out, --jobs and --scheduler are for a folder"),
+    ],
+)
+def test_what_is_no_recording_or_no_sheet_is_told_as_such(arguments, words, rendered, monkeypatch):
+    monkeypatch.chdir(rendered)
+    answer = call("score", *arguments, code=2)
+    assert words in answer.stderr
+    assert answer.stdout == ""
+    assert not (rendered / "scores").exists()
+
+
 def test_the_wrong_sheet_is_told_as_such(rendered):
     answer = call("score", rendered / "good.wav", "--sheet", rendered / "take-2.cues.json", "--json", code=2)
     assert "take-2.cues.json is the wrong sheet" in told(answer)

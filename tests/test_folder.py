@@ -100,6 +100,54 @@ def test_results_are_equal_whatever_the_number_of_jobs(mine, tmp_path):
     }
 
 
+def test_what_ends_all_of_it_is_told_once_and_before_any_work(mine, monkeypatch):
+    monkeypatch.setattr(folders, "score_one", lambda job: pytest.fail("work was begun"))
+    for options, words in (
+        (("--out", mine / "notes.txt" / "out"), "results cannot be written there"),
+        (("--sheet", mine / "lost.cues.json"), "there is no such cue sheet"),
+        (("--sheet", mine / "Kim" / "r0.wav"), "is not a cue sheet, and not even text"),
+        (("--player", "Kim", "--player-by-folder"), "choose"),
+    ):
+        answer = call("score", mine, "--jobs", 1, *options, code=2)
+        assert answer.stderr.count(words) == 1
+        assert len(answer.stderr.splitlines()) <= 4
+        assert answer.stdout == ""
+
+
+def test_no_place_for_results_is_one_error_where_nothing_could_be_scored_either(tmp_path, mine):
+    (tmp_path / "one").mkdir()
+    for name in ("take-1.flac", "take-1.cues.json", "Kim/bad.wav"):
+        shutil.copy(mine / name, tmp_path / "one")
+    place = mine / "notes.txt" / "x"
+    answer = call("score", tmp_path / "one", "--jobs", 1, "--out", place, code=2)
+    assert answer.stderr.startswith(f"drilltimer: {place}: results cannot be written there")
+    assert "Name another folder for them with --out." in answer.stderr
+
+
+def test_a_recording_that_is_taken_away_while_it_is_scored_is_told(mine, monkeypatch):
+    def scored_and_gone(job):
+        outcome = score_one(job)
+        job.recording.unlink()
+        return outcome
+
+    monkeypatch.setattr(folders, "score_one", scored_and_gone)
+    answer = call("score", mine, "--jobs", 1, "--player", "Kim", code=2)
+    assert "not kept: " in answer.stderr
+    assert "r0.wav: cannot be read any more" in answer.stderr
+    assert "r0.wav: is no longer there" in answer.stderr
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Windows has no such names")
+def test_a_name_with_a_line_break_stays_on_its_line(mine):
+    for path in (mine / "Kim").iterdir():
+        path.unlink()
+    (mine / "Lou" / "r2.wav").rename(mine / "Lou" / "r\n2\x1b[31m.wav")
+    answer = call("score", mine, "--jobs", 1)
+    assert r"Lou/r\n2\x1b[31m.wav  take-2" in answer.stdout
+    assert r"  Lou/r\n2\x1b[31m.wav: 7 reps" in answer.stderr
+    assert "\x1b" not in answer.stdout + answer.stderr
+
+
 def test_it_resumes_where_it_stopped(mine, monkeypatch):
     jobs = jobs_of(mine)
     for job in jobs[:3]:

@@ -14,6 +14,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from dataclasses import asdict, dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 from drilltimer import __version__
@@ -208,7 +209,10 @@ def keep(outcome: Outcome, player: str) -> None:
     document = document_of(named[0], named[1:])
     used = sorted({each.sheet_file for each in outcome.scored})
     if not outcome.fault:
-        document |= {"made_from": _made_from(replace(job, player=player), used)}
+        try:
+            document |= {"made_from": _made_from(replace(job, player=player), used)}
+        except OSError as fault:  # it, or its sheet, was taken away while it was scored
+            raise RecordingError(f"{fault.filename}: is no longer there: {fault.strerror or fault}") from fault
     text = json.dumps(document, allow_nan=False, indent=1)
     unfinished = job.result.with_name(f"{job.result.name}.part")
     write_text(unfinished, text + "\n")
@@ -216,6 +220,25 @@ def keep(outcome: Outcome, player: str) -> None:
         unfinished.replace(job.result)
     except OSError as fault:  # Windows: another program has the old one open
         raise RecordingError(f"{job.result}: cannot be written: {fault.strerror or fault}") from fault
+
+
+def make_writable(folder: Path) -> None:
+    """Make a folder for results, where it is not there yet.
+
+    Raises
+    ------
+    RecordingError
+        Nothing can be written there.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=folder):
+            pass
+    except OSError as fault:
+        raise RecordingError(
+            f"{folder}: results cannot be written there: {fault.strerror or fault}",
+            fix="Name another folder for them with --out.",
+        ) from fault
 
 
 def summary_of(folder: Path, jobs: Sequence[Job], faults: dict[str, str]) -> dict[str, Any]:

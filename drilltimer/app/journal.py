@@ -280,8 +280,17 @@ def _plan_behind(drill: str, seed: int | None, reps: tuple[Rep, ...]) -> Plan | 
 
 
 def recording_uid(player: str, *files: Path) -> str:
-    """The same for the same files and player, so that scoring twice does not count twice."""
-    return _digest(player.casefold().encode() + b"".join(_digest_of(path) for path in files))[:32]
+    """The same for the same files and player, so that scoring twice does not count twice.
+
+    Raises
+    ------
+    HistoryError
+        One of them cannot be read any more.
+    """
+    try:
+        return _digest(player.casefold().encode() + b"".join(_digest_of(path) for path in files))[:32]
+    except OSError as fault:
+        raise HistoryError(f"{fault.filename}: cannot be read any more: {fault.strerror or fault}") from fault
 
 
 def _digest_of(path: Path) -> bytes:

@@ -17,6 +17,7 @@ from drilltimer.hear.warp import added_up
 from drilltimer.model import Samples
 
 CONTACT_S = 0.08  # a contact cue is taken to be no longer than this
+NAMED = "A cue sheet's name ends in .cues.json; render and --record write it beside the sound."
 FADED_SHARE = 0.03  # and to end where it stays below this share of its peak
 
 
@@ -52,8 +53,10 @@ def read_sheet(path: Path) -> CueSheet:
         raise SheetError(
             f"{path}: there is no such cue sheet", fix="render writes it beside its sound file."
         ) from fault
-    except (OSError, UnicodeDecodeError) as fault:
-        raise SheetError(f"{path}: the cue sheet cannot be read: {fault}") from fault
+    except UnicodeDecodeError as fault:
+        raise SheetError(f"{path}: is not a cue sheet, and not even text", fix=NAMED) from fault
+    except OSError as fault:
+        raise SheetError(f"{path}: the cue sheet cannot be read: {fault.strerror or fault}") from fault
     return sheet_from_json(text, str(path))
 
 

@@ -39,12 +39,15 @@ class Wish:
 def score_many(folder: Path, wish: Wish) -> None:
     """Score every recording of a folder; leaves with 2 when any could not be."""
     from drilltimer.app.annotate import annotate as write_annotations
-    from drilltimer.app.folder import SUMMARY, is_done, keep, list_jobs, summary_of
+    from drilltimer.app.folder import SUMMARY, is_done, keep, list_jobs, make_writable, summary_of
     from drilltimer.app.interrupt import end_if_asked, forget_request
     from drilltimer.app.keep import write_text
+    from drilltimer.app.played import read_sheet
     from drilltimer.app.which import find_sheets
 
     sheets = find_sheets(wish.sheet or folder)
+    if wish.sheet and not wish.sheet.is_dir():
+        read_sheet(wish.sheet)  # or each recording would be refused for it
     out = wish.out or folder / "scores"
     jobs = [replace(job, player=_player_of(job, wish)) for job in list_jobs(folder, sheets, out, wish.told)]
     due = [job for job in jobs if not is_done(job) or (wish.annotate and not _is_drawn(job, wish.annotate))]
@@ -52,6 +55,7 @@ def score_many(folder: Path, wish: Wish) -> None:
         note(f"scored before, and did not change: {len(jobs) - len(due)} of {count_of(len(jobs), 'recording')}")
     faults: dict[str, str] = {}
     ended = False
+    make_writable(out)  # before minutes of work that could not be kept
     with progress(len(due)) as tell:
         try:
             for outcome in _outcomes(due, wish):
@@ -69,7 +73,7 @@ def score_many(folder: Path, wish: Wish) -> None:
         note(f"stopped; what was scored lies in {out}. The same command goes on from here.")
         sys.exit(INTERRUPTED)
     summary = summary_of(folder, jobs, faults)
-    write_text(_made(out) / SUMMARY, json.dumps(summary, allow_nan=False, indent=1) + "\n")
+    write_text(out / SUMMARY, json.dumps(summary, allow_nan=False, indent=1) + "\n")
     if wish.as_json:
         click.echo(json.dumps(summary, allow_nan=False))
     else:
@@ -82,11 +86,6 @@ def _is_drawn(job: Job, pictures: Path) -> bool:
     from drilltimer.app.annotate import PAGE
 
     return (pictures / job.name / PAGE).exists()
-
-
-def _made(folder: Path) -> Path:
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
 
 
 def _outcomes(due: list[Job], wish: Wish) -> Iterator[Outcome]:
@@ -142,6 +141,7 @@ def _words(outcome: Outcome) -> str:
 
 def _print(summary: dict[str, object], out: Path) -> None:
     from drilltimer.app.folder import SUMMARY
+    from drilltimer.audio.paths import printable
     from drilltimer.ui.lines import table
     from drilltimer.ui.wording import load_wording
 
@@ -156,8 +156,8 @@ def _print(summary: dict[str, object], out: Path) -> None:
             share, error = scores["in_window_share"], scores["constant_error_ms"]
             rows.append(
                 (
-                    row["recording"],
-                    drill["sheet"],
+                    printable(row["recording"]),
+                    printable(drill["sheet"]),
                     str(scores["n"]),
                     "-" if share is None else f"{100 * share:.0f} %",
                     "-" if error is None else f"{error:+z.0f} ms",

@@ -20,6 +20,8 @@ class Tell(Protocol):
 @contextmanager
 def progress(total: int) -> Iterator[Tell]:
     """A bar where there is a terminal, otherwise a line for each thing that is done; both on stderr."""
+    from drilltimer.audio.paths import printable
+
     done = 0
     if not total:
         yield lambda name, words: None
@@ -29,7 +31,7 @@ def progress(total: int) -> Iterator[Tell]:
         def tell(name: str, words: str) -> None:
             nonlocal done
             done += 1
-            note(f"{done}/{total}  {name}: {words}")
+            note(f"{done}/{total}  {printable(name)}: {words}")
 
         yield tell
         return
@@ -39,4 +41,4 @@ def progress(total: int) -> Iterator[Tell]:
     columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("{task.description}", markup=False))
     with Progress(*columns, console=Console(stderr=True)) as bar:
         task = bar.add_task("", total=total)
-        yield lambda name, words: bar.update(task, advance=1, description=name)
+        yield lambda name, words: bar.update(task, advance=1, description=printable(name))

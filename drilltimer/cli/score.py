@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,7 +18,7 @@ from drilltimer.cli.common import (
     result_columns,
 )
 from drilltimer.cli.progress import progress
-from drilltimer.errors import HistoryError
+from drilltimer.errors import HistoryError, SheetError
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
@@ -27,11 +27,21 @@ if TYPE_CHECKING:
     from drilltimer.ui.wording import Wording
 
 
+class NamedPath(click.Path):
+    """A path with a name: an empty one, as of a variable that is not set, would be the folder that one is in."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path, or a usage error."""
+        if value == "":
+            self.fail("a name is empty", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 @click.command()
-@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument("recording", type=NamedPath(path_type=Path))
 @click.option(
     "--sheet",
-    type=click.Path(path_type=Path),
+    type=NamedPath(path_type=Path),
     help="Cue sheet of what was played, or a folder of sheets to try; the recording's own folder when left out.",
 )
 @distance_options
@@ -70,21 +80,27 @@ def score(
     RECORDING may be a folder: each recording in it gets a JSON file of its own, what is there already is not
     scored again, and a summary comes last.
     """
+    if player and player_by_folder:
+        raise click.UsageError("--player names one player for all, --player-by-folder one for each folder: choose.")
     if recording.is_dir():
         from drilltimer.cli.many import Wish, score_many
 
         score_many(recording, Wish(sheet, out, annotate, jobs, scheduler, told, player, player_by_folder, as_json))
         return
+    if out or jobs or scheduler:
+        raise click.UsageError("--out, --jobs and --scheduler are for a folder; --json prints one recording's result.")
     if player_by_folder:
         player = recording.absolute().parent.name
     from drilltimer.app.annotate import annotate as write_annotations
     from drilltimer.app.later import document_of
-    from drilltimer.app.which import find_sheets, score_with
+    from drilltimer.app.which import SHEET_ENDING, find_sheets, score_with
     from drilltimer.audio.recording import refuse_no_file
     from drilltimer.cli.live import wording_for
 
     wording = wording_for(language)
     refuse_no_file(recording)  # or else its folder would be blamed for having no sheet
+    if recording.name.endswith(SHEET_ENDING):
+        raise SheetError(f"{recording}: is a cue sheet, not a recording", fix="Name the recording, then --sheet SHEET.")
     sheets = find_sheets(sheet or recording.parent)
     scored = _search(recording, sheets, told) if len(sheets) > 1 else score_with(recording, sheets, told)
     fault = scored[0].fault
