@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import xml.etree.ElementTree as ElementTree
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,8 @@ from test_cli import call
 from test_later import HEARD
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 
+from drilltimer.app.keep import write_text
+from drilltimer.errors import RecordingError
 from drilltimer.ui.picture import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, Mark, Picture, draw
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -141,3 +144,32 @@ def test_the_touchdowns_doubt_is_drawn_as_wide_as_it_is():
     root = ElementTree.fromstring(picture(np.zeros(100)))
     doubt = next(each for each in root.iter(f"{SVG}rect") if each.get("class") == "doubt")
     assert float(doubt.get("width")) == pytest.approx(40.0 / 1700.0 * (WIDTH - LEFT - RIGHT), abs=0.1)
+
+
+def test_labels_that_were_edited_are_set_aside_and_not_written_over(annotated, tmp_path):
+    folder, _, _ = annotated
+    made = (folder / "labels.txt").read_text(encoding="utf-8")
+    options = ("--sheet", next(folder.parent.glob("*.cues.json")), "--annotate", tmp_path)
+    for times, edited in enumerate(("0.0\t1.0\tthe coach's own\n", "0.0\t1.0\tonce more\n"), start=1):
+        (tmp_path / "labels.txt").write_text(edited, encoding="utf-8")
+        for _ in range(2):  # what was not edited is no reason for another one
+            call("score", folder.parent / "heard.wav", *options)
+        assert (tmp_path / f"labels-before-{times}.txt").read_text(encoding="utf-8") == edited
+        assert (tmp_path / "labels.txt").read_text(encoding="utf-8") == made
+        assert len(list(tmp_path.glob("labels*"))) == times + 1
+
+
+def test_a_text_that_cannot_be_written_leaves_the_one_before_it(tmp_path, monkeypatch):
+    path = tmp_path / "summary.json"
+    write_text(path, "the first\n")
+
+    def full(self, text, **options):
+        with self.open("w", encoding="utf-8") as file:
+            file.write(text[:3])
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(RecordingError, match=r"summary\.json: cannot be written: No space left on device"):
+        write_text(path, "the second\n")
+    assert path.read_text(encoding="utf-8") == "the first\n"
+    assert list(tmp_path.iterdir()) == [path]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from drilltimer.app.keep import write_text
 from drilltimer.app.later import Scored
 from drilltimer.app.played import padded
+from drilltimer.audio.paths import as_text
 from drilltimer.audio.recording import AudioFile
 from drilltimer.errors import RecordingError
 from drilltimer.hear.warp import added_up
@@ -38,7 +40,7 @@ def annotate(recording: Path, scored: Sequence[Scored], out: Path) -> list[Path]
     except OSError as fault:
         raise RecordingError(f"{out}: cannot be made: {fault.strerror or fault}") from fault
     lines = sorted(line for each in scored for line in _labels(each))
-    write_text(out / LABELS, "".join(f"{start_s:.6f}\t{end_s:.6f}\t{text}\n" for start_s, end_s, text in lines))
+    _write_labels(out / LABELS, "".join(f"{start_s:.6f}\t{end_s:.6f}\t{text}\n" for start_s, end_s, text in lines))
     written = [out / LABELS]
     with AudioFile(recording, salvage=True) as heard:
         for place, each in enumerate(scored):
@@ -53,6 +55,17 @@ def annotate(recording: Path, scored: Sequence[Scored], out: Path) -> list[Path]
                 written.append(path)
     write_text(out / PAGE, _page(recording.name, [path.name for path in written[1:]]))
     return [*written, out / PAGE]
+
+
+def _write_labels(path: Path, text: str) -> None:
+    """Write the label track; one that says something else, as edited in a sound editor, is set aside."""
+    try:
+        if path.is_file() and path.read_text(encoding="utf-8", errors="replace") != as_text(text):
+            aside = (path.with_stem(f"{path.stem}-before-{number}") for number in count(1))
+            path.rename(next(each for each in aside if not each.exists()))
+    except OSError as fault:
+        raise RecordingError(f"{path}: cannot be set aside: {fault.strerror or fault}") from fault
+    write_text(path, text)
 
 
 def _labels(scored: Scored) -> Iterator[tuple[float, float, str]]:

@@ -13,6 +13,8 @@ from drilltimer.errors import RecordingError
 from drilltimer.model import Block, Placement
 from drilltimer.session import Play
 
+LONGEST_PART = 60  # letters of a name that with what is added to it must fit on every disk
+
 
 class Keeper:
     """Writes a session to disk as it runs.
@@ -105,10 +107,12 @@ def sheet_path(audio: Path) -> Path:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file whole or not at all, or say why not."""
+    """Write a text file whole or not at all, or say why not; until it is whole, what was there stays."""
+    part = path.with_name(f".{path.name[:LONGEST_PART]}.part")
     try:
-        path.write_text(text, encoding="utf-8", errors="backslashreplace")  # of file names that are no text
+        part.write_text(text, encoding="utf-8", errors="backslashreplace")  # of file names that are no text
+        part.replace(path)
     except OSError as fault:
         with contextlib.suppress(OSError):
-            path.unlink(missing_ok=True)
+            part.unlink(missing_ok=True)
         raise RecordingError(f"{path}: cannot be written: {fault.strerror or fault}") from fault
