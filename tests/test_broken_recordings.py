@@ -223,7 +223,7 @@ def test_a_broken_sheet_is_told_by_name_with_one_reason(changes, words, rendered
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("good.wav", "--sheet", "good.wav"), "good.wav: is not a cue sheet, and not even text"),
+        (("good.wav", "--sheet", "good.wav"), "good.wav: the cue sheet cannot be read: it is not even text"),
         (("take-1.cues.json",), "is a cue sheet, not a recording"),
         (("",), "a name is empty"),
         (("good.wav", "--sheet", ""), "a name is empty"),

@@ -203,3 +203,18 @@ def test_feeding_without_a_contact_is_told_and_not_kept(home, monkeypatch):
     assert "no contact was heard: stand the microphone nearer" in result.stderr
     assert "no session is kept: no rep was judged" in result.stderr
     assert "no player is called 'Robin'" in CliRunner().invoke(main, ["history", "Robin"]).stderr
+
+
+def test_a_recording_that_ends_early_is_heard_told_and_kept_in_no_history(recording: Path, home: Path) -> None:
+    cut = home / "cut.wav"
+    cut.write_bytes(recording.read_bytes()[: round(0.7 * recording.stat().st_size)])
+    result = CliRunner().invoke(main, ["feed", str(cut), "--play", "rally", "--json", "--player", "Kim"])
+    assert result.exit_code == 2
+    whole_s = soundfile.info(recording).duration
+    words = f"the recording ends after {0.7 * whole_s:.1f} s, its header promises {whole_s:.1f} s"
+    assert f"cut.wav: {words}" in result.stderr
+    document = json.loads(result.stdout)
+    jsonschema.validate(document, feed_schema())
+    assert document["health"]["notes"][-1] == words
+    assert len(document["reps"]) >= 4
+    assert not (home / "history.sqlite").exists()

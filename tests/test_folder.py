@@ -105,7 +105,7 @@ def test_what_ends_all_of_it_is_told_once_and_before_any_work(mine, monkeypatch)
     for options, words in (
         (("--out", mine / "notes.txt" / "out"), "results cannot be written there"),
         (("--sheet", mine / "lost.cues.json"), "there is no such cue sheet"),
-        (("--sheet", mine / "Kim" / "r0.wav"), "is not a cue sheet, and not even text"),
+        (("--sheet", mine / "Kim" / "r0.wav"), "the cue sheet cannot be read: it is not even text"),
         (("--player", "Kim", "--player-by-folder"), "choose"),
     ):
         answer = call("score", mine, "--jobs", 1, *options, code=2)

@@ -54,7 +54,7 @@ def read_sheet(path: Path) -> CueSheet:
             f"{path}: there is no such cue sheet", fix="render writes it beside its sound file."
         ) from fault
     except UnicodeDecodeError as fault:
-        raise SheetError(f"{path}: is not a cue sheet, and not even text", fix=NAMED) from fault
+        raise SheetError(f"{path}: the cue sheet cannot be read: it is not even text", fix=NAMED) from fault
     except OSError as fault:
         raise SheetError(f"{path}: the cue sheet cannot be read: {fault.strerror or fault}") from fault
     return sheet_from_json(text, str(path))
