@@ -211,16 +211,33 @@ def test_a_recorded_session_scores_the_same_again(drill, tmp_path):
 
 
 def test_a_simulated_session_stays_simulated_when_its_recording_is_scored(drill, tmp_path):
-    simulated(drill, "--record", tmp_path / "a.wav", "--player", "Ann")
+    simulated(drill, "--record", tmp_path / "a.wav")
     assert "simulated room and player" in call("score", tmp_path / "a.wav", "--player", "Ann").stdout
-    sessions = json.loads(call("history", "Ann", "--json").stdout)["sessions"]
-    assert [each["source"] for each in sessions] == ["simulated", "simulated"]
+    assert sources("Ann") == ["simulated"]
     sheet = tmp_path / "a.cues.json"  # written before sheets said so
     sheet.write_text(
         json.dumps({key: value for key, value in json.loads(sheet.read_text()).items() if key != "simulated"})
     )
     call("score", tmp_path / "a.wav", "--player", "Bea")
-    assert [each["source"] for each in json.loads(call("history", "Bea", "--json").stdout)["sessions"]] == ["recording"]
+    assert sources("Bea") == ["recording"]
+
+
+def sources(player):
+    return [each["source"] for each in json.loads(call("history", player, "--json").stdout)["sessions"]]
+
+
+def test_a_practice_that_was_kept_live_counts_once_when_its_recording_is_scored(drill, tmp_path):
+    simulated(drill, "--record", tmp_path / "a.wav", "--player", "Ann")
+    (tmp_path / "a.wav").rename(tmp_path / "moved.wav")
+    told = call("score", tmp_path / "moved.wav", "--player", "ann").stderr
+    assert "not kept again: session 1, player ann, is this practice, as it was heard live" in told
+    told = call("score", tmp_path, "--player", "Ann").stderr
+    assert "moved.wav: not kept again: session 1 is this practice" in told
+    assert "scored before" in call("score", tmp_path, "--player", "Ann").stderr
+    assert len(sources("Ann")) == 1
+    assert "kept as session 2" in call("score", tmp_path / "moved.wav", "--player", "Bea").stderr
+    call("forget", "Ann", "--yes")
+    assert "kept as session 3" in call("score", tmp_path / "moved.wav", "--player", "Ann").stderr
 
 
 def test_what_withheld_contacts_brought_is_scored_again_from_the_recording(tmp_path):

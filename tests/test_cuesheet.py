@@ -79,6 +79,13 @@ def test_a_sheet_says_that_a_simulated_player_answered_and_nothing_otherwise():
     assert "simulated: should be a valid boolean" in refusal(changed(simulated="yes"))
 
 
+def test_a_sheet_names_the_session_that_it_was_played_in_and_nothing_otherwise():
+    assert '"session":' not in sheet_to_json(FULL)
+    told = replace(FULL, session="0123456789abcdef" * 2)
+    assert read(sheet_to_json(told)) == told
+    assert "session: " in refusal(changed(session="\ud800"))
+
+
 times_s = st.floats(0.0, 1e4)
 cues = st.builds(SheetCue, st.sampled_from(["precue", "call", "feedback"]), st.text(max_size=5), times_s)
 reps = st.builds(

@@ -16,7 +16,7 @@ import pytest
 from history_player import add, made_rep, made_reps, made_session
 
 import drilltimer.records.connect as connecting
-from drilltimer.app.journal import Journal, keep_scored
+from drilltimer.app.journal import Journal, Kept, keep_scored
 from drilltimer.app.later import Scored
 from drilltimer.app.live import Outcome
 from drilltimer.app.plan import make_plan, make_sheet
@@ -566,13 +566,14 @@ def test_scored_recording_is_kept_once_however_often_it_is_scored(
     verdicts = tuple(each.verdict for each in entries)
     reps = tuple(replace(each.rep, cues=(), block=0) for each in entries)
     scored = Scored(str(recording), ClockMap(0.0, 0.0), reps, verdicts, summarize(verdicts), Health())
-    assert keep_scored("Kim", scored, sheet, placement) == (1, False)
-    number, again = keep_scored("kim", scored, sheet, placement)
-    assert again
+    assert keep_scored("Kim", scored, sheet, placement) == Kept(1)
+    number = keep_scored("kim", scored, sheet, placement).number
+    assert keep_scored("kim", scored, sheet, placement) == Kept(number + 1, again=True)
     with History(tmp_path / "history.sqlite") as history:
         (line,) = queries.session_lines(history)
+        number = line.number
         entry = queries.session(history, number)
-        assert (line.number, line.scored, line.source) == (number, 30, "recording")
+        assert (line.scored, line.source) == (30, "recording")
         assert entry.protocol == protocol_of(plan.drill)
         assert [each.rep.block for each in queries.reps(history, number)] == [rep.block for rep in plan.reps]
 

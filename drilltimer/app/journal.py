@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 import uuid
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from drilltimer.audio.paths import as_text
 from drilltimer.errors import HistoryError, UserError
 from drilltimer.model import AudioStream, Health, Placement, Rep, Verdict
 from drilltimer.records.connect import WAIT_S, DamagedHistoryError, set_aside
-from drilltimer.records.entries import RepEntry, SessionEntry, clean_name
+from drilltimer.records.entries import RepEntry, SessionEntry, clean_name, name_key
 from drilltimer.records.export import save_session
 from drilltimer.records.history import History
 from drilltimer.records.protocol import block_entries, protocol_of
@@ -56,6 +56,11 @@ class Journal:
         self._reps: dict[int, RepEntry] = {}
         self._waiting: dict[int, RepEntry] = {}
         self._write(PATIENCE_S)
+
+    @property
+    def uid(self) -> str:
+        """By which the session is known in the history."""
+        return self._entry.uid
 
     def rep(self, rep: Rep, verdict: Verdict) -> None:
         """Keep a rep as it was judged."""
@@ -213,12 +218,27 @@ def open_journal(
     return Journal(history_path(), entry, on_trouble)
 
 
-def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placement) -> tuple[int, bool]:
-    """Keep a scored recording; answers its number, and whether it took an earlier scoring's place.
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A scored recording in the history, as session `number`.
+
+    `again`: in place of an earlier scoring. `live`: it was heard while it was played, and that session stays.
+    """
+
+    number: int
+    again: bool = False
+    live: bool = False
+
+
+def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placement) -> Kept:
+    """Keep a scored recording, unless its sheet says that it is of a session that this player's history has.
 
     The same recording, sheet, playing and player give the same session, so that scoring twice does not count twice.
     """
     sheet = read_sheet(sheet_file)
+    with History(history_path()) as history:
+        if sheet.session and (number := _number_of(history, sheet.session, player)):
+            return Kept(number, live=True)
     plan = _plan_behind(sheet.drill, sheet.seed, scored.reps)
     if plan:
         blocks = {rep.index: rep.block for rep in plan.reps}
@@ -245,8 +265,14 @@ def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placem
     )
     entries = [RepEntry(reps[verdict.rep], verdict) for verdict in scored.verdicts]
     with History(history_path()) as history:
-        known = next(history.rows("SELECT number FROM sessions WHERE uid = ?", (entry.uid,)), None)
-        return history.replace_session(entry, entries), known is not None
+        again = _number_of(history, entry.uid, player) is not None
+        return Kept(history.replace_session(entry, entries), again=again)
+
+
+def _number_of(history: History, uid: str, player: str) -> int | None:
+    query = "SELECT s.number FROM sessions s JOIN players p ON p.id = s.player WHERE s.uid = ? AND p.key = ?"
+    found = next(history.rows(query, (uid, name_key(player))), None)
+    return None if found is None else int(found["number"])
 
 
 def now_utc() -> str:

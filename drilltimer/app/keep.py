@@ -26,6 +26,8 @@ class Keeper:
     rate_hz, input_channels, output_channels : int
     simulated : bool
         Whether nobody real is heard; the sheet says so.
+    session : str
+        Uid of the session in the history, where it is kept there too; the sheet says so.
 
     Raises
     ------
@@ -34,11 +36,18 @@ class Keeper:
     """
 
     def __init__(
-        self, path: Path, rate_hz: int, input_channels: int, output_channels: int, *, simulated: bool = False
+        self,
+        path: Path,
+        rate_hz: int,
+        input_channels: int,
+        output_channels: int,
+        *,
+        simulated: bool = False,
+        session: str = "",
     ) -> None:
         refuse_kept(path)
         self.plays: list[Play] = []
-        self._rate_hz, self._simulated = rate_hz, simulated
+        self._rate_hz, self._simulated, self._session = rate_hz, simulated, session
         self._sheet_path = sheet_path(path)
         self._heard = AudioWriter(path, rate_hz, input_channels, overwrite=False)
         self._played = AudioWriter(_played_path(path), rate_hz, output_channels, overwrite=False)
@@ -62,8 +71,16 @@ class Keeper:
         begun = {play.rep.index for play in self.plays} | judged
         played = Plan(plan.drill, plan.seed, tuple(rep for rep in plan.reps if rep.index in begun))
         if played.reps:
-            audio, simulated = self._played.path.name, self._simulated
-            sheet = make_sheet(played, self.plays, self._rate_hz, zero, audio, placement, simulated=simulated)
+            sheet = make_sheet(
+                played,
+                self.plays,
+                self._rate_hz,
+                zero,
+                self._played.path.name,
+                placement,
+                simulated=self._simulated,
+                session=self._session,
+            )
             write_text(self._sheet_path, sheet_to_json(sheet))
 
 

@@ -63,6 +63,7 @@ def run_live(
     landings: Sequence[Sequence[LandingSound]] = (),
     wording: Wording | None = None,
     simulated: bool = False,
+    kept_as: str = "",
 ) -> Outcome:
     """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
@@ -89,6 +90,8 @@ def run_live(
         In which `on_trouble` is told; English when left out.
     simulated : bool
         Whether the stream is a simulated room; what is kept says so.
+    kept_as : str
+        Uid of the session in the history, where it is kept there; its cue sheet says so.
     """
     rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
     wording = wording or load_wording()
@@ -98,7 +101,7 @@ def run_live(
     try:
         session = _session(plan, listener, placement, zero)
         channels = stream.input_channels, stream.output_channels
-        keeper = Keeper(record, rate_hz, *channels, simulated=simulated) if record else None
+        keeper = Keeper(record, rate_hz, *channels, simulated=simulated, session=kept_as) if record else None
     except BaseException:
         stream.close()
         raise

@@ -105,6 +105,7 @@ def make_sheet(
     unknown: Sequence[str] = (),
     signature: Signature | None = None,
     simulated: bool = False,
+    session: str = "",
 ) -> CueSheet:
     """Cue sheet of what was played; `plays` are all sounds, feedback too, at their frames of the audio file."""
     cues: dict[int, list[SheetCue]] = {rep.index: [] for rep in plan.reps}
@@ -139,6 +140,7 @@ def make_sheet(
         signature=signature,
         unknown=tuple(unknown),
         simulated=simulated,
+        session=session,
     )
 
 

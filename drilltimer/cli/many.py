@@ -122,7 +122,10 @@ def _keep_player(outcome: Outcome) -> str:
     player = outcome.job.player
     try:
         for each in outcome.scored if player and not outcome.fault else ():
-            keep_scored(player, each, each.sheet_file, each.standing.likeliest)
+            kept = keep_scored(player, each, each.sheet_file, each.standing.likeliest)
+            if kept.live:
+                is_there = f"session {kept.number} is this practice, as it was heard live"
+                note(f"{outcome.job.name}: not kept again: {is_there}")
     except HistoryError as fault:
         note(f"{outcome.job.name}: not kept: {fault}")
         return ""

@@ -135,6 +135,7 @@ def run(
         landings=stage.landings,
         wording=wording,
         simulated=bool(simulate),
+        kept_as=telling.journal.uid if telling.journal else "",
     )
     telling.end(outcome)
     _conclude(outcome, wording, as_json)

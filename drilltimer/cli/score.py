@@ -152,8 +152,12 @@ def _keep(player: str, scored: Scored) -> None:
     from drilltimer.app.journal import keep_scored
 
     try:
-        number, again = keep_scored(player, scored, scored.sheet_file, scored.standing.likeliest)
+        kept = keep_scored(player, scored, scored.sheet_file, scored.standing.likeliest)
     except HistoryError as fault:
         note(f"not kept: {fault}")
     else:
-        note(f"kept as session {number}, player {player}" + (", in place of an earlier scoring" if again else ""))
+        if kept.live:
+            note(f"not kept again: session {kept.number}, player {player}, is this practice, as it was heard live")
+        else:
+            place = ", in place of an earlier scoring" if kept.again else ""
+            note(f"kept as session {kept.number}, player {player}{place}")

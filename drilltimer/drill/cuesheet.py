@@ -84,6 +84,8 @@ class CueSheet:
         Those of `DISTANCES` that nobody told; in `placement` they stand at 0.
     simulated : bool
         Whether a simulated player answered: what was recorded with this sheet tells of nobody.
+    session : str
+        Uid of the session that this was played in, where one was to be kept: its recording is no other practice.
     """
 
     audio: str
@@ -97,6 +99,7 @@ class CueSheet:
     signature: Signature | None = None
     unknown: tuple[str, ...] = ()
     simulated: bool = False
+    session: str = ""
 
 
 def contact_cue(rep: SheetRep) -> SheetCue | None:
@@ -148,8 +151,9 @@ def sheet_to_json(sheet: CueSheet) -> str:
         del value["placement"][name]
     if value["signature"] is None:
         del value["signature"]
-    if not value["simulated"]:
-        del value["simulated"]
+    for name in ("simulated", "session"):
+        if not value[name]:
+            del value[name]
     reps = [_without_defaults(rep) for rep in value.pop("reps")]
     return json.dumps({**value, "reps": reps}, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
@@ -263,6 +267,9 @@ class _SheetForm(_Form):
     window: _WindowForm | None = None
     signature: _SignatureForm | None = None
     simulated: bool = Field(default=False, description="answered by a simulated player, in a simulated room")
+    session: Annotated[str, Field(pattern="^[0-9a-f]{32}$")] | None = Field(
+        default=None, description="the session that it was played in, by its uid in the history"
+    )
     reps: Annotated[list[_RepForm], Field(min_length=1, max_length=MAX_REPS)]
 
     @model_validator(mode="after")
@@ -289,6 +296,7 @@ def _sheet(form: _SheetForm) -> CueSheet:
         signature=Signature(**form.signature.model_dump()) if form.signature else None,
         unknown=tuple(name for name in DISTANCES if name not in told),
         simulated=form.simulated,
+        session=form.session or "",
     )
 
 
