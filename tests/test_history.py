@@ -221,6 +221,14 @@ def test_personal_window_counts_from_the_call_and_leaves_guesses_out(history: Hi
     assert offer.centre_ms == pytest.approx(500, abs=1e-6)  # 700 after the contact is 500 after the call
 
 
+def test_personal_window_leaves_simulated_players_out(history: History) -> None:
+    add(history, made_session(uid="own"), [answered(index, 700.0, 0.2) for index in range(20)])
+    simulated = replace(made_session(uid="sim", day="2026-03-02"), source="simulated")
+    add(history, simulated, [answered(index, 500.0, 0.2) for index in range(20)])
+    offer = personal.personal_window(history, "Kim")
+    assert (offer.responses, offer.centre_ms) == (20, pytest.approx(500.0, abs=1e-6))
+
+
 # ---------------------------------------------------------------- forgetting
 
 

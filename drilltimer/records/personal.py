@@ -56,11 +56,14 @@ def window_from(responses_ms: list[float]) -> PersonalWindow:
 
 
 def personal_window(history: History, player: str) -> PersonalWindow:
-    """The window that can be offered to a player: first steps after the last call of their rep, the latest reps."""
+    """The window that can be offered to a player: first steps after the last call of their rep, the latest reps.
+
+    A simulated player's steps say nothing of the one under whose name they are kept.
+    """
     query = """
         SELECT r.contact_s, r.start_s, r.cues, r.first_step_ms FROM (
             SELECT number, started_utc FROM sessions WHERE player = (SELECT id FROM players WHERE key = ?)
-            ORDER BY started_utc DESC LIMIT ?
+            AND source != 'simulated' ORDER BY started_utc DESC LIMIT ?
         ) s JOIN reps r ON r.session = s.number
         WHERE r.call IS NOT NULL AND r.first_step_ms IS NOT NULL AND NOT r.guessed
         ORDER BY s.started_utc DESC, s.number DESC, r.rep DESC LIMIT ?
