@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -238,6 +239,23 @@ def test_a_practice_that_was_kept_live_counts_once_when_its_recording_is_scored(
     assert "kept as session 2" in call("score", tmp_path / "moved.wav", "--player", "Bea").stderr
     call("forget", "Ann", "--yes")
     assert "kept as session 3" in call("score", tmp_path / "moved.wav", "--player", "Ann").stderr
+
+
+def test_one_is_told_as_one_from_the_drill_to_the_report(tmp_path):
+    drill = tmp_path / "one.yaml"
+    drill.write_text(
+        "name: One\nreps: 1\nlead_in: {kind: count, ticks: 1, length_s: 1}\ncalls: {words: [left], delay_s: 0.1}\n"
+        "rhythm: {wait: {min_s: 1, max_s: 2, mean_extra_s: 0.4}}\n"
+    )
+    report, sheets = tmp_path / "one.html", tmp_path / "sheets"
+    sheets.mkdir()
+    told = [call("drills", "show", drill), simulated(drill, "--record", sheets / "a.wav", "--player", "Ann")]
+    call("render", drill, sheets / "b.flac", "--seed", "9")
+    told += [call("score", sheets / "a.wav", "--player", "Bea"), call("history", "session:1")]
+    told += [call("report", "session:1", "-o", report), call("forget", "Bea", "--yes")]
+    text = "\n".join([each.output for each in told] + [report.read_text(encoding="utf-8")])
+    assert "contact" in text
+    assert not re.findall(r"\b1 (?!times )[a-z]{3,}s\b.{0,20}", text)
 
 
 def test_what_withheld_contacts_brought_is_scored_again_from_the_recording(tmp_path):

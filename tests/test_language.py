@@ -303,8 +303,9 @@ BROKEN = {
     ),
     "too many blocks": (
         PLAIN + "blocks: [" + "{reps: 1}, " * 51 + "]\n",
-        "d.yaml:5:9: blocks: expected 50 entries or fewer, got 51",
+        "d.yaml:5:9: blocks: expected a list of 50 or fewer, got 51",
     ),
+    "no block": (PLAIN + "blocks: []\n", "d.yaml:5:9: blocks: expected a list of 1 or more, got 0"),
     "a tag": (
         PLAIN + "description: !!python/name:os.system\n",
         "d.yaml:5:14: description: tags such as tag:yaml.org,2002:python/name:os.system have no place in a drill",

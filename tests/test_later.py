@@ -49,7 +49,7 @@ def test_a_sheet_by_hand_with_foreign_sounds_scores(desk):
         [ms - DEFAULT_WINDOW.centre_ms for ms in DELAYS_MS], abs=0.7
     )
     assert any("names no window" in note for note in scored.health.notes)
-    assert "8 of 8 contacts" in scored.health.notes[0]
+    assert "heard: 8 of 8" in scored.health.notes[0]
 
 
 def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):

@@ -99,7 +99,7 @@ def test_report_says_all_that_it_should(history: History) -> None:
         assert heading in words
     assert "16.6 ms of the sound’s way were taken off" in words
     assert "1 void, left out and not guessed" in words
-    assert "Void, 1 times: sound was lost <here>." in words
+    assert "Void, 1 time: sound was lost <here>." in words
     assert "Kim lands " in words
     assert "consent" in words
     assert words.count("Rule: ") >= 1

@@ -140,13 +140,13 @@ def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], stand
 def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tuple[str, ...]:
     inside = sum(passage.last - passage.first + 1 for passage in playing)
     found = sum(len(passage.heard) for passage in playing)
-    notes = [f"{found} of {inside} contacts in the recording were heard"]
+    notes = [f"contacts of the recording that were heard: {found} of {inside}"]
     if played.sheet.simulated:
         notes.append("simulated room and player")
     if len(playing) > 1:
         notes.append(f"the sound was paused, wound back or cut: {len(playing)} pieces of it are in the recording")
     if twice := played_twice(playing):
-        notes.append(f"{len(twice)} contacts were played more than once; the last time counts")
+        notes.append(f"played more than once (contacts: {len(twice)}); the last time counts")
     if standing.unknown:
         notes.append(
             f"not all distances were told: {standing.doubt_ms:.0f} ms of doubt are in each touchdown's uncertainty"

@@ -224,7 +224,7 @@ class SoundCard:
                 "no permission to use it"
             )
         if self._dropped:
-            notes.append(f"{self._dropped} blocks were dropped because this computer was too busy to read them")
+            notes.append(f"blocks dropped because this computer was too busy to read them: {self._dropped}")
         if not self._stamps.trusted:
             notes.append("the driver's time stamps scatter: sound lost without a flag cannot be told")
         return Health(

@@ -126,7 +126,7 @@ def _search(recording: Path, sheets: list[Path], told: Told) -> list[Scored]:
     with progress(len(sheets)) as tell:
 
         def on_tried(sheet: Path, heard: int, contacts: int) -> None:
-            tell(sheet.name, f"{heard} of {contacts} contacts heard" if contacts else "cannot be used")
+            tell(sheet.name, f"{heard} of {count_of(contacts, 'contact')} heard" if contacts else "cannot be used")
 
         return score_with(recording, sheets, told, on_tried)
 

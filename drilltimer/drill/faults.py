@@ -10,6 +10,7 @@ from pydantic_core import ErrorDetails
 
 from drilltimer.drill.tree import Path, Tree, dotted
 from drilltimer.errors import DrillFileError, Problem
+from drilltimer.units import count_of
 
 OWN_FAULTS = frozenset({"drill", "rally", "words", "too_long", "too_short"})  # their messages say what was found
 MAX_PROBLEMS = 50  # a file with more is the wrong file, not a drill with mistakes
@@ -32,7 +33,7 @@ def problems_of(tree: Tree, errors: list[ErrorDetails], schema: dict[str, Any]) 
 def refusal(file: str, problems: Sequence[Problem], kind: str) -> DrillFileError:
     """The error that tells all problems of a file that should hold a `kind`, in the order of the file."""
     problems = sorted(set(problems), key=lambda problem: (problem.line, problem.column, problem.key))
-    count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+    count = count_of(len(problems), "problem")
     if len(problems) > MAX_PROBLEMS:
         count += f", the first {MAX_PROBLEMS} are"
     return DrillFileError(
@@ -115,9 +116,9 @@ def _expected_value(kind: str, context: dict[str, Any], message: str) -> str:
         case "greater_than":
             return f"expected more than {context['gt']:g}"
         case "too_long":
-            return f"expected {context['max_length']} entries or fewer, got {context['actual_length']}"
+            return f"expected a list of {context['max_length']} or fewer, got {context['actual_length']}"
         case "too_short":
-            return f"expected {context['min_length']} entries or more, got {context['actual_length']}"
+            return f"expected a list of {context['min_length']} or more, got {context['actual_length']}"
         case _:
             return message.replace("Input should", "should")
 

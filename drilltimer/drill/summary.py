@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from drilltimer.model import Calls, Drill, DrillBlock, LeadIn, Rhythm
+from drilltimer.units import count_of
 
 
 def describe(drill: Drill) -> list[str]:
@@ -24,7 +25,7 @@ def describe(drill: Drill) -> list[str]:
 
 def describe_block(block: DrillBlock) -> list[str]:
     """Sentences about one block."""
-    work = f"{block.reps} contacts" if block.reps is not None else f"{block.work_s or 0.0:g} s of work"
+    work = count_of(block.reps, "contact") if block.reps is not None else f"{block.work_s or 0.0:g} s of work"
     window = f"{block.window.open_ms:.0f} to {block.window.close_ms:.0f} ms after the contact"
     kind = "reaction training, scored apart from timing" if block.mode == "reactive" else f"{block.level} level"
     lines = [f"{work}. Land {window} ({kind}).", _announced(block)]
@@ -69,7 +70,7 @@ def _lead_in(lead_in: LeadIn) -> str:
         case "bounce":
             text = f"a bounce {lead_in.length_s:g} s before it"
         case "count":
-            text = f"{lead_in.ticks} ticks over {lead_in.length_s:g} s"
+            text = f"{count_of(lead_in.ticks, 'tick')} over {lead_in.length_s:g} s"
         case _:
             text = f"the player's own contact {lead_in.length_s:g} s before it"
             if lead_in.bounce_s is not None:

@@ -95,7 +95,7 @@ def render_report(history: History, entry: SessionEntry) -> str:
     modes: list[Mode] = ["predictive", "reactive"]
     parts = [_part(history, entry, own, mode) for mode in modes if (own := counted(entries, mode))]
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["ms"] = _ms
+    environment.filters["ms"], environment.filters["count_of"] = _ms, count_of
     template = environment.from_string(files(__package__).joinpath("report.html.j2").read_text(encoding="utf-8"))
     return template.render(
         entry=entry,
@@ -175,8 +175,8 @@ def _strip(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     inside = sum(kind == "on" for _, kind in shown)
     middle_ms = median(at_ms for at_ms, _ in shown)
     told = (
-        f"{len(shown)} touchdowns from {min(shown)[0]:.0f} to {max(shown)[0]:.0f} ms after the contact, half of them "
-        f"before {middle_ms:.0f} ms; {inside} lie in the window from {open_ms:.0f} to {close_ms:.0f} ms."
+        f"{count_of(len(shown), 'touchdown')} from {min(shown)[0]:.0f} to {max(shown)[0]:.0f} ms after the contact, "
+        f"half of them before {middle_ms:.0f} ms; in the window from {open_ms:.0f} to {close_ms:.0f} ms: {inside}."
     )
     chart = charts.strip(f"strip-{mode}", dots, (open_ms, close_ms), ends, told)
     return Figure("Every touchdown", chart, "Each mark is one landing. Round: in the window. Triangle: early or late.")
@@ -287,7 +287,7 @@ def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         for place, each in enumerate(groups[name]):
             shift = 0.5 * ((place * 0.618) % 1.0 - 0.5)
             dots.append(Dot(column + shift, times_ms[place], "early" if each.verdict.guessed else "on"))
-        told.append(f"{name}: {len(times_ms)} steps, half of them before {median(times_ms):.0f} ms")
+        told.append(f"{name}: {count_of(len(times_ms), 'step')}, half of them before {median(times_ms):.0f} ms")
     ends = _ends([dot.y for dot in dots], (0.0, 400.0))
     chart = charts.scatter(
         f"steps-{mode}",
