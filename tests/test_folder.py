@@ -134,7 +134,23 @@ def test_a_recording_that_is_taken_away_while_it_is_scored_is_told(mine, monkeyp
     answer = call("score", mine, "--jobs", 1, "--player", "Kim", code=2)
     assert "not kept: " in answer.stderr
     assert "r0.wav: cannot be read any more" in answer.stderr
-    assert "r0.wav: is no longer there" in answer.stderr
+    for name in ("Kim/r0.wav", "Kim/r1.wav", "Lou/r2.wav", "Lou/r3.wav"):  # one that is gone does not end the rest
+        assert f"{name}: is no longer there, but was scored" in answer.stderr
+        assert (mine / "scores" / f"{name}.score.json").exists()
+
+
+def test_a_recording_that_cannot_be_read_for_the_moment_keeps_its_earlier_result(mine, monkeypatch):
+    call("score", mine, "--jobs", 1, code=2)
+    job = jobs_of(mine)[1]
+    earlier = job.result.read_text()
+    os.utime(job.recording, (1, 1))
+    monkeypatch.setattr(folders, "score_one", lambda job: Outcome(job, fault=f"{job.name}: the network is gone"))
+    answer = call("score", mine, "--jobs", 1, code=2)
+    assert f"r0.wav: the network is gone\n  An earlier result of it stays: {job.result}" in answer.stderr
+    assert "3 scored, 2 not" in answer.stdout
+    assert job.result.read_text() == earlier
+    row = json.loads((mine / "scores" / "summary.json").read_text())["recordings"][1]
+    assert (row["recording"], row["result"], row["drills"]) == ("Kim/r0.wav", None, [])
 
 
 @pytest.mark.skipif(os.name != "posix", reason="Windows has no such names")
@@ -361,7 +377,7 @@ def test_a_cluster_gives_the_same_results_and_survives_the_death_of_a_worker(min
         if not killed:  # the first answer is there, so both workers are in the middle of something
             workers[0].kill()
             killed.append(outcome.job.name)
-        original(outcome, player)
+        return original(outcome, player)
 
     monkeypatch.setattr(folders, "keep", keep_and_kill)
     answer = CliRunner().invoke(main, ["score", str(mine), "--scheduler", address])

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from dataclasses import asdict, dataclass, replace
 from multiprocessing import get_context
@@ -187,32 +187,32 @@ def is_done(job: Job) -> bool:
         return False
 
 
-def keep(outcome: Outcome, player: str) -> None:
-    """Write an outcome's document, kept in `player`'s history; what could not be scored leaves none behind.
+def keep(outcome: Outcome, player: str) -> str:
+    """Write an outcome's document, kept in `player`'s history; answers what is wrong with its recording, if anything.
 
-    That of a damaged recording does not say what it was made from: it is tried again, as what could not be scored is.
+    One that could not be scored leaves its earlier result alone: it may be unreadable for the moment. The document of a
+    damaged one does not say what it was made from: it is tried again, as what could not be scored is.
 
     Raises
     ------
     RecordingError
         It cannot be written.
     """
-    job = outcome.job
+    job, wrong = outcome.job, outcome.fault
+    if not outcome.scored:
+        return f"{wrong}\n  An earlier result of it stays: {job.result}" if job.result.exists() else wrong
     try:
-        if not outcome.scored:
-            job.result.unlink(missing_ok=True)
-            return
         job.result.parent.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
         raise RecordingError(f"{job.result}: cannot be written: {fault.strerror or fault}") from fault
     named = [replace(each, recording=job.name) for each in outcome.scored]
     document = document_of(named[0], named[1:])
     used = sorted({each.sheet_file for each in outcome.scored})
-    if not outcome.fault:
+    if not wrong:
         try:
             document |= {"made_from": _made_from(replace(job, player=player), used)}
         except OSError as fault:  # it, or its sheet, was taken away while it was scored
-            raise RecordingError(f"{fault.filename}: is no longer there: {fault.strerror or fault}") from fault
+            wrong = f"{fault.filename}: is no longer there, but was scored: {fault.strerror or fault}"
     text = json.dumps(document, allow_nan=False, indent=1)
     unfinished = job.result.with_name(f"{job.result.name}.part")
     write_text(unfinished, text + "\n")
@@ -220,6 +220,7 @@ def keep(outcome: Outcome, player: str) -> None:
         unfinished.replace(job.result)
     except OSError as fault:  # Windows: another program has the old one open
         raise RecordingError(f"{job.result}: cannot be written: {fault.strerror or fault}") from fault
+    return wrong
 
 
 def make_writable(folder: Path) -> None:
@@ -241,14 +242,19 @@ def make_writable(folder: Path) -> None:
         ) from fault
 
 
-def summary_of(folder: Path, jobs: Sequence[Job], faults: dict[str, str]) -> dict[str, Any]:
-    """Summary of all results on the disk: the same whoever scored them, and when."""
+def summary_of(
+    folder: Path, jobs: Sequence[Job], failed: Mapping[str, str], damaged: Mapping[str, str]
+) -> dict[str, Any]:
+    """Summary of all results on the disk: the same whoever scored them, and when.
+
+    `failed` and `damaged` tell by name what is wrong with recordings that were not scored, or not whole.
+    """
     rows: list[dict[str, Any]] = []
     for job in jobs:
-        fault = faults.get(job.name)
-        if fault is not None and not job.result.exists():
-            rows.append({"recording": job.name, "result": None, "fault": fault, "drills": []})
+        if job.name in failed:
+            rows.append({"recording": job.name, "result": None, "fault": failed[job.name], "drills": []})
             continue
+        fault = damaged.get(job.name)
         document = json.loads(job.result.read_text(encoding="utf-8"))
         drills = [{"sheet": each["sheet"], "scores": each["scores"]} for each in (document, *document["more"])]
         result = f"{job.name}{RESULT_ENDING}"

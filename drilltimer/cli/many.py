@@ -53,16 +53,15 @@ def score_many(folder: Path, wish: Wish) -> None:
     due = [job for job in jobs if not is_done(job) or (wish.annotate and not _is_drawn(job, wish.annotate))]
     if len(due) < len(jobs):
         note(f"scored before, and did not change: {len(jobs) - len(due)} of {count_of(len(jobs), 'recording')}")
-    faults: dict[str, str] = {}
+    failed, damaged = dict[str, str](), dict[str, str]()
     ended = False
     make_writable(out)  # before minutes of work that could not be kept
     with progress(len(due)) as tell:
         try:
             for outcome in _outcomes(due, wish):
                 end_if_asked()
-                keep(outcome, _keep_player(outcome))
-                if outcome.fault:
-                    faults[outcome.job.name] = outcome.fault
+                if wrong := keep(outcome, _keep_player(outcome)):
+                    (damaged if outcome.scored else failed)[outcome.job.name] = wrong
                 if outcome.scored and wish.annotate:
                     write_annotations(outcome.job.recording, outcome.scored, wish.annotate / outcome.job.name)
                 tell(outcome.job.name, _words(outcome))
@@ -72,13 +71,13 @@ def score_many(folder: Path, wish: Wish) -> None:
     if ended:
         note(f"stopped; what was scored lies in {out}. The same command goes on from here.")
         sys.exit(INTERRUPTED)
-    summary = summary_of(folder, jobs, faults)
+    summary = summary_of(folder, jobs, failed, damaged)
     write_text(out / SUMMARY, json.dumps(summary, allow_nan=False, indent=1) + "\n")
     if wish.as_json:
         click.echo(json.dumps(summary, allow_nan=False))
     else:
         _print(summary, out)
-    if faults:
+    if failed or damaged:
         sys.exit(UserError.exit_code)
 
 
