@@ -10,6 +10,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,11 +22,13 @@ from drilltimer.app.group import LoadedPlan, conduct, load_plan, open_hall, refu
 from drilltimer.app.group_sheet import sheet_of
 from drilltimer.audio.files import list_group_plans
 from drilltimer.cli import main
+from drilltimer.cli.group import _event_lines
 from drilltimer.errors import DeviceError
 from drilltimer.group.doubts import doubts, landings_asked
 from drilltimer.group.events import Gathered, Scored
+from drilltimer.group.gathering import Gathering
 from drilltimer.group.language import read_group_plan
-from drilltimer.group.standing import board_of, player_scores
+from drilltimer.group.standing import board_of, player_scores, together_line
 from drilltimer.group.timeline import lay_out
 from drilltimer.model import Block, Grade, Verdict
 from drilltimer.records.advice import Advice
@@ -166,6 +169,17 @@ def test_a_whole_group_is_estimated_near_the_truth():
     assert abs(apart[len(apart) // 2]) < 15.0
 
 
+def test_what_is_estimated_of_a_group_says_what_it_counts_from():
+    found = [Gathering(1, 3, 160.0, 220.0, 2 / 3), Gathering(2, 1, -10.0, -10.0, 0.0)]
+    session = SimpleNamespace(now=0, zero=0, plan=SimpleNamespace(players=()), gatherings=found)
+    told = [_event_lines(Gathered(None, each), session, 48_000, load_wording())[0].split("  ")[-1] for each in found]
+    assert told == [
+        "the group, estimated: first touchdown +160 ms, last +220 ms after the contact, 67 % of 3 sounds in the window",
+        "the group, estimated: one touchdown, -10 ms after the contact, 0 % in the window",
+    ]
+    assert "first touchdown +75 ms, last +105 ms after the contact, spread 30 ms" in together_line(session)
+
+
 # ---------------------------------------------------------------- sheet and history
 
 
@@ -221,7 +235,8 @@ def test_a_sheet_is_printed_on_one_page(count, paper, tmp_path):
     rows = tuple(SheetRow(f"Maximiliane Beispiel {place}", summarize([]), advice) for place in range(count))
     moves = (70.0, "Ann", False), (150.0, "Bo", True)
     together = (
-        "group, estimated (contacts: 20): first touchdown +50 ms, last +250 ms, spread 200 ms; nobody's own score"
+        "group, estimated (contacts: 20): first touchdown +50 ms, last +250 ms after the contact, spread "
+        "200 ms, 57 % of the sounds in the window; nobody's own score"
     )
     page = GroupSheet("Print", "2026-11-25T20:00:00Z", rows, (), texts.section("sheet"), moves, together, True, True)
     source, printed = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
@@ -402,8 +417,8 @@ CROWDED = dataclasses.replace(
     title="Für 李小龍 und alle anderen, die noch kommen wollen, ehe es dunkel wird",
     places=(Place("影のステップ", LONG[:8], LONG[:1], LONG[8:16], True),),
     scores=tuple(PlayerScore(name, 8, 0.625, -21.0) for name in ("李小龍", "🎾 Ann", *LONG[:3])),
-    together="group, estimated (contacts: 12): first touchdown +185 ms, last +410 ms, spread 226 ms, 57 % of the "
-    "sounds in the window; nobody's own score",
+    together="group, estimated (contacts: 12): first touchdown +185 ms, last +410 ms after the contact, spread 226 "
+    "ms, 57 % of the sounds in the window; nobody's own score",
     roster=tuple(Listed(name, number % 7 > 0) for number, name in enumerate(LONG)),
 )
 
@@ -414,7 +429,7 @@ def test_nothing_on_the_board_is_cut_where_there_is_room():
     assert "free in 30:30" in shown[0]  # whatever letters the title has
     for name in LONG[:16]:
         assert name in text
-    assert "last +410 ms, spread 226 ms, 57 % of the sounds in the window" in text
+    assert "last +410 ms after the contact, spread 226 ms, 57 % of the sounds in the window" in text
     assert all(cell_len(line) <= 80 for line in shown)
 
 

@@ -268,9 +268,8 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
         if found.first_ms is None or found.last_ms is None:
             return [f"{at}  {wording('group.nothing_heard')}"]
         percent = 100 * (found.share or 0.0)
-        told = wording(
-            "group.heard", first_ms=found.first_ms, last_ms=found.last_ms, percent=percent, onsets=found.onsets
-        )
+        span = {"first_ms": found.first_ms, "last_ms": found.last_ms}
+        told = wording.counted("group.heard", found.onsets, **span, percent=percent, onsets=found.onsets)
         return [f"{at}  {told}"]
     return [f"{at}  {wording.told(event.text)}"]
 

@@ -66,7 +66,7 @@ def together_line(session: GroupSession) -> str:
         return ""
     return (
         f"group, estimated (contacts: {summary.contacts}): first touchdown {summary.first_ms:+z.0f} ms, "
-        f"last {summary.last_ms:+z.0f} ms, spread {summary.spread_ms or 0.0:.0f} ms, "
+        f"last {summary.last_ms:+z.0f} ms after the contact, spread {summary.spread_ms or 0.0:.0f} ms, "
         f"{100 * (summary.share or 0.0):.0f} % of the sounds in the window; nobody's own score"
     )
 
