@@ -272,6 +272,50 @@ def test_whoever_is_taken_out_is_scored_no_more_and_nobody_else_moves():
     assert [each.inside for each in board_of(run.session, RATE_HZ).roster] == [each != first for each in range(4)]
 
 
+def contacts_s(run, from_s, to_s):
+    times = [(play.start - run.session.zero) / RATE_HZ for play in run.contacts()]
+    return [at_s for at_s in times if from_s <= at_s < to_s]
+
+
+@pytest.mark.parametrize(("at_s", "last_s"), [(3.0, 0.0), (11.0, 13.2)])
+def test_a_turn_that_nobody_is_left_in_falls_silent_and_the_next_one_comes_as_it_would(at_s, last_s):
+    whole, run = Run(make()).until(60), Run(make()).until(at_s)
+    first, second = whole.session.roster.seated(whole.of(Begun)[0].stage).seats.stations[0]
+    run.session.move(first)
+    assert "nobody is left in a turn: its contacts are left out" in [
+        each.text for each in run.session.take_events()[1:]
+    ]
+    run.until(15).session.pause("by key")
+    run.session.resume()
+    shift_s = run.session.now / RATE_HZ - run.session.zero / RATE_HZ - 15.0 + 5.0
+    run.until(60)
+    turns = [18.0, 28.0]  # of the second one
+    assert all(at < last_s for at in contacts_s(run, 0, 15.0 + shift_s + 1.0))
+    later = [at - shift_s for at in contacts_s(run, *(at + shift_s for at in turns))]
+    assert later == pytest.approx(contacts_s(whole, *turns), abs=0.01)
+    assert {second} == {player for player in players_scored(run, 0, 28 + shift_s) if player != first}
+
+
+def test_the_word_to_change_is_not_said_for_a_turn_that_nobody_is_left_in():
+    whole, run = Run(make()).until(30), Run(make()).until(9.0)
+    second = whole.of(Begun)[0].stage.seats.stations[0][1]
+    changes = [at for at, word in whole.words() if word == "change" and 8 < at < 28]
+    assert len(changes) == 1
+    run.session.move(second)
+    run.session.extend()
+    run.until(42)
+    assert [at for at, word in run.words() if word == "change" and 8 < at < 42] == []
+    assert contacts_s(run, 18.0, 42.0) == []
+    assert contacts_s(run, 8.0, 16.0) == contacts_s(whole, 8.0, 16.0)
+
+
+def test_work_that_is_lengthened_after_its_last_contact_is_heard_as_well():
+    run = Run(make()).until(23.0)
+    run.session.running.unheard.clear()  # all are judged
+    assert run.session.extend()
+    assert run.session.running.unheard
+
+
 def test_whoever_is_brought_back_works_from_the_next_change_on():
     run = Run(make()).until(10)
     whole = Run(make()).until(200)

@@ -151,7 +151,7 @@ def stage_words(
     current = open_now[0] if open_now else len(turns) - 1
     words = lead_words(lead_s, opening, calls[current] if calls else (), lengths_s)
     for turn, names in list(zip(turns, calls, strict=False))[current + 1 :]:
-        words += turn_words(turn, names, lengths_s)
+        words += [] if turn.deserted else turn_words(turn, names, lengths_s)
     return words + last_seconds(stage, stage.work_s, whole_s, lengths_s)
 
 

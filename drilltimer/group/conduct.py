@@ -237,9 +237,8 @@ class GroupSession:
         if running.take_back(lambda say: say.cue.sound == announce.TEN_SECONDS, self._now):
             self._pending.append(Silence())  # in a movement nothing else can be on its way just then
         words = announce.last_seconds(stage, EXTEND_S, running.whole_s + EXTEND_S, self._lengths_s)
-        added = put_on_stream(
-            stage, running.end, contacts, words, self._make_bank, self._rate_hz, self.zero, bool(running.unheard)
-        )
+        heard = self._hearing.hears(stage.kind)
+        added = put_on_stream(stage, running.end, contacts, words, self._make_bank, self._rate_hz, self.zero, heard)
         lengthen(running, added, EXTEND_S)
         self._free = running.end
         self._rearrange()
@@ -253,13 +252,14 @@ class GroupSession:
         if not 0 <= player <= len(self.plan.players) or player >= MAX_PLAYERS or self._ended:
             return None
         move = self.roster.move(player, s_from_frames(self._now - self.zero, self._rate_hz))
-        called = [leave(running, player, self._now) for running in self._live() if not move.inside]
-        if any(called) and not self._paused:  # what else was handed out sounds all the same
+        called, deserted = (False, False) if move.inside else leave(self._live(), player, self._now)
+        if called and not self._paused:  # what else was handed out sounds all the same
             self._pending += [Silence(), *(s for each in self._live() for s in each.handed if s.start > self._now)]
             if self._finishing:
                 self._finish_words(self._free)
         self._ahead = [self.roster.seated(stage) for stage in self._ahead]
-        self._pending.append(Moved(move))
+        told = [Told("nobody is left in a turn: its contacts are left out")] * deserted
+        self._pending += [Moved(move), *told]
         return move
 
     # --- inside ---

@@ -31,6 +31,11 @@ class Turn:
     closes_s: float
     players: tuple[int | None, ...]
 
+    @property
+    def deserted(self) -> bool:
+        """Nobody is left in any of its lanes."""
+        return bool(self.players) and all(player is None for player in self.players)
+
 
 @dataclass(frozen=True, slots=True)
 class Contacts:
@@ -87,7 +92,7 @@ def lay_contacts(plan: GroupPlan, turns: tuple[Turn, ...], drill: Drill | None, 
     stations = [plan.stations[number] for number in scored_stations(plan)]
     for number, turn in enumerate(turns):
         # Each turn begins with the drill's beginning: no player gets the rest after another one's rally.
-        source = _endless(drill, seed + number) if drill else iter(())
+        source = _endless(drill, seed + number) if drill and not turn.deserted else iter(())
         waiting = next(source, None)
         now_s, gap_s = turn.opens_s, 0.0
         while waiting is not None:

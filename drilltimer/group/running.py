@@ -6,8 +6,8 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from drilltimer.group.announce import PAUSE_S, Spoken
-from drilltimer.group.contacts import Contacts
+from drilltimer.group.announce import CHANGE, PAUSE_S, Spoken
+from drilltimer.group.contacts import TURN_CHANGE_S, Contacts
 from drilltimer.group.events import Say
 from drilltimer.group.rotation import Seats, Squad
 from drilltimer.group.timeline import Stage
@@ -182,11 +182,18 @@ def lengthen(running: Running, added: Running, more_s: float) -> None:
     running.end = added.end
 
 
-def leave(running: Running, player: int, now: int) -> bool:
-    """Take a player out of a stage: nothing that is not judged yet is this player's any more, and no word calls them.
+def leave(live: Sequence[Running], player: int, now: int) -> tuple[bool, bool]:
+    """Take a player out of stages: nothing that is not judged yet is this player's any more, and no word calls them.
 
-    True when such a word was handed out already and is not all said.
+    A turn that is nobody's any more falls silent. Answers whether a word that calls them was handed out and is not all
+    said, and whether a turn fell silent.
     """
+    asked = [len(running.contacts.reps) for running in live]
+    called = [_leave(running, player, now) for running in live]
+    return any(called), asked != [len(running.contacts.reps) for running in live]
+
+
+def _leave(running: Running, player: int, now: int) -> bool:
     seats = running.stage.seats
     stations = tuple(_without(squad, player) for squad in seats.stations)
     running.stage = replace(running.stage, seats=Seats(stations, _without(seats.resting, player)))
@@ -195,7 +202,30 @@ def leave(running: Running, player: int, now: int) -> bool:
         for turn in running.contacts.turns
     )
     running.contacts = replace(running.contacts, turns=turns)
+    _silence_deserted(running, now)
     return running.take_back(lambda say: say.player == player, now)
+
+
+def _silence_deserted(running: Running, now: int) -> None:
+    """Drop what was not handed out yet of turns that are nobody's: their reps, and the word to change for them."""
+    contacts = running.contacts
+    empty = {number for number, turn in enumerate(contacts.turns) if turn.deserted}
+    begun = {index for index, begins in running.begins.items() if begins <= now}
+    begun |= {sound.rep.index for sound in running.handed if isinstance(sound, Play)}
+    dropped = {each.rep for each in running.expected if contacts.turn_of[each.rep] in empty} - begun
+    opens_s = [contacts.turns[number].opens_s for number in empty - {0}]  # before the first, all change
+
+    def is_dropped(sound: Play | Say) -> bool:
+        if isinstance(sound, Play):
+            return sound.rep.index in dropped
+        return sound.cue.sound == CHANGE and any(0.0 < each - sound.cue.at_s < TURN_CHANGE_S for each in opens_s)
+
+    gone = {id(sound) for sound in running.sounds if is_dropped(sound)}
+    running.sounds = deque(sound for sound in running.sounds if id(sound) not in gone)
+    running.says = [say for say in running.says if id(say) not in gone]
+    running.expected = deque(each for each in running.expected if each.rep not in dropped)
+    running.unheard = {index: lanes for index, lanes in running.unheard.items() if index not in dropped}
+    running.contacts = replace(contacts, reps=tuple(rep for rep in contacts.reps if rep.index not in dropped))
 
 
 def _without(squad: Squad, player: int) -> Squad:
