@@ -19,10 +19,11 @@ from test_cli import call
 from test_which import DRILL, record
 
 from drilltimer.app import folder as folders
+from drilltimer.app import journal as journals
 from drilltimer.app.folder import Job, Outcome, is_done, keep, list_jobs, score_here, score_one, work_through
 from drilltimer.app.which import find_sheets
 from drilltimer.cli import main
-from drilltimer.errors import ClusterError, RecordingError
+from drilltimer.errors import ClusterError, RecordingError, SheetError
 from drilltimer.score.distance import Told
 from drilltimer.score.document import score_schema
 
@@ -137,6 +138,18 @@ def test_a_recording_that_is_taken_away_while_it_is_scored_is_told(mine, monkeyp
     for name in ("Kim/r0.wav", "Kim/r1.wav", "Lou/r2.wav", "Lou/r3.wav"):  # one that is gone does not end the rest
         assert f"{name}: is no longer there, but was scored" in answer.stderr
         assert (mine / "scores" / f"{name}.score.json").exists()
+
+
+@pytest.mark.parametrize("rest", [(), ("--jobs", 1)])
+def test_a_sheet_that_is_taken_away_before_the_history_is_written_costs_no_scores(mine, monkeypatch, rest):
+    def gone(*_):
+        raise SheetError("take-1.cues.json: there is no such cue sheet")
+
+    monkeypatch.setattr(journals, "keep_scored", gone)
+    (mine / "Kim" / "bad.wav").unlink()
+    answer = call("score", *([mine, *rest] if rest else [mine / "Kim" / "r0.wav", "--sheet", mine]), "--player", "Kim")
+    assert "not kept: take-1.cues.json: there is no such cue sheet" in answer.stderr
+    assert "scored" in answer.stdout
 
 
 def test_a_recording_that_cannot_be_read_for_the_moment_keeps_its_earlier_result(mine, monkeypatch):

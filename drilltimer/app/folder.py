@@ -213,13 +213,7 @@ def keep(outcome: Outcome, player: str) -> str:
             document |= {"made_from": _made_from(replace(job, player=player), used)}
         except OSError as fault:  # it, or its sheet, was taken away while it was scored
             wrong = f"{fault.filename}: is no longer there, but was scored: {fault.strerror or fault}"
-    text = json.dumps(document, allow_nan=False, indent=1)
-    unfinished = job.result.with_name(f"{job.result.name}.part")
-    write_text(unfinished, text + "\n")
-    try:
-        unfinished.replace(job.result)
-    except OSError as fault:  # Windows: another program has the old one open
-        raise RecordingError(f"{job.result}: cannot be written: {fault.strerror or fault}") from fault
+    write_text(job.result, json.dumps(document, allow_nan=False, indent=1) + "\n")
     return wrong
 
 

@@ -13,7 +13,7 @@ import click
 
 from drilltimer.cli.common import INTERRUPTED, note, print_lines, print_result, result_columns
 from drilltimer.cli.progress import progress
-from drilltimer.errors import HistoryError, UserError
+from drilltimer.errors import UserError
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ def _keep_player(outcome: Outcome) -> str:
             if kept.live:
                 is_there = f"session {kept.number} is this practice, as it was heard live"
                 note(f"{outcome.job.name}: not kept again: {is_there}")
-    except HistoryError as fault:
+    except UserError as fault:  # its sheet may be gone meanwhile
         note(f"{outcome.job.name}: not kept: {fault}")
         return ""
     return player

@@ -18,7 +18,7 @@ from drilltimer.cli.common import (
     result_columns,
 )
 from drilltimer.cli.progress import progress
-from drilltimer.errors import HistoryError, SheetError
+from drilltimer.errors import SheetError, UserError
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
@@ -153,7 +153,7 @@ def _keep(player: str, scored: Scored) -> None:
 
     try:
         kept = keep_scored(player, scored, scored.sheet_file, scored.standing.likeliest)
-    except HistoryError as fault:
+    except UserError as fault:  # its sheet may be gone meanwhile
         note(f"not kept: {fault}")
     else:
         if kept.live:

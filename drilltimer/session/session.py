@@ -299,8 +299,11 @@ class Session:
         return [judged, *asked, *self._tell(teller)]
 
     def _say_move(self, move: Move | None, rep: Rep) -> None:
+        """Say a move; one that was taken back before it was said needs no word, and neither does its way back."""
         if move:
-            self._waiting.extend(self._word(HARDER_WORD if move.up else EASIER_WORD, rep))
+            word, opposite = (HARDER_WORD, EASIER_WORD) if move.up else (EASIER_WORD, HARDER_WORD)
+            kept = [play for play in self._waiting if play.cue.sound != opposite]
+            self._waiting = deque(kept if len(kept) < len(self._waiting) else [*kept, *self._word(word, rep)])
 
     def _settle(self, rep: Rep, verdict: Verdict) -> Judged:
         self._by_index[rep.index] = rep
