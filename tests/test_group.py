@@ -25,9 +25,10 @@ from drilltimer.cli import main
 from drilltimer.cli.group import _event_lines
 from drilltimer.errors import DeviceError
 from drilltimer.group.doubts import doubts, landings_asked
-from drilltimer.group.events import Gathered, Scored
+from drilltimer.group.events import Gathered, Moved, Scored
 from drilltimer.group.gathering import Gathering
 from drilltimer.group.language import read_group_plan
+from drilltimer.group.roster import Move
 from drilltimer.group.standing import board_of, player_scores, together_line
 from drilltimer.group.timeline import lay_out
 from drilltimer.model import Block, Grade, Verdict
@@ -178,6 +179,14 @@ def test_what_is_estimated_of_a_group_says_what_it_counts_from():
         "the group, estimated: one touchdown, -10 ms after the contact, 0 % in the window",
     ]
     assert "first touchdown +75 ms, last +105 ms after the contact, spread 30 ms" in together_line(session)
+
+
+def test_it_is_told_with_who_is_out_that_a_turn_falls_silent():
+    session = SimpleNamespace(now=0, zero=0, plan=SimpleNamespace(players=()))
+    moved = Moved(Move(0.0, "Ann", inside=False), silences=True)
+    assert _event_lines(moved, session, 48_000, load_wording()) == [
+        " 0:00  Ann is out; a turn that nobody is left in stays silent"
+    ]
 
 
 # ---------------------------------------------------------------- sheet and history

@@ -261,7 +261,8 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
         before = (at, padded(session.plan.players[event.player].name, wide))
         return [rep_line(event.rep, event.verdict, wording, result_columns(), before)]
     if isinstance(event, Moved):
-        key = "board.moved_in" if event.move.inside else "board.moved_out"
+        out = "board.moved_last_out" if event.silences else "board.moved_out"
+        key = "board.moved_in" if event.move.inside else out
         return [f"{at}  {wording(key, player=event.move.player)}"]
     if isinstance(event, Gathered):
         found = event.gathering

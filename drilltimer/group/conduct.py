@@ -258,8 +258,7 @@ class GroupSession:
             if self._finishing:
                 self._finish_words(self._free)
         self._ahead = [self.roster.seated(stage) for stage in self._ahead]
-        told = [Told("nobody is left in a turn: its contacts are left out")] * deserted
-        self._pending += [Moved(move), *told]
+        self._pending.append(Moved(move, silences=deserted))
         return move
 
     # --- inside ---

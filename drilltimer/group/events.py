@@ -60,9 +60,10 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A player was taken out, or is brought in with the next change-over."""
+    """A player was taken out, or is brought in with the next change-over; `silences` a turn that nobody is left in."""
 
     move: Move
+    silences: bool = False
 
 
 GroupEvent = Play | Say | Silence | Scored | Gathered | Begun | Moved | Told | Ended
