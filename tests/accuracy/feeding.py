@@ -78,6 +78,10 @@ def feed_cases() -> list[FeedCase]:
     rows += [("another court beside", replace(PLAIN, neighbours=True))]
     rows += [("fed by a machine", replace(PLAIN, play="feed", feeder="machine"))]
     rows += [("returns", replace(PLAIN, play="return")), ("paddles", replace(PLAIN, feeder="paddle"))]
+    rows += [
+        (f"contact {over_db} dB over a landing", replace(PLAIN, contact_over_landing_db=float(over_db)))
+        for over_db in (0, 4, 8, 12, 16)
+    ]
     rows += [(f"landings at {snr_db} dB", replace(PLAIN, snr_db=float(snr_db))) for snr_db in (10, 30)]
     return [FeedCase(label, setting) for label, setting in rows]
 

@@ -21,7 +21,7 @@ from drilltimer.sim.acoustics import LEAD, microphone_sections, path_response
 from drilltimer.sim.impacts import foot_strike, voice
 from drilltimer.sim.noise import NoiseSource
 from drilltimer.sim.settings import RoomSettings
-from drilltimer.units import ratio_from_db, speed_of_sound_m_s
+from drilltimer.units import db_from_ratio, ratio_from_db, speed_of_sound_m_s
 from tests.feeding.rhythm import Play, Struck, Ways, add_neighbours, add_voices, draw_ways, play_out
 from tests.feeding.strikes import ball, ball_machine, solid_paddle, string_racket
 
@@ -62,6 +62,7 @@ class Setting:
     feeder_m: float | None = None
     neighbours: bool | None = None
     snr_db: float | None = None
+    contact_over_landing_db: float | None = None  # at the microphone
     length_s: float = 60.0
     clips: bool = True
 
@@ -92,6 +93,8 @@ def make_scene(setting: Setting) -> Scene:
     player_m = float(rng.uniform(2.0, 8.0))
     mic_m = float(np.clip(feeder_m - player_m * rng.uniform(0.0, 0.7), 5.0, 22.0))
     ways = draw_ways(rng, play)
+    if setting.contact_over_landing_db is not None:
+        ways.hit_db = setting.contact_over_landing_db + db_from_ratio(mic_m / player_m)
     play_out(ways, setting.length_s, 0.0)
     if neighbours:
         add_neighbours(ways, setting.length_s, ways.hit_db)
