@@ -181,6 +181,26 @@ def test_no_answer_waits_for_more_than_one_look_at_its_take_or_for_what_it_teach
     assert len(lessons) >= len(costs)
 
 
+def test_a_rep_that_is_heard_again_is_not_answered_by_what_was_found_the_first_time():
+    """It was broken off just before its end; the same ears go on, and the rep comes again under its own number."""
+    first = Listener(RATE_HZ, 1)
+    for expected in hearing_ranges(PLAIN.marks[:5], RATE_HZ):
+        first.expect(expected)
+    broken_off = round((CONTACTS_S[4] + LATENCY_S + 1.3) * RATE_HZ)
+    heard, played = (each.astype(np.float32) for each in (PLAIN.heard, PLAIN.played[:, None]))
+    for start in range(0, broken_off, 480):
+        first.feed(Block(start, heard[start : start + 480], played[start : start + 480]))
+    again = Listener(RATE_HZ, 1, ears=first.ears)
+    _, at, frames, withheld = PLAIN.marks[5]
+    again.expect(next(iter(hearing_ranges([(4, at, frames, withheld)], RATE_HZ))))
+    found = []
+    for start in range(0, len(heard), 480):
+        found += again.feed(Block(start, heard[start : start + 480], played[start : start + 480]))
+    (told,) = found
+    assert told.contact.at == pytest.approx((CONTACTS_S[5] + LATENCY_S) * RATE_HZ, abs=1.0)
+    assert touchdowns_ms([told]) == pytest.approx([DELAYS_MS[5]], abs=0.5)
+
+
 def test_nothing_piles_up_while_no_rep_is_due():
     listener = Listener(RATE_HZ, 1)
     first = next(iter(hearing_ranges(PLAIN.marks, RATE_HZ)))

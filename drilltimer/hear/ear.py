@@ -99,7 +99,7 @@ class _Ahead:
     And `ours`, what we played so far, as if that were all.
     """
 
-    rep: int
+    expected: Expectation
     zero: Zero | None
     void: str
     taught: bool = False
@@ -186,8 +186,8 @@ class Ear:
     ) -> _Ahead:
         """A rep's contact: what was found before, or else found now and, if asked, kept for the next question."""
         ahead, self._ahead = self._ahead, None
-        if ahead is None or ahead.rep != expected.rep:
-            ahead = _Ahead(expected.rep, *self._zero(take, heard, expected, lags))
+        if ahead is None or ahead.expected != expected:
+            ahead = _Ahead(expected, *self._zero(take, heard, expected, lags))
         if keep:
             self._ahead = ahead
         return ahead

@@ -59,8 +59,8 @@ class Listener:
         self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
         self._tape = Tape(rate_hz)
         self._due: deque[Expectation] = deque()
-        self._prepared: tuple[int, tuple[int, int]] | None = None  # rep, and its first frame and last
-        self._sought: tuple[int, float | None] | None = None  # rep, and the lag of its contact if that was heard
+        self._prepared: tuple[Expectation, tuple[int, int]] | None = None  # and its first frame and last
+        self._sought: tuple[Expectation, float | None] | None = None  # and the lag of its contact if that was heard
 
     def expect(self, expected: Expectation) -> None:
         """Look out for a contact. Expectations come in time order, before their sound is fed."""
@@ -161,7 +161,7 @@ class Listener:
         return known - self._rate(EARLIER_S), known + self._rate(LATER_S)
 
     def _span(self, expected: Expectation) -> tuple[int, int]:
-        if self._prepared is not None and self._prepared[0] == expected.rep:
+        if self._prepared is not None and self._prepared[0] == expected:
             return self._prepared[1]  # what was learned since does not move it
         low, high = self._lag_range(expected)
         return expected.opens + int(low) - self._rate(BEFORE_S), expected.closes + int(high) + self._rate(AFTER_S)
@@ -175,17 +175,17 @@ class Listener:
     def _seek(self, expected: Expectation) -> None:
         """While the lag is unknown, find a contact as soon as it must have come, so that its rep waits for no more."""
         arrived = expected.contact + expected.contact_frames + int(self._lags[1]) + self._rate(SEEK_S)
-        known = self._sought is not None and self._sought[0] == expected.rep
+        known = self._sought is not None and self._sought[0] == expected
         if known or self._best_line().settled or self._tape.end < arrived:
             return
         take = self._tape.cut(self._span(expected)[0], arrived)
         found = [ear.seek(take, channel, expected, self._lags) for ear, channel in self._readers(expected)]
         best = max((zero for zero in found if zero is not None), key=lambda zero: zero.ratio, default=None)
-        self._sought = expected.rep, None if best is None else best.at - expected.contact
+        self._sought = expected, None if best is None else best.at - expected.contact
 
     def _lag_found(self, expected: Expectation) -> float | None:
         """Lag of a rep's contact, where that was found already."""
-        return self._sought[1] if self._sought is not None and self._sought[0] == expected.rep else None
+        return self._sought[1] if self._sought is not None and self._sought[0] == expected else None
 
     def _prepare(self, expected: Expectation) -> None:
         """Let the ears that will answer do shortly before a rep ends what they can, once."""
@@ -193,7 +193,7 @@ class Listener:
         nearly = last - self._rate(AHEAD_S)
         if self._is_prepared(expected) or self._tape.end < nearly:
             return
-        self._prepared = expected.rep, (first, last)
+        self._prepared = expected, (first, last)
         arrived = expected.contact + expected.contact_frames + int(self._lag_range(expected)[1]) + self._rate(SEEK_S)
         if arrived > nearly:
             return  # the next rep comes so soon that the contact may not be over
@@ -202,7 +202,7 @@ class Listener:
             ear.prepare(take, channel, expected, self._lags, self._tape.samples(first, last))
 
     def _is_prepared(self, expected: Expectation) -> bool:
-        return self._prepared is not None and self._prepared[0] == expected.rep
+        return self._prepared is not None and self._prepared[0] == expected
 
     def _readers(self, expected: Expectation) -> list[tuple[Ear, int]]:
         """Ears that will answer a rep, and their channels."""
