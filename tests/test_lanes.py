@@ -33,11 +33,14 @@ def test_what_masks_and_claims_are_good_for(monkeypatch):
     case = LaneCase(3, -6.0, seeds=(2,), reps=25)
     shipped = measure_lanes(case)
     assert shipped.doubled <= 3
+    assert shipped.doubled <= shipped.by_chance + 2.0  # no more often than times that know nothing of the neighbours
     with monkeypatch.context() as patch:
         patch.setattr(lanes, "OWN_NEPERS", -np.inf)
-        assert measure_lanes(case).doubled >= shipped.doubled + 4
+        unclaimed = measure_lanes(case)
+    assert unclaimed.doubled >= max(shipped.doubled, unclaimed.by_chance) + 4
     monkeypatch.setattr(LaneListener, "_settle", lambda self, take, expected, opinions: opinions)
-    assert measure_lanes(case).doubled >= shipped.doubled + 5
+    unmasked = measure_lanes(case)
+    assert unmasked.doubled >= max(shipped.doubled, unmasked.by_chance) + 20
 
 
 def test_a_lane_too_far_from_the_loudspeaker_is_lent_another_s_contact(monkeypatch):

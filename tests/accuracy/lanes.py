@@ -49,7 +49,7 @@ class LaneFigures:
     landings: int
     found: int
     doubled: int  # told, and it was another lane's foot
-    by_chance: float  # of those, so many are to be expected of times that know nothing of the other lanes
+    by_chance: float  # so many are within 3 ms of another lane's foot of another rep: mere coincidence
     made_up: int  # told, and nobody's
     void: int
     missed: int
@@ -132,9 +132,8 @@ def _figures(case, room, contacts, heard, spent_s, sound_s):
             continue
         at = each.landing.touchdown.at - contacts[each.rep]
         others = [rep for rep in contacts if rep != each.rep]
-        whose = [_whose(case, truth, each.lane, each.rep, at, other) for other in others]
-        by_chance += whose.count("another's") / len(others)
-        match _whose(case, truth, each.lane, each.rep, at, each.rep):
+        by_chance += sum(_coincides(case, truth, each.lane, each.rep, at, other) for other in others) / len(others)
+        match _whose(case, truth, each.lane, each.rep, at):
             case "own":
                 found += 1
                 errors_ms.append(1e3 * (at - own[0]) / RATE_HZ)
@@ -158,30 +157,37 @@ def _feet_after_contact(truth, contacts):
     }
 
 
-def _whose(case, truth, lane, rep, at, others_rep):
+def _whose(case, truth, lane, rep, at):
     """Whose foot a time told in a lane is: the lane's own, another's as it is due and audible here, or nobody's.
 
     A lane's own second foot or step, told for its first foot and more than 50 ms after it, is nobody's touchdown; it is
-    another's when one is due within 3 ms. The other lanes' feet may be those of another rep: what is then another's is
-    so by chance.
+    another's when one is due within 3 ms.
     """
-    own_s, others_s, landings_s = [], [], {}
-    for other, reps in enumerate(truth):
-        feet = reps.get(others_rep if other != lane else rep)
-        if feet is None:
-            continue
-        apart = abs(other - lane)
-        due = apart * GAP_M / 343.2 * RATE_HZ
-        landings_s[other] = abs(at - feet[0]) / RATE_HZ
-        away_s = [abs(at - foot - due) / RATE_HZ for foot in feet]
-        if not apart:
-            own_s += away_s
-        elif case.crosstalk_db * (1.0 + 0.5 * (apart - 1)) >= -PRESETS[case.room].snr_db:
-            others_s += away_s
-    if min(own_s, default=1.0) > COINCIDENCE_S and min(others_s, default=1.0) <= COINCIDENCE_S:
+    if _coincides(case, truth, lane, rep, at, rep):
         return "another's"
+    landings_s = {other: abs(at - reps[rep][0]) / RATE_HZ for other, reps in enumerate(truth) if rep in reps}
     if landings_s.get(lane, 1.0) <= MATCH_S:
         return "own"
-    if min(own_s, default=1.0) <= COINCIDENCE_S:
+    if _away_s(truth, lane, lane, rep, at) <= COINCIDENCE_S:
         return "nobody's"
     return "another's" if min(landings_s.values(), default=1.0) <= MATCH_S else "nobody's"
+
+
+def _coincides(case, truth, lane, rep, at, others_rep):
+    """Whether a time told in a lane is none of its own feet and that of another lane's foot, heard there.
+
+    With the other lanes' feet of another rep, it does so by chance.
+    """
+    audible = [
+        other
+        for other in range(case.lanes)
+        if other != lane and case.crosstalk_db * (1.0 + 0.5 * (abs(other - lane) - 1)) >= -PRESETS[case.room].snr_db
+    ]
+    others_s = min((_away_s(truth, other, lane, others_rep, at) for other in audible), default=1.0)
+    return _away_s(truth, lane, lane, rep, at) > COINCIDENCE_S and others_s <= COINCIDENCE_S
+
+
+def _away_s(truth, lane, here, rep, at):
+    """From a time to the nearest foot of a lane, as it is due in the lane `here`."""
+    due = abs(lane - here) * GAP_M / 343.2 * RATE_HZ
+    return min((abs(at - foot - due) / RATE_HZ for foot in truth[lane].get(rep, [])), default=1.0)
