@@ -7,7 +7,7 @@ import re
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -376,6 +376,27 @@ def test_two_programs_write_side_by_side(tmp_path: Path) -> None:
             one.add_rep(numbers[0], rep)
             two.add_rep(numbers[1], rep)
         assert [len(queries.reps(one, number)) for number in numbers] == [len(reps)] * 2
+
+
+def test_new_file_is_not_taken_for_another_programs_while_that_makes_its_tables(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two start at once: the other one comes between two looks at the file, or would."""
+    path, came = tmp_path / "history.sqlite", []
+
+    class Slow(sqlite3.Connection):
+        def execute(self, statement: str, *given: object) -> sqlite3.Cursor:  # type: ignore[override]
+            if "sqlite_master" in statement and not came:
+                came.append(statement)
+                with suppress(HistoryError):  # it is made to wait
+                    connect(path, wait_s=0.05).close()
+            return super().execute(statement, *given)  # type: ignore[arg-type]
+
+    opened = sqlite3.connect
+    monkeypatch.setattr(connecting.sqlite3, "connect", lambda *where, **how: opened(*where, factory=Slow, **how))
+    with closing(connect(path)) as database:
+        assert database.execute("PRAGMA user_version").fetchone()[0] == SCHEMA
+    assert came
 
 
 def test_new_file_is_waited_for_while_another_program_opens_it(tmp_path: Path) -> None:

@@ -116,9 +116,14 @@ def _keep_log(database: sqlite3.Connection, wait_s: float) -> None:
 
 def _check_kin(database: sqlite3.Connection, path: Path) -> None:
     """Refuse what is newer than this program, or somebody else's, before a byte of it is changed."""
-    version = _version(database)
-    mark = database.execute("PRAGMA application_id").fetchone()[0]
-    tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    database.execute("BEGIN")  # one moment of the file: another program may be making its tables just now
+    try:
+        version = _version(database)
+        mark = database.execute("PRAGMA application_id").fetchone()[0]
+        tables = database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    finally:
+        if database.in_transaction:
+            database.execute("ROLLBACK")
     if tables and mark != MARK:
         raise HistoryError(
             f"{path}: is a database of another program",
