@@ -32,6 +32,23 @@ REQUIRED = os.environ.get("DRILLTIMER_AUDIO_TESTS") == "required"
 
 _outcomes: dict[str, int] = {"passed": 0, "failed": 0, "skipped": 0}  # of the tests marked `audio`
 
+# Files that take a minute and more, some of it in real time. Of two processes the one that gets such a file last would
+# keep the other waiting: they come first, the slowest before all.
+SLOW = (
+    "test_group_on_court.py", "test_group.py", "test_lanes.py", "test_on_court.py", "test_feed_live.py", "test_listen.py",
+    "test_feed.py", "test_live.py", "test_accuracy.py", "test_folder.py", "test_survival.py", "test_terminal.py",
+    "test_cli.py", "test_footsteps.py", "test_crash.py",
+)  # fmt: skip
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.option.loadscopereorder = False  # xdist's own order: the files with the most tests first
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    rank = {name: place for place, name in enumerate(SLOW)}
+    items.sort(key=lambda item: rank.get(item.path.name, len(rank)))  # stable: all others stay in order
+
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
     if "audio" in report.keywords and (report.when == "call" or report.outcome != "passed"):
