@@ -35,9 +35,9 @@ _outcomes: dict[str, int] = {"passed": 0, "failed": 0, "skipped": 0}  # of the t
 # Files that take a minute and more, some of it in real time. Of two processes the one that gets such a file last would
 # keep the other waiting: they come first, the slowest before all.
 SLOW = (
-    "test_group_on_court.py", "test_group.py", "test_lanes.py", "test_on_court.py", "test_feed_live.py", "test_listen.py",
-    "test_feed.py", "test_live.py", "test_accuracy.py", "test_folder.py", "test_survival.py", "test_terminal.py",
-    "test_cli.py", "test_footsteps.py", "test_crash.py",
+    "test_group_on_court.py", "test_group.py", "test_lanes.py", "test_on_court.py", "test_feed_live.py",
+    "test_listen.py", "test_feed.py", "test_live.py", "test_accuracy.py", "test_folder.py", "test_survival.py",
+    "test_terminal.py", "test_cli.py", "test_footsteps.py", "test_crash.py",
 )  # fmt: skip
 
 
