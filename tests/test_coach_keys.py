@@ -205,6 +205,17 @@ def kept_says(run):
     return says
 
 
+def press_all(run, keys):
+    """Press each key after its wait, go on after every pause, and run to the end."""
+    for wait_s, key in keys:
+        run.until(run.seconds(run.frame) + wait_s)
+        run.press(key)
+        if key == "pause":
+            run.until(run.seconds(run.frame) + wait_s / 3.0).press("resume")
+    run.until(2000)
+    assert run.over
+
+
 KEYS = st.lists(
     st.tuples(st.floats(0.1, 45.0), st.sampled_from(["pause", "skip", "repeat", "extend", "extend"])),
     min_size=1,
@@ -216,13 +227,7 @@ KEYS = st.lists(
 @given(KEYS)
 def test_what_is_announced_is_true_after_any_keys(keys):
     run = Coached(make(MOVING))
-    for wait_s, key in keys:
-        run.until(run.seconds(run.frame) + wait_s)
-        run.press(key)
-        if key == "pause":
-            run.until(run.seconds(run.frame) + wait_s / 3.0).press("resume")
-    run.until(2000)
-    assert run.over
+    press_all(run, keys)
     check_all(run)
 
 
@@ -239,13 +244,7 @@ NAMED_KEYS = st.lists(
 @given(NAMED_KEYS)
 def test_nobody_is_called_who_is_out_whatever_the_keys(keys):
     run = Coached(make(NAMED))
-    for wait_s, key in keys:
-        run.until(run.seconds(run.frame) + wait_s)
-        run.press(key)
-        if key == "pause":
-            run.until(run.seconds(run.frame) + wait_s / 3.0).press("resume")
-    run.until(2000)
-    assert run.over
+    press_all(run, keys)
     check_names(run)
     check_all(run)
 
