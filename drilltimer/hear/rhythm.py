@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from drilltimer.hear.chain import REACH, Chain
 from drilltimer.hear.sound_classes import BEFORE_FEEDER_M, USUAL_FEEDER_M, USUAL_PLAYER_M, Distances, Kind
 
 Play = Literal["rally", "feed", "return"]
@@ -22,9 +23,7 @@ UNHEARD = 0.08  # chance that a station makes no sound that is heard
 STRAY = 0.15  # share of such sounds that belong to no station: the ball is picked up, dribbled, hit into the fence
 FOREIGN = 1e-3  # per second, of stations that this play does not have
 MISSING = 0.12  # chance that a contact has no landing
-REACH = 56  # impacts that may lie between two stations; more is noise, and those that fit no station do not count
 WORTHLESS = -10.0  # log odds below which an impact is no station
-PAUSE_TAUS_S = ((0.85, 3.0), (0.15, 40.0))  # share and mean of what a pause lasts beyond its least
 EARLY_S, LATE_MEDIAN_S, LATE_START_S, LATE_SPREAD = (-0.22, 0.02), 0.21, -0.06, 0.5
 EARLY_SHARE = 0.14
 
@@ -196,7 +195,7 @@ def _shares(stations: np.ndarray, landings: np.ndarray, background: np.ndarray, 
 
 
 def _steps(flow: Flow) -> list[tuple[int, int, float, float, float]]:
-    """From station, to station, mean s, spread s, log chance: the next one, or one later with those between unheard."""
+    """From station, to station, mean s, spread s, chance: the next one, or one later with those between unheard."""
     places = {kind: place for place, kind in enumerate(flow.stations)}
     steps = []
     for start in flow.follow:
@@ -204,139 +203,48 @@ def _steps(flow: Flow) -> list[tuple[int, int, float, float, float]]:
         while at in flow.follow:
             at, more_s, spread_s = flow.follow[at]
             mean_s, variance = mean_s + more_s, variance + spread_s**2
-            steps.append((places[start], places[at], mean_s, math.sqrt(variance), math.log(chance * (1 - UNHEARD))))
+            steps.append((places[start], places[at], mean_s, math.sqrt(variance), chance * (1.0 - UNHEARD)))
             chance *= UNHEARD
             if at in (start, Kind.CONTACT):
                 break
     return steps
 
 
-def _step_weights(times_s: np.ndarray, flow: Flow, ways: Ways) -> np.ndarray:
-    """Log weight of impact i as station b after impact i - k - 1 as station a; shape (n, S, S, REACH)."""
+def _step_densities(times_s: np.ndarray, flow: Flow, ways: Ways) -> np.ndarray:
+    """Per second, how usual impact i is as station b after impact i - REACH + k as station a, at `[i, b, k, a]`."""
     n, size = len(times_s), len(flow.stations)
     padded = np.concatenate([np.full(REACH, -np.inf), times_s])
-    gaps_s = times_s[:, None] - padded[np.arange(n)[:, None] + REACH - 1 - np.arange(REACH)[None, :]]
-    weights = np.full((n, size, size, REACH), -np.inf)
+    gaps_s = times_s[:, None] - padded[np.arange(n)[:, None] + np.arange(REACH)[None, :]]
+    densities = np.zeros((n, size, REACH, size))
     delay_s = np.array([ways.of(kind) for kind in flow.stations])
     for a, b, mean_s, spread_s, chance in _steps(flow):
         off = (gaps_s - (delay_s[b] - delay_s[a]) - mean_s) / spread_s
         possible = (np.abs(off) < 3.2) & (gaps_s > 0.12)
-        density = chance - 0.5 * off**2 - math.log(spread_s * math.sqrt(2.0 * math.pi))
-        weights[:, a, b, :] = np.logaddexp(weights[:, a, b, :], np.where(possible, density, -np.inf))
-    return weights
+        density = chance / (spread_s * math.sqrt(2.0 * math.pi)) * np.exp(-0.5 * off**2)
+        densities[:, b, :, a] += np.where(possible, density, 0.0)
+    return densities
 
 
 def _weigh(times_s: np.ndarray, emissions: np.ndarray, flow: Flow, ways: Ways) -> tuple[np.ndarray, float]:
     """Probability of each station, shape (S, n), and the log likelihood of it all."""
-    n = emissions.shape[1]
-    if n == 0:
+    if not len(times_s):
         return emissions, 0.0
-    weights = _step_weights(times_s, flow, ways)
     begins, ends = _break_chances(flow)
-    forward = _forward(times_s, emissions, weights, begins, ends, flow.least_pause_s)
-    backward = _backward(times_s, emissions, weights, begins, ends, flow.least_pause_s)
-    waited_s = times_s[-1] - times_s[0]
-    nothing = math.log(sum(share * math.exp(-waited_s / tau) for share, tau in PAUSE_TAUS_S))
-    total = float(np.logaddexp(_log_sum((forward + _closing(times_s, ends)).ravel(), 0), nothing))
+    steps = _step_densities(times_s, flow, ways)
+    chain = Chain(times_s, np.exp(emissions), steps, begins, ends, flow.least_pause_s)
+    forward, backward = chain.forward(), chain.backward()
+    with np.errstate(divide="ignore"):
+        total = float(np.logaddexp(_log_sum((forward + np.log(chain.closing)).ravel(), 0), chain.nothing()))
     return np.exp(np.minimum(forward + backward - total, 0.0)), total
 
 
 def _break_chances(flow: Flow) -> tuple[np.ndarray, np.ndarray]:
-    """Log chance to begin with each station, and to end after it."""
-    begins = np.full(len(flow.stations), -np.inf)
-    begins[0] = 0.0
+    """Chance to begin with each station, and to end after it."""
+    begins = np.zeros(len(flow.stations))
+    begins[0] = 1.0
     if Kind.DROP_BOUNCE in flow.stations:
-        begins[0], begins[flow.stations.index(Kind.DROP_BOUNCE)] = math.log(0.6), math.log(0.4)
-    ends = np.array([math.log(flow.breaks[kind]) if kind in flow.breaks else -np.inf for kind in flow.stations])
-    return begins, ends
-
-
-def _closing(times_s: np.ndarray, ends: np.ndarray) -> np.ndarray:
-    """Log weight of play having ended with each station, and nothing since, until the stretch's end; shape (S, n)."""
-    left_s = times_s[-1] - times_s
-    since = np.log(sum(share * np.exp(-left_s / tau) for share, tau in PAUSE_TAUS_S))
-    # The stretch may also end in the middle of a rally.
-    return np.asarray(np.logaddexp(ends[:, None], np.where(left_s < 3.0, 0.0, -np.inf)[None, :]) + since[None, :])
-
-
-def _forward(
-    times_s: np.ndarray,
-    emissions: np.ndarray,
-    weights: np.ndarray,
-    begins: np.ndarray,
-    ends: np.ndarray,
-    least_s: float,
-) -> np.ndarray:
-    size, n = emissions.shape
-    padded = np.full((size, REACH + n), -np.inf)
-    pools, entered, last_s = [-np.inf] * len(PAUSE_TAUS_S), 0, times_s[0]
-    for i in range(n):
-        pools = _waited(pools, times_s[i] - last_s)
-        last_s = times_s[i]
-        while times_s[entered] + least_s <= times_s[i]:
-            ended = float(_log_sum(padded[:, REACH + entered] + ends, 0))
-            over_s = times_s[i] - least_s - times_s[entered]
-            pools = _pooled(pools, ended, over_s)
-            entered += 1
-        opening = _opening(times_s[i] - times_s[0], begins)
-        chain = padded[:, i : i + REACH][:, None, ::-1] + weights[i]
-        into = _log_sum(chain.transpose(1, 0, 2).reshape(size, -1), 1)
-        fresh = np.logaddexp(opening, begins + float(np.logaddexp.reduce(pools)))
-        padded[:, REACH + i] = emissions[:, i] + np.logaddexp(into, fresh)
-    return padded[:, REACH:]
-
-
-def _waited(pools: list[float], since_s: float) -> list[float]:
-    """Log weights of a pause going on, one per kind of pause, so much later."""
-    return [pool - since_s / tau for pool, (_, tau) in zip(pools, PAUSE_TAUS_S, strict=True)]
-
-
-def _pooled(pools: list[float], at_pause: float, over_s: float) -> list[float]:
-    """The same with a station of log weight `at_pause` at their far end, whose least pause is over since `over_s`."""
-    return [
-        float(np.logaddexp(pool, at_pause + math.log(share / tau) - over_s / tau))
-        for pool, (share, tau) in zip(pools, PAUSE_TAUS_S, strict=True)
-    ]
-
-
-def _opening(since_s: float, begins: np.ndarray) -> np.ndarray:
-    """Log weight of a stretch's first station so long after its beginning; at once, any of them may be the first."""
-    waited = sum(share / tau * math.exp(-since_s / tau) for share, tau in PAUSE_TAUS_S)
-    midway = 0.1 if since_s < 2.0 else 0.0
-    return np.asarray(np.log(np.exp(begins) * waited + midway * waited + 1e-300))
-
-
-def _backward(
-    times_s: np.ndarray,
-    emissions: np.ndarray,
-    weights: np.ndarray,
-    begins: np.ndarray,
-    ends: np.ndarray,
-    least_s: float,
-) -> np.ndarray:
-    size, n = emissions.shape
-    out = np.full((size, n + REACH), -np.inf)
-    closing = _closing(times_s, ends)
-    # weights[j, a, b, j - i - 1] for the REACH impacts j after i, gathered once
-    ahead = np.full((n, size, size, REACH), -np.inf)
-    for k in range(min(REACH, n - 1)):
-        ahead[: n - k - 1, :, :, k] = weights[k + 1 :, :, :, k]
-    told = np.full((size, n + REACH), -np.inf)  # emission and all after it
-    pools, entered, last_s = [-np.inf] * len(PAUSE_TAUS_S), n - 1, times_s[-1]
-    for i in range(n - 1, -1, -1):
-        pools = _waited(pools, last_s - times_s[i])
-        last_s = times_s[i]
-        while times_s[entered] - least_s >= times_s[i]:
-            begun = float(_log_sum(told[:, entered] + begins, 0))
-            over_s = times_s[entered] - least_s - times_s[i]
-            pools = _pooled(pools, begun, over_s)
-            entered -= 1
-        chain = ahead[i] + told[None, :, i + 1 : i + 1 + REACH]
-        onwards = _log_sum(chain.reshape(size, -1), 1)
-        paused = ends + float(np.logaddexp.reduce(pools))
-        out[:, i] = np.logaddexp(np.logaddexp(onwards, paused), closing[:, i])
-        told[:, i] = emissions[:, i] + out[:, i]
-    return out[:, :n]
+        begins[0], begins[flow.stations.index(Kind.DROP_BOUNCE)] = 0.6, 0.4
+    return begins, np.array([flow.breaks.get(kind, 0.0) for kind in flow.stations])
 
 
 def _log_sum(values: np.ndarray, axis: int) -> np.ndarray:
