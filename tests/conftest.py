@@ -30,15 +30,16 @@ GET_IT = (
 Card = Callable[..., str]
 REQUIRED = os.environ.get("DRILLTIMER_AUDIO_TESTS") == "required"
 
+_real_time: set[Path] = set()  # files with tests marked `audio`
 _outcomes: dict[str, int] = {"passed": 0, "failed": 0, "skipped": 0}  # of the tests marked `audio`
 
-# Files that take a minute and more, some of it in real time. Of two processes the one that gets such a file last would
-# keep the other waiting: they come first, the slowest before all.
+# Files that take half a minute and more: the process that got such a one last would keep the others waiting.
 SLOW = (
-    "test_group_on_court.py", "test_group.py", "test_lanes.py", "test_on_court.py", "test_feed_live.py",
-    "test_listen.py", "test_feed.py", "test_live.py", "test_accuracy.py", "test_folder.py", "test_survival.py",
-    "test_terminal.py", "test_cli.py", "test_footsteps.py", "test_crash.py",
+    "test_group_on_court.py", "test_on_court.py", "test_survival.py", "test_feed_live.py", "test_live.py",
+    "test_group.py", "test_lanes.py", "test_folder.py", "test_cli.py", "test_feed_scenes.py", "test_footsteps.py",
+    "test_listen.py", "test_feed.py", "test_accuracy.py", "test_coach_keys.py", "test_rendering.py", "test_crash.py",
 )  # fmt: skip
+NICE = 10  # of processes that only compute
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -46,8 +47,17 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files in real time first, side by side, as they leave processors idle; then the others, slow ones first."""
     rank = {name: place for place, name in enumerate(SLOW)}
-    items.sort(key=lambda item: rank.get(item.path.name, len(rank)))  # stable: all others stay in order
+    _real_time.update(item.path for item in items if item.get_closest_marker("audio"))
+    items.sort(key=lambda item: (item.path not in _real_time, rank.get(item.path.name, len(rank))))  # stable
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Whatever computes lets pass what has to be in time."""
+    in_one_of_several = hasattr(item.config, "workerinput") and hasattr(os, "nice")
+    if in_one_of_several and item.path not in _real_time and os.nice(0) < NICE:
+        os.nice(NICE - os.nice(0))
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -12,7 +12,7 @@ from test_conduct import RATE_HZ, Run, make, session_frame
 
 from drilltimer.group import announce
 from drilltimer.group.events import Begun, Say, Told
-from drilltimer.session import Ended, Silence
+from drilltimer.session import Silence
 
 COUNTDOWN = ("three", "two", "one", "go")
 ROOM_S = 0.7  # "go" and a pause
@@ -85,10 +85,6 @@ class Coached(Run):
             self._watch()
         return self
 
-    @property
-    def over(self):
-        return any(isinstance(event, Ended) for _, event in self.events)
-
     def _watch(self):
         """Keep the stretch of work that was replaced by another one."""
         now, running = self.frame, None if self.session.paused else self.session.running
@@ -122,7 +118,7 @@ class Coached(Run):
                 self.session.extend()
             case int(player):
                 self.session.move(player)
-        self.events += [(self.frame, event) for event in self.session.take_events()]
+        self.keep(self.session.take_events())
         self._watch()
         return self
 

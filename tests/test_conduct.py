@@ -48,15 +48,19 @@ class Run:
     """Feeds silence and keeps what is asked for, each with the frame at which it was asked."""
 
     def __init__(self, session):
-        self.session, self.frame, self.events = session, 0, []
+        self.session, self.frame, self.events, self.over = session, 0, [], False
 
     def until(self, time_s):
         end = session_frame(self.session, time_s)
-        while self.frame < end and not any(isinstance(event, Ended) for _, event in self.events):
+        while self.frame < end and not self.over:
             block = Block(self.frame, np.zeros((400, 2), np.float32), np.zeros((400, 1), np.float32))
             self.frame += 400
-            self.events += [(self.frame, event) for event in self.session.feed(block)]
+            self.keep(self.session.feed(block))
         return self
+
+    def keep(self, events):
+        self.events += [(self.frame, event) for event in events]
+        self.over = self.over or any(isinstance(event, Ended) for event in events)
 
     def of(self, kind):
         return [event for _, event in self.events if isinstance(event, kind)]

@@ -219,4 +219,4 @@ def open_hall(session: GroupSession, seed: int, skill: str, speed: float) -> Aud
     def player_of(number: int) -> SimulatedPlayer:
         return SimulatedPlayer(SKILLS[order[number % len(order)]], seed + 101 * number)
 
-    return LaneRoom(hall, player_of, session.cast, seed, output_channels=2, speed=speed)
+    return LaneRoom(hall, player_of, session.cast, seed, rate_hz=session.rate_hz, output_channels=2, speed=speed)

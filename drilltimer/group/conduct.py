@@ -68,7 +68,7 @@ class GroupSession:
         self.gatherings: list[Gathering] = []
         self.lanes = scored_stations(plan)
         self._drills, self._make_bank, self._lengths_s = drills, make_bank, lengths_s
-        self._rate_hz, self.zero, self._seed = rate_hz, zero, seed
+        self.rate_hz, self.zero, self._seed = rate_hz, zero, seed
         self._hearing = Hearing(plan, self.lanes, rate_hz)
         self._ahead = list(course.stages)  # not yet on the stream
         self._told: dict[str, int] = {}  # words that are said once, each with the frame at which it is over
@@ -94,7 +94,7 @@ class GroupSession:
         if self._paused or self._ended:
             return events
         self._move_on()
-        horizon = self._now + frames_from_s(AHEAD_S, self._rate_hz)
+        horizon = self._now + frames_from_s(AHEAD_S, self.rate_hz)
         for running in self._live():
             while running.expected and running.expected[0].opens <= horizon:
                 expected = running.expected.popleft()
@@ -102,8 +102,8 @@ class GroupSession:
         for heard in self._hearing.feed(block):
             self._judge(heard)
         for running in self._live():
-            self._pending += running.due(self._now, self._rate_hz)
-        if self._over and self._now >= self._free + frames_from_s(FINISH_S, self._rate_hz) and not self._closing:
+            self._pending += running.due(self._now, self.rate_hz)
+        if self._over and self._now >= self._free + frames_from_s(FINISH_S, self.rate_hz) and not self._closing:
             self._ended = True
             self._pending.append(Ended())
         return [*events, *self.take_events()]
@@ -172,7 +172,7 @@ class GroupSession:
             return
         self._paused, self._paused_at = why, self._now
         self._cut(why)
-        self._say(self._now + frames_from_s(NOTICE_S, self._rate_hz), PAUSE_WORD)
+        self._say(self._now + frames_from_s(NOTICE_S, self.rate_hz), PAUSE_WORD)
 
     def resume(self, *, lost: bool = False) -> None:
         """Go on with what is left of the stage, after a countdown."""
@@ -187,10 +187,10 @@ class GroupSession:
             self._free = self._now
             self._rearrange()
             return
-        lead = max(frames_from_s(RESUME_LEAD_S, self._rate_hz), running.start - self._paused_at)
+        lead = max(frames_from_s(RESUME_LEAD_S, self.rate_hz), running.start - self._paused_at)
         start = self._now + lead
-        stage, contacts = rest_of(running, self._paused_at, self._rate_hz)
-        left_s = self.plan.time_limit_s - FINISH_S - s_from_frames(start - self.zero, self._rate_hz)
+        stage, contacts = rest_of(running, self._paused_at, self.rate_hz)
+        left_s = self.plan.time_limit_s - FINISH_S - s_from_frames(start - self.zero, self.rate_hz)
         if left_s <= 0.0 or stage.work_s < LEAST_LEFT_S:
             self._leave(stage if left_s <= 0.0 else None)
             return
@@ -226,8 +226,8 @@ class GroupSession:
         if self._refuses():
             return False
         running = self._current
-        more = frames_from_s(EXTEND_S, self._rate_hz)
-        limit = self.zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self._rate_hz)
+        more = frames_from_s(EXTEND_S, self.rate_hz)
+        limit = self.zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self.rate_hz)
         if running is None or self._next or self._finishing or running.end + more > limit:
             self._pending.append(Told("too late to extend"))
             return False
@@ -238,7 +238,7 @@ class GroupSession:
             self._pending.append(Silence())  # in a movement nothing else can be on its way just then
         words = announce.last_seconds(stage, EXTEND_S, running.whole_s + EXTEND_S, self._lengths_s)
         heard = self._hearing.hears(stage.kind)
-        added = put_on_stream(stage, running.end, contacts, words, self._make_bank, self._rate_hz, self.zero, heard)
+        added = put_on_stream(stage, running.end, contacts, words, self._make_bank, self.rate_hz, self.zero, heard)
         lengthen(running, added, EXTEND_S)
         self._free = running.end
         self._rearrange()
@@ -251,7 +251,7 @@ class GroupSession:
         """
         if not 0 <= player <= len(self.plan.players) or player >= MAX_PLAYERS or self._ended:
             return None
-        move = self.roster.move(player, s_from_frames(self._now - self.zero, self._rate_hz))
+        move = self.roster.move(player, s_from_frames(self._now - self.zero, self.rate_hz))
         called, deserted = (False, False) if move.inside else leave(self._live(), player, self._now)
         if called and not self._paused:  # what else was handed out sounds all the same
             self._pending += [Silence(), *(s for each in self._live() for s in each.handed if s.start > self._now)]
@@ -287,7 +287,7 @@ class GroupSession:
             self._pending.append(Begun(self._current.stage))
         running = self._current
         if running is not None:
-            soon = self._now >= running.end - frames_from_s(PREPARE_S, self._rate_hz)
+            soon = self._now >= running.end - frames_from_s(PREPARE_S, self.rate_hz)
             if soon and self._ahead and self._next is None:
                 self._next = self._prepare()
             elif soon and not self._ahead and self._next is None and not self._finishing:
@@ -297,19 +297,19 @@ class GroupSession:
                 self._current, self._next = self._next, None
                 self._pending += [Begun(self._current.stage)] if self._current else []
         elif not self._ahead and not self._finishing:
-            self._finish_words(self._now + frames_from_s(NOTICE_S, self._rate_hz))
+            self._finish_words(self._now + frames_from_s(NOTICE_S, self.rate_hz))
         self._over = self._current is None and self._finishing
-        self._closing = [each for each in self._closing if each.awaits(self._now, self._rate_hz)]
+        self._closing = [each for each in self._closing if each.awaits(self._now, self.rate_hz)]
 
     def _prepare(self) -> Running:
         """The next stage, on the stream."""
         stage = self.roster.seated(self._ahead.pop(0))
         first = self._stage_count == 0
         self._stage_count += 1
-        start = self._free + frames_from_s(stage.lead_s, self._rate_hz)
+        start = self._free + frames_from_s(stage.lead_s, self.rate_hz)
         opening, self._again = self._again, None
         if opening is None:
-            gone_s = s_from_frames(start - self.zero - self._stood, self._rate_hz)
+            gone_s = s_from_frames(start - self.zero - self._stood, self.rate_hz)
             whole_s = gone_s + stage.work_s + sum(each.lead_s + each.work_s for each in self._ahead) + FINISH_S
             opening = announce.opening_words(stage, first, gone_s / whole_s, self._told, self._lengths_s)
         return self._put(stage, self._lay(stage, lay_turns(self.plan, stage)), start, opening, stage.work_s)
@@ -325,12 +325,12 @@ class GroupSession:
 
     def _put(self, stage: Stage, contacts: Contacts, start: int, opening: Sequence[str], whole_s: float) -> Running:
         """A stage on the stream, its words said from now on at the earliest."""
-        earliest = self._now + frames_from_s(NOTICE_S, self._rate_hz)
-        lead_s = min(stage.lead_s, s_from_frames(start - earliest, self._rate_hz))
+        earliest = self._now + frames_from_s(NOTICE_S, self.rate_hz)
+        lead_s = min(stage.lead_s, s_from_frames(start - earliest, self.rate_hz))
         calls = self._calls(stage, contacts)
         words = announce.stage_words(stage, contacts.turns, calls, opening, lead_s, whole_s, self._lengths_s)
         running = put_on_stream(
-            stage, start, contacts, words, self._make_bank, self._rate_hz, self.zero, self._hearing.hears(stage.kind)
+            stage, start, contacts, words, self._make_bank, self.rate_hz, self.zero, self._hearing.hears(stage.kind)
         )
         running.opening, running.whole_s = tuple(opening), whole_s
         for say in running.says:
@@ -355,7 +355,7 @@ class GroupSession:
 
     def _say(self, at: int, *words: str) -> None:
         """Words one after the other, outside of any stage."""
-        self._pending += say_words(words, at, self._make_bank, self._lengths_s, self._rate_hz)
+        self._pending += say_words(words, at, self._make_bank, self._lengths_s, self.rate_hz)
 
     def _cut(self, why: str) -> None:
         """Take back what has not sounded; what has begun is void, and a stage that was to follow waits again."""
@@ -373,7 +373,7 @@ class GroupSession:
 
     def _rearrange(self) -> None:
         """Time what is still to come anew; leave out what would pass the time limit."""
-        now_s = s_from_frames(self._free - self.zero, self._rate_hz)
+        now_s = s_from_frames(self._free - self.zero, self.rate_hz)
         before = len(self._ahead)
         self._ahead = [self.roster.seated(stage) for stage in fit(retime(self._ahead, now_s), self.plan.time_limit_s)]
         if lost := before - len(self._ahead):
@@ -388,11 +388,11 @@ class GroupSession:
             del running.unheard[heard.rep]
         if not self._hears_lanes(running.stage):
             rep = running.reps[heard.rep]
-            gathering = estimate(heard, rep, self.plan.placement, self._rate_hz)
+            gathering = estimate(heard, rep, self.plan.placement, self.rate_hz)
             self.gatherings.append(gathering)
             self._pending.append(Gathered(rep, gathering))
             return
-        scored = score_rep(heard, running, self.plan, self.lanes, self._rate_hz)
+        scored = score_rep(heard, running, self.plan, self.lanes, self.rate_hz)
         if scored is not None:
             self.results.append(scored)
             self._pending.append(scored)

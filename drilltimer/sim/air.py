@@ -243,7 +243,7 @@ class Way:
         """`clip` as it arrives, shape (n, channels): its first sample `fraction` of a frame after index `LEAD`."""
         longest = math.ceil(max(self._lags)) + 2 * LEAD
         frames = len(clip) + len(self._responses[0]) + longest
-        size = 1 << (frames - 1).bit_length()
+        size = 1 << (frames - 1).bit_length()  # few sizes: a spectrum of each is kept
         spectra = self._spectra.setdefault(size, [])
         if not spectra:
             spectra.extend(np.fft.rfft(response, size) for response in self._responses)

@@ -71,10 +71,11 @@ class _Partition:
     """Part of a response, kept as a spectrum."""
 
     def __init__(self, response: Wave, step: int) -> None:
+        from scipy.fft import next_fast_len
+
         self._frames = step + len(response) - 1
-        self._size = 1 << (self._frames - 1).bit_length()
-        self._spectrum = np.fft.rfft(response, self._size, axis=0)
+        self._size = next_fast_len(self._frames, real=True)
+        self._spectrum = np.fft.rfft(response.T, self._size)
 
     def answer(self, samples: Wave) -> Wave:
-        spectrum = np.fft.rfft(samples, self._size)[:, np.newaxis] * self._spectrum
-        return np.asarray(np.fft.irfft(spectrum, self._size, axis=0)[: self._frames])
+        return np.fft.irfft(np.fft.rfft(samples, self._size) * self._spectrum, self._size)[:, : self._frames].T
