@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable
 from dataclasses import astuple, dataclass
 from functools import reduce
 from operator import add
@@ -11,7 +12,7 @@ from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.hear.lanes import LaneListener
-from drilltimer.model import Placement
+from drilltimer.model import Block, Expectation, Placement
 from drilltimer.session import expectations, place_cues
 from drilltimer.sim.lanes import Hall, LaneRoom
 from drilltimer.sim.settings import PRESETS
@@ -85,37 +86,65 @@ def lane_cases() -> list[LaneCase]:
     return [LaneCase(lanes, float(db)) for lanes in (2, 4, 8) for db in (-6, -12, -20)]
 
 
+@dataclass(frozen=True)
+class Performance:
+    """What all players of a case did, and what the microphones make of it, still to be heard."""
+
+    case: LaneCase
+    room: LaneRoom
+    expected: list[Expectation]
+    blocks: Iterable[Block]  # a list can be heard again
+    sound_s: float
+
+
 def measure_lanes(case: LaneCase) -> LaneFigures:
     """Simulate players who all answer the same contacts, each in a lane, and hear them; all seeds together."""
-    each = [_measure(case, seed) for seed in case.seeds]
-    return LaneFigures(*(reduce(add, column) for column in zip(*map(astuple, each), strict=True)))
+    return hear_lanes(perform(case, seed) for seed in case.seeds)
 
 
-def _measure(case, seed):
+def perform(case: LaneCase, seed: int) -> Performance:
+    """Simulate a case; the blocks are made as they are asked for."""
     reps = schedule(load_drill(*find_drill(case.drill)), seed)[: case.reps]
     bank = build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
     hall = Hall(PRESETS[case.room], (LANE_PLACEMENT,) * case.lanes, GAP_M, case.crosstalk_db)
     room = LaneRoom(hall, seed=seed)
-    listener = LaneListener(RATE_HZ, range(case.lanes))
     plays = {rep.index: place_cues(rep, bank, RATE_HZ) for rep in reps}
-    contacts = {}
-    for expected in expectations(reps, plays, RATE_HZ):
-        contacts[expected.rep] = expected.contact
-        listener.expect(expected)
+    end = frames_from_s(reps[-1].end_s + 2.0, RATE_HZ)
+    return Performance(
+        case, room, list(expectations(reps, plays, RATE_HZ)), _blocks(room, plays, end), s_from_frames(end, RATE_HZ)
+    )
+
+
+def _blocks(room, plays, end):
     waiting = sorted((play for each in plays.values() for play in each), key=lambda play: play.start)
-    heard, spent_s, room_end = [], 0.0, frames_from_s(reps[-1].end_s + 2.0, RATE_HZ)
     room.start()
     while True:
         block = room.read()
         while waiting and waiting[0].start < block.start + 2 * RATE_HZ:
             play = waiting.pop(0)
             room.play(play.start, play.sound, play.cue, play.rep)
+        yield block
+        if block.start > end:
+            break
+
+
+def hear_lanes(performances: Iterable[Performance]) -> LaneFigures:
+    """Listen to performances of one case; all together."""
+    each = [_hear(performance) for performance in performances]
+    return LaneFigures(*(reduce(add, column) for column in zip(*map(astuple, each), strict=True)))
+
+
+def _hear(performance):
+    listener = LaneListener(RATE_HZ, range(performance.case.lanes))
+    for expected in performance.expected:
+        listener.expect(expected)
+    heard, spent_s = [], 0.0
+    for block in performance.blocks:
         before_s = time.process_time()
         heard += listener.feed(block)
         spent_s += time.process_time() - before_s
-        if block.start > room_end:
-            break
-    return _figures(case, room, contacts, heard, spent_s, s_from_frames(room_end, RATE_HZ))
+    contacts = {expected.rep: expected.contact for expected in performance.expected}
+    return _figures(performance.case, performance.room, contacts, heard, spent_s, performance.sound_s)
 
 
 def _figures(case, room, contacts, heard, spent_s, sound_s):
