@@ -59,6 +59,12 @@ def test_a_home_of_nobody_is_a_name_like_any_other(arguments: tuple[str, ...]) -
     assert "~nobody-of-that-name" in call(*arguments, code=2).output
 
 
+def short_drill(folder: Path) -> Path:
+    path = folder / "short.yaml"
+    path.write_text("name: Short\ndescription: A few contacts.\nreps: 8\nrhythm: {interval_s: 2.5}\n")
+    return path
+
+
 def test_a_sheet_lies_beside_its_sound_whoever_expands_the_home(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -66,8 +72,9 @@ def test_a_sheet_lies_beside_its_sound_whoever_expands_the_home(
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("USERPROFILE", str(tmp_path))
     monkeypatch.chdir(tmp_path)
-    call("render", "steady-contact", "~/out.wav", "--seed", 3)
-    call("run", "steady-contact", "--simulate", "club", "--speed", 0, "--record", "~/kept.wav")
+    drill = short_drill(tmp_path)
+    call("render", drill, "~/out.wav", "--seed", 3)
+    call("run", drill, "--simulate", "club", "--speed", 0, "--record", "~/kept.wav")
     made = {path.name for path in tmp_path.iterdir()}
     assert {"out.wav", "out.cues.json", "out.card.txt", "kept.wav", "kept.played.flac", "kept.cues.json"} <= made
     assert "~" not in made
@@ -101,7 +108,7 @@ def test_sound_is_not_written_under_a_name_that_no_sheet_could_tell(tmp_path: Pa
 def test_a_recording_whose_name_is_no_text_is_scored_drawn_and_kept(tmp_path: Path) -> None:
     folder = tmp_path / NO_TEXT
     folder.mkdir()
-    call("render", "steady-contact", folder / "drill.flac", "--seed", 3)
+    call("render", short_drill(tmp_path), folder / "drill.flac", "--seed", 3)
     recording = folder / f"{NO_TEXT}.flac"
     shutil.copy(folder / "drill.flac", recording)
     sheet = folder / "drill.cues.json"
