@@ -140,6 +140,34 @@ def test_a_recording_that_is_taken_away_while_it_is_scored_is_told(mine, monkeyp
         assert (mine / "scores" / f"{name}.score.json").exists()
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda path: path.unlink(), "is no longer there, but its recording was scored"),
+        (lambda path: path.write_bytes(b"\xff"), "is no result any more, but its recording was scored"),
+        (lambda path: path.write_text('{"more": []}'), "is no result any more, but its recording was scored"),
+        (lambda path: (path.unlink(), path.mkdir()), "cannot be read any more, but its recording was scored"),
+    ],
+)
+def test_a_result_that_is_taken_away_while_its_folder_is_scored_is_told(mine, monkeypatch, change, words):
+    (mine / "Kim" / "bad.wav").unlink()
+    first = mine / "scores" / "Kim" / "r0.wav.score.json"
+    keep(score_one(jobs_of(mine)[0]), "")  # of an earlier time
+
+    def scored_while_somebody_tidies(job):
+        if job.name == "Lou/r3.wav":
+            change(first)
+        return score_one(job)
+
+    monkeypatch.setattr(folders, "score_one", scored_while_somebody_tidies)
+    answer = call("score", mine, "--jobs", 1, code=2)
+    assert f"{first}: {words}" in answer.stderr
+    assert "3 scored, 1 not" in answer.stdout
+    rows = json.loads((mine / "scores" / "summary.json").read_text())["recordings"]
+    assert [row["result"] is None for row in rows] == [True, False, False, False]
+    assert (rows[0]["recording"], rows[0]["drills"]) == ("Kim/r0.wav", [])
+
+
 @pytest.mark.parametrize("rest", [(), ("--jobs", 1)])
 def test_a_sheet_that_is_taken_away_before_the_history_is_written_costs_no_scores(mine, monkeypatch, rest):
     def gone(*_):

@@ -243,16 +243,7 @@ def summary_of(
 
     `failed` and `damaged` tell by name what is wrong with recordings that were not scored, or not whole.
     """
-    rows: list[dict[str, Any]] = []
-    for job in jobs:
-        if job.name in failed:
-            rows.append({"recording": job.name, "result": None, "fault": failed[job.name], "drills": []})
-            continue
-        fault = damaged.get(job.name)
-        document = json.loads(job.result.read_text(encoding="utf-8"))
-        drills = [{"sheet": each["sheet"], "scores": each["scores"]} for each in (document, *document["more"])]
-        result = f"{job.name}{RESULT_ENDING}"
-        rows.append({"recording": job.name, "result": result, "fault": fault, "drills": drills})
+    rows = [_row_of(job, failed.get(job.name), damaged.get(job.name)) for job in jobs]
     return {
         "schema": 1,
         "folder": str(folder),
@@ -261,6 +252,26 @@ def summary_of(
         "failed": sum(row["result"] is None for row in rows),
         "damaged": sum(row["result"] is not None and row["fault"] is not None for row in rows),
     }
+
+
+def _row_of(job: Job, failed: str | None, damaged: str | None) -> dict[str, Any]:
+    """A recording's row in the summary."""
+    bare: dict[str, Any] = {"recording": job.name, "result": None, "fault": failed, "drills": []}
+    if failed:
+        return bare
+    try:
+        document = json.loads(job.result.read_text(encoding="utf-8"))
+        drills = [{"sheet": each["sheet"], "scores": each["scores"]} for each in (document, *document["more"])]
+    except OSError as fault:
+        why = "is no longer there" if isinstance(fault, FileNotFoundError) else "cannot be read any more"
+        return bare | {"fault": f"{job.result}: {why}, but {_WAS_WRITTEN}: {fault.strerror or fault}\n  {_AGAIN}"}
+    except (ValueError, KeyError, TypeError):
+        return bare | {"fault": f"{job.result}: is no result any more, but {_WAS_WRITTEN}\n  {_AGAIN}"}
+    return bare | {"result": f"{job.name}{RESULT_ENDING}", "fault": damaged, "drills": drills}
+
+
+_WAS_WRITTEN = "its recording was scored; somebody took it away or wrote over it meanwhile"
+_AGAIN = "Its recording is scored again when the same command is given again."
 
 
 def _made_from(job: Job, sheets: Iterable[Path]) -> dict[str, Any]:

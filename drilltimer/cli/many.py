@@ -77,7 +77,7 @@ def score_many(folder: Path, wish: Wish) -> None:
         click.echo(json.dumps(summary, allow_nan=False))
     else:
         _print(summary, out)
-    if failed or damaged:
+    if summary["failed"] or summary["damaged"]:
         sys.exit(UserError.exit_code)
 
 
