@@ -194,6 +194,33 @@ def test_a_damaged_recording_in_a_folder_is_scored_told_and_tried_again(rendered
     assert "2 scored, 0 not" in answer.stdout
 
 
+def test_a_damaged_copy_leaves_the_result_of_the_whole_recording(rendered, tmp_path):
+    for name in ("take-1.flac", "take-1.cues.json"):
+        shutil.copy(rendered / name, tmp_path / name)
+    recording, result = tmp_path / "r.wav", tmp_path / "scores" / "r.wav.score.json"
+    shutil.copy(rendered / "good.wav", recording)
+    ask = ("score", tmp_path, "--jobs", 1, "--annotate", tmp_path / "pictures")
+    call(*ask)
+    whole = result.read_text()
+    drawn = {path.name: path.read_text() for path in (tmp_path / "pictures" / "r.wav").iterdir()}
+    of_good("r.wav", 0.6)(recording, rendered)
+    for _ in range(2):
+        answer = call(*ask, code=2)
+        assert "r.wav: the recording ends after" in answer.stderr
+        assert f"An earlier result of it, when it was whole, stays: {result}. Delete it to have" in answer.stderr
+        assert "1 scored (1 damaged), 0 not" in answer.stdout
+        assert result.read_text() == whole
+    row = json.loads((tmp_path / "scores" / "summary.json").read_text())["recordings"][0]
+    assert row["drills"][0]["scores"] == json.loads(whole)["scores"]
+    assert {path.name: path.read_text() for path in (tmp_path / "pictures" / "r.wav").iterdir()} == drawn
+    result.unlink()
+    assert "An earlier result" not in call(*ask, code=2).stderr
+    assert "made_from" not in json.loads(result.read_text())
+    shutil.copy(rendered / "good.wav", recording)
+    assert "1 scored, 0 not" in call(*ask).stdout
+    assert json.loads(result.read_text())["scores"] == json.loads(whole)["scores"]
+
+
 def sheet_with(rendered, tmp_path, **changes):
     for name in ("take-1.flac", "take-2.flac"):
         shutil.copy(rendered / name, tmp_path / name)

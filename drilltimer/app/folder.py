@@ -190,8 +190,9 @@ def is_done(job: Job) -> bool:
 def keep(outcome: Outcome, player: str) -> str:
     """Write an outcome's document, kept in `player`'s history; answers what is wrong with its recording, if anything.
 
-    One that could not be scored leaves its earlier result alone: it may be unreadable for the moment. The document of a
-    damaged one does not say what it was made from: it is tried again, as what could not be scored is.
+    One that could not be scored leaves its earlier result alone: it may be unreadable for the moment. A damaged one
+    leaves that of the whole recording alone. The document of a damaged one does not say what it was made from: it is
+    tried again, as what could not be scored is.
 
     Raises
     ------
@@ -199,8 +200,12 @@ def keep(outcome: Outcome, player: str) -> str:
         It cannot be written.
     """
     job, wrong = outcome.job, outcome.fault
+    if stays(outcome):
+        of_whole = ", when it was whole," if outcome.scored else ""
+        otherwise = ". Delete it to have the damaged one's instead" if outcome.scored else ""
+        return f"{wrong}\n  An earlier result of it{of_whole} stays: {job.result}{otherwise}"
     if not outcome.scored:
-        return f"{wrong}\n  An earlier result of it stays: {job.result}" if job.result.exists() else wrong
+        return wrong
     try:
         job.result.parent.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
@@ -215,6 +220,16 @@ def keep(outcome: Outcome, player: str) -> str:
             wrong = f"{fault.filename}: is no longer there, but was scored: {fault.strerror or fault}"
     write_text(job.result, json.dumps(document, allow_nan=False, indent=1) + "\n")
     return wrong
+
+
+def stays(outcome: Outcome) -> bool:
+    """Whether a recording's earlier result is better: any where nothing was scored, a whole one where it is damaged."""
+    if not outcome.scored:
+        return outcome.job.result.exists()
+    try:
+        return bool(outcome.fault) and "made_from" in json.loads(outcome.job.result.read_text(encoding="utf-8"))
+    except (OSError, ValueError, TypeError):
+        return False
 
 
 def make_writable(folder: Path) -> None:

@@ -39,7 +39,7 @@ class Wish:
 def score_many(folder: Path, wish: Wish) -> None:
     """Score every recording of a folder; leaves with 2 when any could not be."""
     from drilltimer.app.annotate import annotate as write_annotations
-    from drilltimer.app.folder import SUMMARY, is_done, keep, list_jobs, make_writable, summary_of
+    from drilltimer.app.folder import SUMMARY, is_done, keep, list_jobs, make_writable, stays, summary_of
     from drilltimer.app.interrupt import end_if_asked, forget_request
     from drilltimer.app.keep import write_text
     from drilltimer.app.played import read_sheet
@@ -62,7 +62,7 @@ def score_many(folder: Path, wish: Wish) -> None:
                 end_if_asked()
                 if wrong := keep(outcome, _keep_player(outcome)):
                     (damaged if outcome.scored else failed)[outcome.job.name] = wrong
-                if outcome.scored and wish.annotate:
+                if outcome.scored and wish.annotate and not stays(outcome):
                     write_annotations(outcome.job.recording, outcome.scored, wish.annotate / outcome.job.name)
                 tell(outcome.job.name, _words(outcome))
         except KeyboardInterrupt:
