@@ -50,19 +50,8 @@ def cut(share):
     return lambda path, place: path.write_bytes((place / "take-1.flac").read_bytes()[:share])
 
 
-def not_a_number(path, place):
-    samples = np.full(RATE_HZ, 0.1, np.float32)
-    samples[24_000] = np.nan
-    soundfile.write(path, samples, RATE_HZ, "FLOAT")
-
-
-def infinite(path, place):
-    samples = np.full(RATE_HZ, 0.1, np.float32)
-    samples[12_000] = np.inf
-    soundfile.write(path, samples, RATE_HZ, "FLOAT")
-
-
 NOISE = 0.05 * np.random.default_rng(1).standard_normal(10 * RATE_HZ)
+NOISE_AND_NAN = np.where(np.arange(len(NOISE)) == RATE_HZ // 2, np.nan, NOISE)
 BROKEN = {
     "missing.wav": (lambda path, place: None, "no such file"),
     "folder-in-its-place.wav": (lambda path, place: path.mkdir(), "no recording in this folder|no cue sheet"),
@@ -78,8 +67,9 @@ BROKEN = {
     "huge-header.wav": (raw(header(data_bytes=0x70000000) + bytes(8000)), "its header promises"),
     "one-sample.wav": (written(np.array([0.5])), "0.00 s long"),
     "zeros.wav": (written(np.zeros(10 * RATE_HZ)), "nothing but digital silence"),
-    "nan.wav": (not_a_number, r"0\.500 s is not a finite number"),
-    "infinite.wav": (infinite, r"0\.250 s is not a finite number"),
+    "nan.wav": (written(np.full(RATE_HZ, np.nan), subtype="FLOAT"), "none of its samples is a finite number"),
+    "infinite.wav": (written(np.full(RATE_HZ, np.inf), subtype="DOUBLE"), "none of its samples is a finite number"),
+    "nan-noise.wav": (written(NOISE_AND_NAN, subtype="FLOAT"), r"The recording is damaged 0\.5 s .* \(samples: 1\)"),
     "noise.wav": (written(NOISE), "no contact cue"),
     "constant.wav": (written(np.full(10 * RATE_HZ, 0.7)), "no contact cue"),
     "cut.flac": (cut(20_000), "cut short|ends after"),
@@ -139,7 +129,16 @@ def holed(path, place):
     path.write_bytes(content)
 
 
+def without_numbers(path, place):
+    samples, rate_hz = soundfile.read(place / "good.wav", dtype="float32")
+    middle = len(samples) // 2
+    samples[middle : middle + 10] = np.nan
+    samples[middle + 5] = np.inf
+    soundfile.write(path, samples, rate_hz, "FLOAT")
+
+
 DAMAGED = {
+    "nan.wav": (without_numbers, r"damaged \d+\.\d s after its beginning: what is no finite number .* silence", 7),
     "cut.wav": (of_good("a.wav", 0.8), r"ends after \d+\.\d s, its header promises", 4),
     "cut.flac": (of_good("a.flac", 0.8), r"ends after \d+\.\d s, its header promises", 4),
     "cut.mp3": (of_good("a.mp3", 0.8), r"ends after \d+\.\d s, its header promises", 4),

@@ -251,6 +251,39 @@ def test_nothing_to_salvage_is_refused(tmp_path, name):
         read_salvaged(path)
 
 
+@pytest.mark.parametrize(("ending", "subtype"), [("wav", "FLOAT"), ("wav", "DOUBLE"), ("aiff", "FLOAT")])
+def test_samples_that_are_no_numbers_are_silence_and_the_rest_as_it_is(tmp_path, ending, subtype):
+    samples = NOISE.astype(np.float32)
+    samples[24_000], samples[70_000:70_010], samples[-1] = np.nan, np.inf, -np.inf
+    got, damage = read_salvaged(written(tmp_path / f"a.{ending}", samples, subtype=subtype))
+    at_s, tail = "1.5", "what is no finite number counts as silence (samples: 12)"
+    assert damage == f"the recording is damaged {at_s} s after its beginning: {tail}"
+    np.testing.assert_array_equal(got, np.where(np.isfinite(samples), samples, 0.0))
+
+
+def test_a_channel_without_numbers_leaves_the_others(tmp_path):
+    samples = np.stack([NOISE.astype(np.float32), np.full(len(NOISE), np.nan, np.float32)], axis=1)
+    with AudioFile(written(tmp_path / "a.wav", samples, subtype="FLOAT"), salvage=True) as recording:
+        assert f"0.0 s after its beginning: what is no finite number counts as silence (samples: {len(NOISE)})" in (
+            recording.damage
+        )
+        got = recording.read(0, 1000)
+    np.testing.assert_array_equal(got[:, 0], samples[:1000, 0])
+    assert not got[:, 1].any()
+
+
+def test_a_file_that_ends_early_and_holds_no_numbers_besides_is_told_of_both(tmp_path):
+    samples = NOISE.astype(np.float32)
+    samples[5] = np.nan
+    path = written(tmp_path / "a.wav", samples, subtype="FLOAT")
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    _, damage = read_salvaged(path)
+    assert damage == (
+        "the recording ends after 3.0 s, its header promises 6.0 s; "
+        "what is no finite number counts as silence (samples: 1)"
+    )
+
+
 # ---------------------------------------------------------------- what ffmpeg decodes
 
 FFMPEG = shutil.which("ffmpeg")

@@ -14,7 +14,16 @@ import numpy as np
 
 from drilltimer.audio.decode import decode, kind_of, room_for
 from drilltimer.audio.paths import expanded, for_libsndfile
-from drilltimer.audio.salvage import PADDING_FRAMES, UNKNOWN_LENGTH_BYTES, Salvage, ends_early, is_cut, is_whole
+from drilltimer.audio.salvage import (
+    PADDING_FRAMES,
+    UNKNOWN_LENGTH_BYTES,
+    Salvage,
+    ends_early,
+    is_cut,
+    is_whole,
+    no_numbers,
+    told_no_numbers,
+)
 from drilltimer.audio.stderr import hushed_stderr
 from drilltimer.errors import RecordingError
 from drilltimer.model import Samples
@@ -25,6 +34,7 @@ MOST_CHANNELS = 64
 UNKNOWN_FRAMES = 2**62
 # Measured: libsndfile 1.2 lands on another frame in half of all seeks in OGG Vorbis, and MP3 glitches after each.
 EXACT_SEEK_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "W64", "FLAC", "AIFF", "CAF"})
+FLOATING = frozenset({"FLOAT", "DOUBLE"})  # whose samples need not be numbers
 PLAIN_FORMATS = EXACT_SEEK_FORMATS - {"FLAC"}  # whose samples lie there as they are: the header tells all
 SKIP_FRAMES = 65_536
 CUT = "The copy was not finished, or the recorder lost power."
@@ -32,6 +42,9 @@ WHOLE = (
     "What can be read of it was scored, and goes into no history, where a better copy would count once more. Copy it "
     "again; if there is no more of it, 'ffmpeg -i IN OUT.wav' makes a whole file of what there is."
 )
+NO_NUMBERS = "The program that wrote it had a fault."
+ANEW = "Have it written anew where it comes from, with samples of 16 or 24 bits."
+LEFT = f"What is left of it was scored, and goes into no history, where a better copy would count once more. {ANEW}"
 AGAIN = "Copy it again from where it was recorded."
 CONVERT = "Convert it with a sound editor, or 'ffmpeg -i IN OUT.wav', and score the result."
 
@@ -66,6 +79,8 @@ class AudioFile:
     def __init__(self, path: str | Path, *, salvage: bool = False) -> None:
         self.path = expanded(path)
         self.damage = said = ""
+        self._silences = False  # what is no finite number
+        self._lacks_sound = False
         self._decoded: TemporaryDirectory[str] | None = None
         refuse_no_file(self.path)
         kind = kind_of(self.path)
@@ -110,6 +125,18 @@ class AudioFile:
         if not self.damage and is_cut(self.path):
             length_s = s_from_frames(self.frames, self.rate_hz)
             self.damage = f"the recording ends after {length_s:.1f} s: its file is shorter than it says itself"
+        self._lacks_sound = bool(self.damage)
+        if self._decoded is None and self._file.subtype in FLOATING:
+            self._silence_no_numbers()
+
+    def _silence_no_numbers(self) -> None:
+        """Look for samples that are no finite numbers; the rest of such a file is of use."""
+        self._silences = True
+        lost, first = no_numbers(self._read(start, SKIP_FRAMES) for start in range(0, self.frames, SKIP_FRAMES))
+        if lost == self.frames * self.channels:
+            raise self._broken("none of its samples is a finite number", why=NO_NUMBERS, fix=ANEW)
+        if lost:
+            self.damage = told_no_numbers(self.damage, lost, first, self.rate_hz)
 
     def _refuse_absurd(self, salvage: bool) -> None:
         if not LOWEST_RATE_HZ <= self.rate_hz <= HIGHEST_RATE_HZ:
@@ -130,10 +157,15 @@ class AudioFile:
 
     def fault(self) -> RecordingError | None:
         """What is wrong with a file of which as much as can be read was used; None where it is whole."""
-        return self._broken(self.damage, why=CUT, fix=WHOLE) if self.damage else None
+        if not self.damage:
+            return None
+        why, fix = (CUT, WHOLE) if self._lacks_sound else (NO_NUMBERS, LEFT)
+        return self._broken(self.damage, why=why, fix=fix)
 
     def read(self, start: int, frames: int) -> Samples:
         """Frames `start` to `start + frames`, fewer at the end.
+
+        With `salvage`, samples that are no finite numbers are silence.
 
         Returns
         -------
@@ -146,6 +178,17 @@ class AudioFile:
         ValueError
             Negative start or length.
         """
+        samples = self._read(start, frames)
+        finite = np.isfinite(samples)
+        if not finite.all():  # asked of the whole first: frame by frame costs as much as decoding
+            if not self._silences:
+                at_s = s_from_frames(start + int(np.argmin(finite.all(axis=1))), self.rate_hz)
+                raise self._broken(f"the sample at {at_s:.3f} s is not a finite number", why=NO_NUMBERS)
+            samples[~finite] = 0.0
+        return samples
+
+    def _read(self, start: int, frames: int) -> Samples:
+        """Frames as they are, whether they are numbers or not."""
         if start < 0 or frames < 0:
             raise ValueError(f"cannot read {frames} frames from frame {start}")
         wanted = min(frames, self.frames - start)
@@ -165,7 +208,6 @@ class AudioFile:
         self._at = found
         if missing and (self.frames - found > PADDING_FRAMES or not found):
             raise self._cut_short(found, self.frames)
-        self._refuse_not_a_number(start, samples)
         return np.pad(samples, ((0, missing), (0, 0))) if missing else samples
 
     def _go_to(self, start: int) -> None:
@@ -226,14 +268,6 @@ class AudioFile:
 
     def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
         self.close()
-
-    def _refuse_not_a_number(self, start: int, samples: Samples) -> None:
-        finite = np.isfinite(samples)
-        if not finite.all():  # asked of the whole first: frame by frame costs as much as decoding
-            at_s = s_from_frames(start + int(np.argmin(finite.all(axis=1))), self.rate_hz)
-            raise self._broken(
-                f"the sample at {at_s:.3f} s is not a finite number", why="The program that wrote it had a fault."
-            )
 
     def _cut_short(self, found: int, promised: int) -> RecordingError:
         return self._broken(

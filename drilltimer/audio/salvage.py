@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -134,6 +134,28 @@ def ends_early(frames: int, promised: int, rate_hz: int) -> str:
     """What is wrong with a file of which so many frames are there, and so many should be."""
     found_s, promised_s = (s_from_frames(each, rate_hz) for each in (frames, promised))
     return f"the recording ends after {found_s:.1f} s, its header promises {promised_s:.1f} s"
+
+
+def no_numbers(pieces: Iterable[Samples]) -> tuple[int, int]:
+    """How many samples of a file are no finite numbers, and in which frame the first of them is."""
+    lost, first, at = 0, 0, 0
+    for piece in pieces:
+        finite = np.isfinite(piece)
+        if not finite.all():
+            first = first if lost else at + int(np.argmin(finite.all(axis=1)))
+            lost += finite.size - int(np.count_nonzero(finite))
+        at += len(piece)
+    return lost, first
+
+
+def told_no_numbers(damage: str, lost: int, first: int, rate_hz: int) -> str:
+    """What is wrong with a file of which so many samples are no numbers, besides its other damage, if there is any."""
+    if damage:
+        return f"{damage}; what is no finite number counts as silence (samples: {lost})"
+    return (
+        f"the recording is damaged {s_from_frames(first, rate_hz):.1f} s after its beginning: "
+        f"what is no finite number counts as silence (samples: {lost})"
+    )
 
 
 def is_whole(file: Any) -> bool:
