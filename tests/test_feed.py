@@ -20,7 +20,7 @@ from drilltimer.app.open import open_room
 from drilltimer.cli import main
 from drilltimer.errors import HistoryError
 from drilltimer.hear.feeding import Court, FeedListener
-from drilltimer.model import Block, Grade, Placement, Window
+from drilltimer.model import Block, Grade, Health, Placement, Window
 from drilltimer.records.compare import compare
 from drilltimer.records.history import History
 from drilltimer.records.queries import reps, session
@@ -203,6 +203,51 @@ def test_feeding_without_a_contact_is_told_and_not_kept(home, monkeypatch):
     assert "no contact was heard: stand the microphone nearer" in result.stderr
     assert "no session is kept: no rep was judged" in result.stderr
     assert "no player is called 'Robin'" in CliRunner().invoke(main, ["history", "Robin"]).stderr
+
+
+class Microphone:
+    """A microphone that hears a scene, and ends the session with it."""
+
+    input_channels, output_channels = 1, 1
+
+    def __init__(self, scene: Scene) -> None:
+        self.rate_hz, self._samples, self._at = scene.rate_hz, scene.samples[:, None], 0
+
+    def start(self) -> None:
+        pass
+
+    play = silence = close = lambda self, *_: None
+
+    def health(self) -> Health:
+        return Health()
+
+    def read(self) -> Block:
+        start, self._at = self._at, self._at + self.rate_hz // 10
+        samples = self._samples[start : self._at]
+        if not len(samples):
+            raise KeyboardInterrupt
+        return Block(start, samples, np.zeros_like(samples))
+
+
+@pytest.mark.parametrize("ending", ["wav", "flac"])
+def test_a_session_that_was_kept_live_counts_once_when_its_recording_is_fed(scene, home, monkeypatch, ending):
+    card = SimpleNamespace(stream=Microphone(scene), names=("a", "b"), again=None)
+    monkeypatch.setattr("drilltimer.app.open.open_card", lambda *names: card)
+    record, moved = home / f"a.{ending}", home / f"moved.{ending}"
+
+    def told(*options: object) -> str:
+        result = CliRunner().invoke(main, ["feed", *map(str, options)])
+        assert result.exit_code == (130 if "--record" in options else 0), result.output
+        return result.stderr
+
+    assert "kept as session 1, player Ann" in told("--record", record, "--player", "Ann", "--json")
+    record.rename(moved)
+    again = "not kept again: session 1, player ann, is this practice, as it was heard live"
+    assert again in told(moved, "--player", "ann")
+    assert again in told(moved, "--player", "ann", "--play", "feed")
+    assert "kept as session 2, player Bea" in told(moved, "--player", "Bea")
+    assert CliRunner().invoke(main, ["forget", "Ann", "--yes"]).exit_code == 0
+    assert "kept as session 3, player Ann" in told(moved, "--player", "Ann")
 
 
 def test_a_recording_that_ends_early_is_heard_told_and_kept_in_no_history(recording: Path, home: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from drilltimer.audio import writing
-from drilltimer.audio.recording import read_audio
+from drilltimer.audio.recording import AudioFile, read_audio
 from drilltimer.audio.writing import AudioWriter
 from drilltimer.errors import RecordingError
 
@@ -49,6 +49,25 @@ def test_a_wav_file_ends_on_an_even_byte(tmp_path):
     raw = (tmp_path / "a.wav").read_bytes()
     assert int.from_bytes(raw[4:8], "little") == len(raw) - 8  # RIFF counts the byte of padding, the data do not
     assert int.from_bytes(raw[40:44], "little") == 3
+
+
+@pytest.mark.parametrize("ending", ["wav", "flac"])
+def test_the_session_stands_in_the_recording_itself_and_costs_no_sound(tmp_path, ending):
+    samples = noise(60_001)
+    writers = [
+        AudioWriter(tmp_path / f"{uid or 'none'}.{ending}", RATE_HZ, 1, session=uid) for uid in ("", "abc1", "abc")
+    ]
+    for writer in writers:
+        for block in np.split(samples, [3, 50_000]):  # more than a second: the header is written again
+            writer.write(block)
+        writer.close()
+        with AudioFile(writer.path, salvage=True) as recording:
+            assert (recording.session, recording.damage) == (writer.path.stem.replace("none", ""), "")
+        np.testing.assert_array_equal(read_audio(writer.path)[0], read_audio(writers[0].path)[0])
+        if ending == "wav":
+            raw = writer.path.read_bytes()
+            assert int.from_bytes(raw[4:8], "little") == len(raw) - 8
+            assert len(raw) % 2 == 0
 
 
 def test_what_is_too_loud_is_cut_off_and_does_not_wrap(tmp_path):

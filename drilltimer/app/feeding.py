@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -76,6 +76,7 @@ class FedSession:
     rate_hz: int
     interrupted: bool = False
     fault: UserError | None = None  # a device that was lost, or a recording that is not whole
+    session: str = ""  # uid of the session that the recording was made in, where it says so
 
 
 def hear_recording(path: Path, asked: Asked) -> FedSession:
@@ -96,7 +97,7 @@ def hear_recording(path: Path, asked: Asked) -> FedSession:
         for block in _blocks(file):
             session.feed(block)
         session.finish()
-        rate_hz, fault = file.rate_hz, file.fault()
+        rate_hz, fault, live = file.rate_hz, file.fault(), file.session
         health = Health(notes=(*_notes(asked), *[file.damage] * bool(file.damage)))
     if not session.verdicts:
         raise RecordingError(
@@ -104,7 +105,7 @@ def hear_recording(path: Path, asked: Asked) -> FedSession:
             why="The feeder may be too far from the microphone, or --play says something else than what was played.",
             fix="Listen to it; stand the microphone nearer to the feeder, and check --play and --feeder.",
         )
-    return _outcome(asked, session, health, str(path), rate_hz, fault=fault)
+    return replace(_outcome(asked, session, health, str(path), rate_hz, fault=fault), session=live)
 
 
 def _blocks(file: AudioFile) -> Iterator[Block]:
@@ -152,6 +153,7 @@ def run_feed(
     *,
     set_up: SetUp | None = None,
     record: Path | None = None,
+    uid: str = "",
     reopen: Open | None = None,
     length_s: float | None = None,
     wait_s: float = WAIT_S,
@@ -171,6 +173,8 @@ def run_feed(
         Heard first: "feed five balls", "hop five times".
     record : Path, optional
         Where to keep the microphone's sound.
+    uid : str
+        By which the session is known in the history, where it is kept there too; the recording says so.
     reopen : callable, optional
         Opens the device again after it was lost.
     length_s : float, optional
@@ -188,7 +192,8 @@ def run_feed(
     session: FeedSession | None = None
     try:
         bank, teller = _teller(asked, rate_hz)
-        writer = AudioWriter(record, rate_hz, stream.input_channels, overwrite=False) if record else None
+        channels = stream.input_channels
+        writer = AudioWriter(record, rate_hz, channels, overwrite=False, session=uid) if record else None
     except BaseException:
         lasting.close()
         raise

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from drilltimer.app.archive import history_path
 from drilltimer.app.feeding import Asked, FedSession
-from drilltimer.app.journal import Journal, device_name, now_utc, recording_uid, taken_utc, versions
+from drilltimer.app.journal import Journal, device_name, now_utc, number_of, recording_uid, taken_utc, versions
 from drilltimer.audio.paths import as_text
 from drilltimer.errors import HistoryError
 from drilltimer.model import AudioStream, Rep, Verdict
@@ -40,6 +40,11 @@ class FeedJournal:
         entry = _entry(player, asked, uuid.uuid4().hex, now_utc(), "live", devices, stream.rate_hz)
         self._journal = Journal(history_path(), entry, on_trouble)
 
+    @property
+    def uid(self) -> str:
+        """By which the session is known in the history."""
+        return self._journal.uid
+
     def rep(self, rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
         """Keep a rep with the coach's mark."""
         self._journal.keep(RepEntry(rep, verdict, mark.value if mark else None))
@@ -51,10 +56,16 @@ class FeedJournal:
 
 
 def keep_fed(player: str, outcome: FedSession) -> str:
-    """Keep a scored recording; answers where, or why not. Scored again it takes the earlier scoring's place."""
+    """Keep a scored recording; answers where, or why not. Scored again it takes the earlier scoring's place.
+
+    One that was recorded in a session which this player's history has is not kept: that session has the coach's marks.
+    """
     path = Path(outcome.recording or "")
     try:
         name = clean_name(player)
+        with History(history_path()) as history:
+            if outcome.session and (number := number_of(history, outcome.session, name)):
+                return f"not kept again: session {number}, player {name}, is this practice, as it was heard live"
         uid = recording_uid(f"{name}/{outcome.asked.name}", path)
         entry = _entry(
             name, outcome.asked, uid, taken_utc(path), "recording", (as_text(path.name), ""), outcome.rate_hz

@@ -237,7 +237,7 @@ def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placem
     """
     sheet = read_sheet(sheet_file)
     with History(history_path()) as history:
-        if sheet.session and (number := _number_of(history, sheet.session, player)):
+        if sheet.session and (number := number_of(history, sheet.session, player)):
             return Kept(number, live=True)
     plan = _plan_behind(sheet.drill, sheet.seed, scored.reps)
     if plan:
@@ -265,11 +265,12 @@ def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placem
     )
     entries = [RepEntry(reps[verdict.rep], verdict) for verdict in scored.verdicts]
     with History(history_path()) as history:
-        again = _number_of(history, entry.uid, player) is not None
+        again = number_of(history, entry.uid, player) is not None
         return Kept(history.replace_session(entry, entries), again=again)
 
 
-def _number_of(history: History, uid: str, player: str) -> int | None:
+def number_of(history: History, uid: str, player: str) -> int | None:
+    """Number of a player's session, by its uid; None where the history does not have it."""
     query = "SELECT s.number FROM sessions s JOIN players p ON p.id = s.player WHERE s.uid = ? AND p.key = ?"
     found = next(history.rows(query, (uid, name_key(player))), None)
     return None if found is None else int(found["number"])

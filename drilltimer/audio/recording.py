@@ -25,6 +25,7 @@ from drilltimer.audio.salvage import (
     told_no_numbers,
 )
 from drilltimer.audio.stderr import hushed_stderr
+from drilltimer.audio.writing import SESSION
 from drilltimer.errors import RecordingError
 from drilltimer.model import Samples
 from drilltimer.units import s_from_frames
@@ -49,6 +50,9 @@ AGAIN = "Copy it again from where it was recorded."
 CONVERT = "Convert it with a sound editor, or 'ffmpeg -i IN OUT.wav', and score the result."
 
 
+_SESSION = re.compile(rf"{SESSION}(?P<uid>\w+)")
+
+
 class AudioFile:
     """A sound or video file, open for reading. A context manager.
 
@@ -69,6 +73,8 @@ class AudioFile:
         As promised by the header; `read` finds out if that was true. With `salvage`, as can be read.
     damage : str
         Empty where the file is whole, or was not looked through.
+    session : str
+        Uid of the session that it was recorded in, where its comment says so.
 
     Raises
     ------
@@ -91,6 +97,8 @@ class AudioFile:
             self._file = _open(Path(self._decoded.name) / "sound.flac", None)
         self._at = 0
         try:
+            told = _SESSION.search(str(self._file.comment))
+            self.session = told["uid"] if told else ""
             self.rate_hz = int(self._file.samplerate)
             self.channels = int(self._file.channels)
             self.frames = int(self._file.frames)

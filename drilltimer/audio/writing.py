@@ -29,6 +29,7 @@ from drilltimer.units import s_from_frames
 BYTES_PER_SAMPLE = 3  # 24 bit: a quiet landing far from the microphone keeps its shape
 FULL_SCALE = 2 ** (8 * BYTES_PER_SAMPLE - 1)
 HEADER_BYTES = 44
+SESSION = "drilltimer session "  # before the uid, in the comment of a session's recording
 HEADER_EVERY_S = 1.0
 MOST_WAV_BYTES = 2**32 - 2**16  # the format counts bytes in 32 bits
 
@@ -51,6 +52,8 @@ class AudioWriter:
     channels : int
     overwrite : bool
         False refuses to write over a file that exists.
+    session : str
+        Uid of the session that it is the sound of; the file's comment says so, whatever it is called later.
 
     Attributes
     ----------
@@ -65,15 +68,22 @@ class AudioWriter:
         The file cannot be made there, exists, has another ending, or a name that is no text.
     """
 
-    def __init__(self, path: str | Path, rate_hz: int, channels: int, *, overwrite: bool = True) -> None:
+    def __init__(
+        self, path: str | Path, rate_hz: int, channels: int, *, overwrite: bool = True, session: str = ""
+    ) -> None:
         self.path = expanded(path)
         self.rate_hz, self.channels = rate_hz, channels
         self.frames = 0
         self.fault: RecordingError | None = None
         refuse_name(self.path)
-        kinds: dict[str, Callable[[Path, int, int, str], _Sink]] = {".wav": _WavFile, ".flac": _FlacFile}
+        kinds: dict[str, Callable[[Path, int, int, str, str], _Sink]] = {".wav": _WavFile, ".flac": _FlacFile}
+        kind, mode, comment = (
+            kinds[self.path.suffix.lower()],
+            "wb" if overwrite else "xb",
+            session and SESSION + session,
+        )
         try:
-            self._sink = kinds[self.path.suffix.lower()](self.path, rate_hz, channels, "wb" if overwrite else "xb")
+            self._sink = kind(self.path, rate_hz, channels, mode, comment)
         except FileExistsError as fault:
             raise RecordingError(f"{self.path}: exists already", fix="Choose another name or remove it.") from fault
         except (OSError, ValueError) as fault:
@@ -169,9 +179,10 @@ def _reason(fault: Exception) -> str:
 
 
 class _WavFile:
-    """Canonical 44-byte RIFF header (Microsoft and IBM, 1991), then little-endian 24-bit samples."""
+    """RIFF header (Microsoft and IBM, 1991), 44 bytes where there is no comment, then little-endian 24-bit samples."""
 
-    def __init__(self, path: Path, rate_hz: int, channels: int, mode: str) -> None:
+    def __init__(self, path: Path, rate_hz: int, channels: int, mode: str, comment: str) -> None:
+        self._comment = _comment_chunk(comment.encode("ascii")) if comment else b""
         self._file: Any = open(path, mode, buffering=0)  # noqa: SIM115  closed by close()
         self._rate_hz, self._channels = rate_hz, channels
         self._bytes = self._bytes_in_header = 0
@@ -195,13 +206,14 @@ class _WavFile:
 
     def _write_header(self) -> None:
         whole = self._bytes - self._bytes % self._frame_bytes
-        form = struct.pack("<4sI4s", b"RIFF", HEADER_BYTES - 8 + whole + whole % 2, b"WAVE")
+        header_bytes = HEADER_BYTES + len(self._comment)
+        form = struct.pack("<4sI4s", b"RIFF", header_bytes - 8 + whole + whole % 2, b"WAVE")
         bits, byte_rate = 8 * BYTES_PER_SAMPLE, self._rate_hz * self._frame_bytes
         layout = struct.pack(
             "<4sIHHIIHH", b"fmt ", 16, 1, self._channels, self._rate_hz, byte_rate, self._frame_bytes, bits
         )
         self._file.seek(0)
-        self._file.write(form + layout + struct.pack("<4sI", b"data", whole))
+        self._file.write(form + layout + self._comment + struct.pack("<4sI", b"data", whole))
         self._file.seek(0, 2)
         self._bytes_in_header = whole
 
@@ -216,8 +228,14 @@ class _WavFile:
             self._file.close()
 
 
+def _comment_chunk(comment: bytes) -> bytes:
+    """A RIFF list of information with a comment alone, which ends with a zero and on an even byte."""
+    ended = comment + b"\0" * (2 - len(comment) % 2)
+    return struct.pack("<4sI4s4sI", b"LIST", 12 + len(ended), b"INFO", b"ICMT", len(ended)) + ended
+
+
 class _FlacFile:
-    def __init__(self, path: Path, rate_hz: int, channels: int, mode: str) -> None:
+    def __init__(self, path: Path, rate_hz: int, channels: int, mode: str, comment: str) -> None:
         import soundfile
 
         open(path, mode).close()  # the system's own reason when it cannot be made; libsndfile gives none
@@ -228,6 +246,8 @@ class _FlacFile:
             )
         except soundfile.LibsndfileError as fault:
             raise OSError(errno.EINVAL, f"FLAC does not take {rate_hz} Hz with {channels} channels") from fault
+        if comment:
+            self._file.comment = comment
 
     def write(self, pcm: Pcm) -> None:
         try:

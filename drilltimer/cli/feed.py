@@ -195,6 +195,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
             stream,
             set_up=set_up,
             record=options["record"],
+            uid=journal.uid if journal else "",
             reopen=card.again,
             length_s=60.0 * options["minutes"] if options["minutes"] else None,
             wait_s=options["wait_s"],
