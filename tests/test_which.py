@@ -214,11 +214,11 @@ def test_how_far_the_search_is_comes_on_stderr_alone(even):
 def test_what_is_wrong_with_the_recording_or_the_distances_is_not_laid_on_the_sheets(club, tmp_path):
     good, bad = record(tmp_path / "r.wav", 1.0, sound_of(club, 1)), tmp_path / "bad.wav"
     samples, rate_hz = soundfile.read(good)
-    samples[-rate_hz] = np.nan
+    samples[:] = np.nan
     soundfile.write(bad, samples, rate_hz, "FLOAT")
     for name in ("take-1.flac", "take-1.cues.json", "take-2.flac", "take-2.cues.json"):
         shutil.copy(club / name, tmp_path / name.replace("take-1", "bad") if "cues" in name else tmp_path / name)
-    with pytest.raises(RecordingError, match=r"bad\.wav: the sample at .* is not a finite number"):
+    with pytest.raises(RecordingError, match=r"bad\.wav: none of its samples is a finite number"):
         score_with(bad, find_sheets(tmp_path))
     with pytest.raises(DistanceError, match="these cannot all be true"):
         score_with(
