@@ -157,6 +157,22 @@ def test_closing_the_terminal_ends_the_session_in_order(terminal, tmp_path):
     assert re.search("reps? scored", window.text)
 
 
+@pytest.mark.parametrize("verb", [["score"], ["feed", "--play", "rally"]])
+def test_how_far_one_long_recording_is_stands_in_the_terminal_while_it_is_heard(terminal, tmp_path, verb):
+    made = terminal("--record", str(tmp_path / "kept.wav"), "--speed", "0")
+    assert made.finish() == 0
+    window = Terminal([*verb, str(tmp_path / "kept.wav")], DRILLTIMER_HOME=str(tmp_path))
+    try:
+        window.finish()
+    finally:
+        window.program.close(force=True)
+    raw = window.raw.decode()
+    assert re.search("━.* listening", raw)
+    assert [int(done) for done in re.findall(r"(\d+)/\d+.*? listening", raw)][-1] > 0
+    assert "listening" not in window.text  # gone when the results stand there
+    assert re.search("reps? scored", window.text)
+
+
 def test_a_coach_takes_a_player_out_and_brings_one_in_by_key(tmp_path):
     arguments = ["group", "run", "club-circuit", "--simulate", "mixed", "--speed", "2", "--seed", "3", "--no-history"]
     window = Terminal([*arguments, "--sheet", str(tmp_path / "sheet.html")], DRILLTIMER_HOME=str(tmp_path))

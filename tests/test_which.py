@@ -211,6 +211,19 @@ def test_how_far_the_search_is_comes_on_stderr_alone(even):
     assert any(line.endswith("e-1.cues.json: cannot be used") for line in told)
 
 
+def test_how_far_the_listening_is_is_told_for_each_drill_anew(club, tmp_path):
+    recording, told = record(tmp_path / "r.wav", 2.0, sound_of(club, 1), 5.0, sound_of(club, 3)), []
+    score_with(recording, find_sheets(club), on_heard=lambda *far: told.append(far))
+    begun = [place for place, (done, _) in enumerate(told) if done == 0]
+    assert begun[0] == 0
+    for drill in (told[: begun[1]], told[begun[1] :]):
+        assert {total for _, total in drill} == {14}  # 7 reps, heard twice
+        done = [done for done, _ in drill]
+        assert done == sorted(done)
+        assert done[-1] == 14
+        assert len(set(done)) > 10
+
+
 def test_what_is_wrong_with_the_recording_or_the_distances_is_not_laid_on_the_sheets(club, tmp_path):
     good, bad = record(tmp_path / "r.wav", 1.0, sound_of(club, 1)), tmp_path / "bad.wav"
     samples, rate_hz = soundfile.read(good)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
+from math import ceil
 from pathlib import Path
 
 import numpy as np
@@ -79,8 +80,12 @@ class FedSession:
     session: str = ""  # uid of the session that the recording was made in, where it says so
 
 
-def hear_recording(path: Path, asked: Asked) -> FedSession:
+def hear_recording(
+    path: Path, asked: Asked, on_heard: Callable[[int, int], None] = lambda done, total: None
+) -> FedSession:
     """Score a recording, heard twice: what the first hearing learned of the court's sounds sharpens the second.
+
+    `on_heard` is told how many pieces have been listened to, of how many.
 
     Raises
     ------
@@ -89,12 +94,15 @@ def hear_recording(path: Path, asked: Asked) -> FedSession:
     """
     with AudioFile(path, salvage=True) as file:
         first = FeedListener(file.rate_hz, file.channels, asked.court)
-        for block in _blocks(file):
+        total = 2 * ceil(file.frames / frames_from_s(PIECE_S, file.rate_hz))
+        for done, block in enumerate(_blocks(file)):
+            on_heard(done, total)
             first.feed(block)
         first.finish()
         listener = FeedListener(file.rate_hz, file.channels, asked.court, first.learned)
         session = FeedSession(listener, asked.spots, asked.window, file.rate_hz, asked.play, asked.level)
-        for block in _blocks(file):
+        for done, block in enumerate(_blocks(file), total // 2):
+            on_heard(done, total)
             session.feed(block)
         session.finish()
         rate_hz, fault, live = file.rate_hz, file.fault(), file.session

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
@@ -25,6 +25,8 @@ from drilltimer.score.match import judge
 from drilltimer.score.stats import summarize
 from drilltimer.session import hearing_ranges
 from drilltimer.sound.signature import render_glides
+
+OnHeard = Callable[[int, int], None]  # so many parts of the work were listened to, of so many
 
 SHORT_S = 1.0  # no drill fits into less
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
@@ -72,10 +74,15 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
 
 
 def score_playing(
-    played: Played, heard: AudioFile, playing: Playing, standing: Standing | None = None, notes: Sequence[str] = ()
+    played: Played,
+    heard: AudioFile,
+    playing: Playing,
+    standing: Standing | None = None,
+    notes: Sequence[str] = (),
+    on_heard: OnHeard = lambda done, total: None,
 ) -> Scored:
     """Listen to one playing of a sheet; `notes` are kept with what is told of the sound."""
-    scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet))
+    scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet), on_heard)
     told = (*scored.health.notes, *notes, *[heard.damage] * bool(heard.damage))
     return replace(scored, playing=playing.number, health=replace(scored.health, notes=told), fault=heard.fault())
 
@@ -106,9 +113,11 @@ def _as_sentence(damage: str) -> str:
     return f"{damage[:1].upper()}{damage[1:]}." if damage else ""
 
 
-def _score(played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing) -> Scored:
+def _score(
+    played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing, on_heard: OnHeard
+) -> Scored:
     sheet = played.sheet
-    listener, found = _listen(played, playing, heard)
+    listener, found = _listen(played, playing, heard, on_heard)
     window = sheet.window or DEFAULT_WINDOW
     reps = tuple(_rep(each, window) for each in sheet.reps)
     by_index = {rep.index: rep for rep in reps}
@@ -190,17 +199,24 @@ class _Mark:
     passage: Passage
 
 
-def _listen(played: Played, playing: Sequence[Passage], heard: AudioFile) -> tuple[Listener, list[Heard]]:
+def _listen(
+    played: Played, playing: Sequence[Passage], heard: AudioFile, on_heard: OnHeard
+) -> tuple[Listener, list[Heard]]:
     """Hear the beginning twice: what the first hearing learned of room and player sharpens the second."""
     marks = _marks(played, playing, heard)
     spans = [(mark.contact.rep.rep, mark.at, mark.frames, mark.contact.rep.withheld) for mark in marks]
     ahead = list(zip(hearing_ranges(spans, heard.rate_hz), (mark.passage for mark in marks), strict=True))
     ears: list[Ear] | None = None
+    done, total = 0, len(ahead[:LEARNING_REPS]) + len(ahead)
+    on_heard(done, total)
     for reps in (LEARNING_REPS, len(ahead)):
         found: list[Heard] = []
         for passage, group in groupby(ahead[:reps], key=lambda each: each[1]):
             listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
-            found += _hear(listener, [expected for expected, _ in group], played, heard, passage.clock)
+            for answers in _hear(listener, [expected for expected, _ in group], played, heard, passage.clock):
+                found += answers
+                done += len(answers)
+                on_heard(done, total)
             ears = listener.ears
     answered = {each.rep for each in found}
     for rep in played.sheet.reps:
@@ -212,18 +228,20 @@ def _listen(played: Played, playing: Sequence[Passage], heard: AudioFile) -> tup
 
 def _hear(
     listener: Listener, ahead: list[Expectation], played: Played, heard: AudioFile, clock: ClockMap
-) -> list[Heard]:
-    """What is heard of the reps of one passage."""
+) -> Iterator[list[Heard]]:
+    """What is heard of the reps of one passage, little by little."""
     for expected in ahead:
         listener.expect(expected)
     first = max(0, ahead[0].opens - round(BEFORE_S * heard.rate_hz))
     last = min(heard.frames, ahead[-1].closes + round(AFTER_S * heard.rate_hz))
-    found: list[Heard] = []
+    left = len(ahead)
     for block in _blocks(played, heard, clock, first, last):
-        found += listener.feed(block)
-        if len(found) == len(ahead):
+        if answers := listener.feed(block):
+            yield answers
+            left -= len(answers)
+        if not left:
             break
-    return found + listener.finish()
+    yield listener.finish()
 
 
 def _marks(played: Played, playing: Sequence[Passage], heard: AudioFile) -> list[_Mark]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from drilltimer.app.found import Playing, Traces, find_playings
 from drilltimer.app.keep import sheet_path
-from drilltimer.app.later import Scored, score_playing, signature_form, standing_of, unheard
+from drilltimer.app.later import OnHeard, Scored, score_playing, signature_form, standing_of, unheard
 from drilltimer.app.played import open_played, padded, read_sheet
 from drilltimer.audio.recording import AudioFile
 from drilltimer.drill.cuesheet import CODE_DIGITS, CueSheet
@@ -49,7 +49,11 @@ def find_sheets(place: Path) -> list[Path]:
 
 
 def score_with(
-    recording: Path, sheets: Sequence[Path], told: Told | None = None, on_tried: Tried | None = None
+    recording: Path,
+    sheets: Sequence[Path],
+    told: Told | None = None,
+    on_tried: Tried | None = None,
+    on_heard: OnHeard = lambda done, total: None,
 ) -> list[Scored]:
     """Score a recording against the sheets that belong to it; every drill in it, the fullest first.
 
@@ -62,6 +66,8 @@ def score_with(
     told : Told, optional
     on_tried : callable, optional
         Told of each of several sheets when it has been looked for.
+    on_heard : callable, optional
+        Told how far the listening is, for each drill anew.
 
     Raises
     ------
@@ -81,7 +87,7 @@ def score_with(
                         heard, f"no contact cue of {sheets[0].name} is heard in it"
                     )
                 standing = told.on(standing_of(played.sheet))
-                return [score_playing(played, heard, each, standing) for each in playings]
+                return [score_playing(played, heard, each, standing, (), on_heard) for each in playings]
         readable = dict(_readable(sheets))
         if not readable:
             raise SheetError(f"none of the {len(sheets)} cue sheets can be read, {sheets[0].name} among them")
@@ -89,7 +95,8 @@ def score_with(
         found = search.find()
         if not found:
             raise _no_sheet(heard, len(readable), search.codes())
-        return [_score(heard, playing, notes, told) for playing, notes in _chosen(found, readable, search.belonging)]
+        chosen = _chosen(found, readable, search.belonging)
+        return [_score(heard, playing, notes, told, on_heard) for playing, notes in chosen]
 
 
 class _Search:
@@ -174,9 +181,9 @@ def _weight(playing: Playing, belonging: Collection[Path]) -> float:
     return playing.contacts_heard * (BELONGING if playing.sheet_file in belonging else 1.0)
 
 
-def _score(heard: AudioFile, playing: Playing, notes: Sequence[str], told: Told) -> Scored:
+def _score(heard: AudioFile, playing: Playing, notes: Sequence[str], told: Told, on_heard: OnHeard) -> Scored:
     with open_played(playing.sheet_file) as played:
-        return score_playing(played, heard, playing, told.on(standing_of(played.sheet)), notes)
+        return score_playing(played, heard, playing, told.on(standing_of(played.sheet)), notes, on_heard)
 
 
 def heard_codes(heard: AudioFile) -> list[tuple[bool, ...]]:

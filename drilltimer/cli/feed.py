@@ -29,6 +29,7 @@ from drilltimer.cli.common import (
     wait_option,
 )
 from drilltimer.cli.live import remark, say, wording_for
+from drilltimer.cli.progress import hearing
 
 if TYPE_CHECKING:
     from drilltimer.app.feeding import Asked, FedSession
@@ -142,7 +143,8 @@ def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, A
     from drilltimer.app.feeding_journal import keep_fed
     from drilltimer.ui.lines import header, rep_line
 
-    outcome = hear_recording(recording, asked)
+    with hearing(wording("lines.listening")) as (_, on_heard):
+        outcome = hear_recording(recording, asked, on_heard)
     if options["player"] and outcome.fault is None:
         note(keep_fed(options["player"], outcome))
     if not options["as_json"]:

@@ -17,7 +17,7 @@ from drilltimer.cli.common import (
     print_lines,
     result_columns,
 )
-from drilltimer.cli.progress import progress
+from drilltimer.cli.progress import hearing
 from drilltimer.errors import SheetError, UserError
 from drilltimer.units import count_of
 
@@ -93,7 +93,7 @@ def score(
         player = recording.absolute().parent.name
     from drilltimer.app.annotate import annotate as write_annotations
     from drilltimer.app.later import document_of
-    from drilltimer.app.which import SHEET_ENDING, find_sheets, score_with
+    from drilltimer.app.which import SHEET_ENDING, find_sheets
     from drilltimer.audio.recording import refuse_no_file
     from drilltimer.cli.live import wording_for
 
@@ -102,7 +102,7 @@ def score(
     if recording.name.endswith(SHEET_ENDING):
         raise SheetError(f"{recording}: is a cue sheet, not a recording", fix="Name the recording, then --sheet SHEET.")
     sheets = find_sheets(sheet or recording.parent)
-    scored = _search(recording, sheets, told) if len(sheets) > 1 else score_with(recording, sheets, told)
+    scored = _score(recording, sheets, told, wording("lines.listening"))
     fault = scored[0].fault
     if player and fault is None:
         for each in scored:
@@ -119,16 +119,16 @@ def score(
         raise fault
 
 
-def _search(recording: Path, sheets: list[Path], told: Told) -> list[Scored]:
-    """Score with whichever sheets belong to it, and show how far the search is: each takes about a second."""
+def _score(recording: Path, sheets: list[Path], told: Told, words: str) -> list[Scored]:
+    """Score with whichever sheets belong to it, and show how far that is: each takes a second, an hour a minute."""
     from drilltimer.app.which import score_with
 
-    with progress(len(sheets)) as tell:
+    with hearing(words, len(sheets)) as (tell, on_heard):
 
         def on_tried(sheet: Path, heard: int, contacts: int) -> None:
             tell(sheet.name, f"{heard} of {count_of(contacts, 'contact')} heard" if contacts else "cannot be used")
 
-        return score_with(recording, sheets, told, on_tried)
+        return score_with(recording, sheets, told, on_tried, on_heard)
 
 
 def _print(scored: Scored, place: int, count: int, wording: Wording) -> None:
