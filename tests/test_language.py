@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 import tracemalloc
 from collections import Counter
@@ -16,10 +17,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from drilltimer.drill import tree as tree_module
+from drilltimer.drill.form import DrillForm
 from drilltimer.drill.language import drill_schema, load_drill
 from drilltimer.drill.tree import MAX_VALUES
 from drilltimer.drill.windows import REACTIVE_WINDOW, window_for
 from drilltimer.errors import DrillFileError
+from drilltimer.group.form import GroupForm
+from drilltimer.group.language import read_group_plan
 from drilltimer.model import FeedbackPlan, RallyLength, Wait, Window
 
 SHIPPED = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
@@ -306,11 +310,65 @@ BROKEN = {
         "d.yaml:5:9: blocks: expected a list of 50 or fewer, got 51",
     ),
     "no block": (PLAIN + "blocks: []\n", "d.yaml:5:9: blocks: expected a list of 1 or more, got 0"),
+    "a long name": (
+        PLAIN.replace("Plain", "x" * 70),
+        "d.yaml:1:7: name: expected a text of 60 or fewer characters, got 70",
+    ),
+    "no name": (PLAIN.replace("Plain", '""'), "d.yaml:1:7: name: expected a text of 1 or more characters, got 0"),
+    "a long word": (
+        PLAIN + f"speech: {{explain: [{'x' * 41}]}}\n",
+        "d.yaml:5:20: speech.explain[1]: expected a text of 40 or fewer characters, got 41",
+    ),
+    "a number beyond all": (
+        PLAIN + "withheld_share: 1e999\n",
+        "d.yaml:5:17: withheld_share: expected 0.5 or less, got inf",
+    ),
+    "a pan beyond all": (
+        PLAIN + "hitters: [{pan: 1e999}]\n",
+        "d.yaml:5:17: hitters[1].pan: expected a finite number, got inf",
+    ),
+    "half a letter": (
+        PLAIN.replace("Plain", '"\\ud800"'),
+        r"d.yaml:1:7: name: expected a text of whole letters, got '\ud800'",
+    ),
+    "a mapping without keys": (
+        PLAIN + "calls: {words: {}, delay_s: 0.2}\n",
+        "d.yaml:5:16: calls.words: expected 1 or more keys with values, got 0",
+    ),
     "a tag": (
         PLAIN + "description: !!python/name:os.system\n",
         "d.yaml:5:14: description: tags such as tag:yaml.org,2002:python/name:os.system have no place in a drill",
     ),
 }
+
+
+NO_VALUES = ("null", "true", "-1", "1e999", "1.5", '""', json.dumps("x" * 3000), r'"\ud800"', "[]", "[9, 9]", "{}")
+THE_CHECKERS_WORDS = r"[Ii]nput|[Ss]tring|[Dd]ictionary|\bshould\b|valid|permitted|instance"
+
+
+def places(schema, here, path=()):
+    """Every key of a form, with the keys that it lies within; items of lists are the first."""
+    for option in (here, *here.get("anyOf", ())):
+        form = schema["$defs"][option["$ref"].rsplit("/", 1)[-1]] if "$ref" in option else option
+        inside = list(form.get("properties", {}).items())
+        inside += [(0, form["items"])] if isinstance(form.get("items"), dict) else []
+        for key, value in inside:
+            yield (*path, key)
+            yield from places(schema, value, (*path, key))
+
+
+@pytest.mark.parametrize(("form", "read"), [(DrillForm, load_drill), (GroupForm, read_group_plan)])
+def test_no_fault_of_any_key_is_told_in_the_checkers_words(form, read):
+    schema, told = form.model_json_schema(), set()
+    for path in sorted(set(places(schema, schema)), key=str):
+        for text in NO_VALUES:
+            for key in reversed(path):
+                text = f"[{text}]" if key == 0 else f"{{{key}: {text}}}"
+            with pytest.raises(DrillFileError) as caught:
+                read(text, "d.yaml")
+            told |= {problem.message for problem in caught.value.problems}
+    assert len(told) > 50
+    assert [text for text in told if re.search(THE_CHECKERS_WORDS, text)] == []
 
 
 @pytest.mark.parametrize(("text", "expected"), BROKEN.values(), ids=BROKEN.keys())

@@ -12,7 +12,8 @@ from drilltimer.drill.tree import Path, Tree, dotted
 from drilltimer.errors import DrillFileError, Problem
 from drilltimer.units import count_of
 
-OWN_FAULTS = frozenset({"drill", "rally", "words", "too_long", "too_short"})  # their messages say what was found
+# their messages say what was found
+OWN_FAULTS = frozenset({"drill", "rally", "words", "too_long", "too_short", "string_too_long", "string_too_short"})
 MAX_PROBLEMS = 50  # a file with more is the wrong file, not a drill with mistakes
 
 
@@ -90,6 +91,8 @@ def _expected(details: ErrorDetails) -> tuple[str, str]:
     if details["type"] == "literal_error":
         choices = [choice.strip("'") for choice in context["expected"].replace(" or ", ", ").split(", ")]
         return f"expected one of {', '.join(choices)}", _nearest(str(details["input"]), choices)
+    if details["type"] in ("string_too_long", "string_too_short"):
+        context = context | {"actual_length": len(str(details["input"]))}
     return _expected_value(details["type"], context, details["msg"]), ""
 
 
@@ -99,8 +102,14 @@ def _expected_value(kind: str, context: dict[str, Any], message: str) -> str:
             return "expected a number"
         case "int_type" | "int_parsing" | "int_from_float":
             return "expected a whole number"
+        case "finite_number":
+            return "expected a finite number"
         case "string_type":
             return "expected a text"
+        case "string_unicode":
+            return "expected a text of whole letters"
+        case "invalid_key":
+            return "expected a key that is a text"
         case "bool_type":
             return "expected true or false"
         case "list_type":
@@ -115,12 +124,22 @@ def _expected_value(kind: str, context: dict[str, Any], message: str) -> str:
             return f"expected {context['le']:g} or less"
         case "greater_than":
             return f"expected more than {context['gt']:g}"
-        case "too_long":
-            return f"expected a list of {context['max_length']} or fewer, got {context['actual_length']}"
-        case "too_short":
-            return f"expected a list of {context['min_length']} or more, got {context['actual_length']}"
+        case "too_long" | "too_short" | "string_too_long" | "string_too_short":
+            return _expected_length(kind, context)
         case _:
             return message.replace("Input should", "should")
+
+
+def _expected_length(kind: str, context: dict[str, Any]) -> str:
+    """So many of a list, of a mapping's keys, or of a text's letters."""
+    bound = f"{context['max_length']} or fewer" if kind.endswith("long") else f"{context['min_length']} or more"
+    if kind.startswith("string"):
+        what = f"a text of {bound} characters"
+    elif context["field_type"] == "Dictionary":
+        what = f"{bound} keys with values"
+    else:
+        what = f"a list of {bound}"
+    return f"expected {what}, got {context['actual_length']}"
 
 
 def _got(value: Any) -> str:
