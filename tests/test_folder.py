@@ -10,6 +10,8 @@ import socket
 import subprocess
 import sys
 from concurrent.futures import BrokenExecutor, Future, ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 import soundfile
@@ -274,6 +276,30 @@ def test_it_writes_to_the_history_when_asked(mine, tmp_path, monkeypatch):
     assert json.loads((mine / "scores" / "Kim" / "r0.wav.score.json").read_text())["made_from"]["player"] == "Kim"
     answer = call("score", mine, "--jobs", 1, "--player-by-folder")
     assert "scored before, and did not change: 4 of 4 recordings" in answer.stderr
+
+
+def test_a_recording_that_lies_in_no_folder_with_a_name_is_told_before_any_work(mine, monkeypatch):
+    monkeypatch.setattr(folders, "score_one", lambda job: pytest.fail("work was begun"))
+    monkeypatch.setattr(
+        folders, "list_jobs", lambda *_: [*jobs_of(mine)[:2], replace(jobs_of(mine)[2], recording=root)]
+    )
+    root = Path(mine.anchor) / "r.wav"
+    for asked in (root, mine):
+        answer = call("score", asked, "--player-by-folder", code=2)
+        assert answer.stderr.startswith(f"drilltimer: {root}: lies in no folder that has a name")
+        assert answer.stdout == ""
+
+
+@pytest.mark.parametrize(
+    ("where", "asked"), [("Kim", "r0.wav"), ("Kim", "../Lou"), ("Lou/in", ".."), ("Lou/in", "../r2.wav")]
+)
+def test_the_folders_own_name_counts_however_it_is_reached(mine, tmp_path, monkeypatch, where, asked):
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+    (mine / "Lou" / "in").mkdir()
+    (mine / "Lou" / "r3.wav").unlink()
+    monkeypatch.chdir(mine / where)
+    call("score", asked, "--sheet", mine, "--player-by-folder")
+    assert f"{'Kim' if asked == 'r0.wav' else 'Lou'} " in call("history").stdout
 
 
 def test_an_interrupt_keeps_what_was_scored_and_says_how_to_go_on(mine, monkeypatch):

@@ -7,6 +7,7 @@ import math
 import os
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -69,6 +70,27 @@ def _a_name(ctx: click.Context, param: click.Parameter, value: str | None) -> st
 player_option = click.option(
     "--player", metavar="NAME", callback=_a_name, help="Keep the session in the history, under this name or number."
 )
+
+
+def name_of_folder(recording: Path) -> str:
+    """Under whose name `--player-by-folder` keeps a recording: that of its folder, as the file system is laid out.
+
+    Raises
+    ------
+    UserError
+        It lies where no folder has a name.
+    """
+    from drilltimer.errors import UserError
+
+    if name := Path(os.path.abspath(recording)).parent.name:  # "..", which is no name, is gone from it
+        return name
+    raise UserError(
+        f"{recording}: lies in no folder that has a name, under which --player-by-folder could keep it",
+        why="It is at the root of its disk.",
+        fix="Put it into a folder with the player's name, or tell the name with --player.",
+    )
+
+
 language_option = click.option(
     "--language",
     default="en",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import INTERRUPTED, note, print_lines, print_result, result_columns
+from drilltimer.cli.common import INTERRUPTED, name_of_folder, note, print_lines, print_result, result_columns
 from drilltimer.cli.progress import progress
 from drilltimer.errors import UserError
 from drilltimer.units import count_of
@@ -111,7 +111,7 @@ def _outcomes(due: list[Job], wish: Wish) -> Iterator[Outcome]:
 
 
 def _player_of(job: Job, wish: Wish) -> str:
-    return job.recording.absolute().parent.name if wish.player_by_folder else wish.player or ""
+    return name_of_folder(job.recording) if wish.player_by_folder else wish.player or ""
 
 
 def _keep_player(outcome: Outcome) -> str:

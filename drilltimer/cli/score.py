@@ -12,6 +12,7 @@ from drilltimer.cli.common import (
     distance_options,
     json_option,
     language_option,
+    name_of_folder,
     note,
     player_option,
     print_lines,
@@ -90,7 +91,7 @@ def score(
     if out or jobs or scheduler:
         raise click.UsageError("--out, --jobs and --scheduler are for a folder; --json prints one recording's result.")
     if player_by_folder:
-        player = recording.absolute().parent.name
+        player = name_of_folder(recording)
     from drilltimer.app.annotate import annotate as write_annotations
     from drilltimer.app.later import document_of
     from drilltimer.app.which import SHEET_ENDING, find_sheets
