@@ -9,11 +9,13 @@ import sys
 from dataclasses import replace
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 from test_lines import ENGLISH, REP, TIMED
 
+from drilltimer.cli import common, main
 from drilltimer.cli.history import trend_lines
 from drilltimer.model import Grade, Verdict
 from drilltimer.records.entries import SessionLine
@@ -104,6 +106,38 @@ def test_a_trend_is_drawn_as_wide_as_the_terminal(columns):
     drawn = trend_lines([line], columns)[1]
     assert len(drawn) <= (columns or 100)
     assert re.search(r"123456  2026-11-29  o-+ +\| +-299 ms$", drawn)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("--no-such-option-as-this-one",),
+        ("no-such-command-as-this-one",),
+        ("run", "steady-contact", "--distance", "nan"),
+        ("score", "evening", "--player", "Ann", "--player-by-folder"),
+        ("drills", "show", "--no-such-option-as-this-one"),
+        ("history", "--limit", "several hundred"),
+    ],
+)
+def test_what_the_option_parser_says_keeps_to_the_terminals_width(arguments, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "evening").mkdir()
+    told = {}
+    for columns in (None, 40):
+        monkeypatch.setattr(common, "terminal_columns", lambda stream, columns=columns: columns)
+        answer = CliRunner().invoke(main, list(arguments))
+        assert (answer.exit_code, answer.stdout) == (2, "")
+        told[columns] = answer.stderr
+    assert told[40].split() == told[None].split()
+    assert max(map(len, told[None].splitlines())) > 40
+    assert max(map(len, told[40].splitlines())) <= 40
+    assert "\n\nError: " in told[40]
+
+
+def test_without_a_command_help_is_shown_as_ever(monkeypatch):
+    for columns in (None, 40):
+        monkeypatch.setattr(common, "terminal_columns", lambda stream, columns=columns: columns)
+        assert "Commands:\n  " in CliRunner().invoke(main, []).stderr
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pexpect needs a POSIX terminal")

@@ -37,6 +37,18 @@ from drilltimer.errors import UserError
 class Commands(click.Group):
     """Groups commands; tells every `UserError` in words, with its exit code."""
 
+    def make_context(
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+    ) -> click.Context:
+        """Read what stands before the command; what is wrong with it is told at the terminal's width."""
+        try:
+            return super().make_context(info_name, args, parent, **extra)
+        except click.exceptions.NoArgsIsHelpError:
+            raise
+        except click.UsageError as fault:
+            _tell(fault)
+            sys.exit(fault.exit_code)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the chosen command."""
         try:
@@ -44,9 +56,21 @@ class Commands(click.Group):
         except UserError as fault:
             note(f"drilltimer: {fault}")
             ctx.exit(fault.exit_code)
+        except click.exceptions.NoArgsIsHelpError:  # help, which is as wide as it should be
+            raise
+        except click.UsageError as fault:
+            _tell(fault)
+            ctx.exit(fault.exit_code)
         except KeyboardInterrupt:
             note("drilltimer: interrupted")
             ctx.exit(INTERRUPTED)
+
+
+def _tell(fault: click.UsageError) -> None:
+    """What the option parser says, brought to the terminal's width as everything else is."""
+    text = io.StringIO()
+    fault.show(text)
+    note(text.getvalue(), ends=False)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
