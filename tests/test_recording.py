@@ -131,16 +131,6 @@ def test_a_header_that_promises_the_moon_takes_no_memory(tmp_path):
         read_audio(path)
 
 
-def test_a_recorder_that_was_stopped_leaves_an_unknown_length(tmp_path):
-    path = written(tmp_path / "a.flac", tone())
-    raw = bytearray(path.read_bytes())
-    raw[21] &= 0xF0
-    raw[22:26] = b"\0" * 4
-    path.write_bytes(raw)
-    with pytest.raises(RecordingError, match="length is unknown"):
-        read_audio(path)
-
-
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 def test_a_sample_that_is_no_number_is_refused_with_its_place(tmp_path, value):
     samples = tone(channels=2)
@@ -288,6 +278,40 @@ def test_a_file_that_ends_early_and_holds_no_numbers_besides_is_told_of_both(tmp
 
 FFMPEG = shutil.which("ffmpeg")
 needs_ffmpeg = pytest.mark.skipif(FFMPEG is None, reason="ffmpeg is not installed: apt-get install ffmpeg")
+
+
+def without_length(path):
+    """As a program leaves it that streams, or that is stopped: 36 bits of zeros (RFC 9639, 8.2)."""
+    raw = bytearray(path.read_bytes())
+    raw[21] &= 0xF0
+    raw[22:26] = b"\0" * 4
+    path.write_bytes(raw)
+    return path
+
+
+@needs_ffmpeg
+def test_flac_that_does_not_say_how_long_it_is_is_read_to_its_end(tmp_path):
+    path = written(tmp_path / "a.flac", tone())
+    whole, rate_hz = read_audio(path)
+    samples, same_hz = read_audio(without_length(path))
+    assert same_hz == rate_hz
+    np.testing.assert_array_equal(samples, whole)
+
+
+@needs_ffmpeg
+def test_of_one_that_was_cut_the_end_is_told(tmp_path):
+    path = without_length(written(tmp_path / "a.flac", tone()))
+    raw = path.read_bytes()
+    path.write_bytes(raw[: len(raw) * 2 // 3])
+    with AudioFile(path, salvage=True) as file:
+        assert "s can be read; ffmpeg says: " in file.damage
+        assert 0 < file.frames < len(tone())
+
+
+def test_where_nothing_can_decode_it_that_is_told(tmp_path, monkeypatch):
+    monkeypatch.setenv("PATH", "")
+    with pytest.raises(RecordingError, match="does not say how long it is, which needs the program ffmpeg"):
+        read_audio(without_length(written(tmp_path / "a.flac", tone())))
 
 
 @pytest.fixture

@@ -71,7 +71,7 @@ def decode(path: Path, kind: str) -> tuple[tempfile.TemporaryDirectory[str], str
     if program is None:
         raise RecordingError(
             f"{path}: is {kind}, which needs the program {PROGRAM}, and that is not installed",
-            why="Films and AAC sound are decoded by it; WAV, FLAC, OGG and MP3 are not.",
+            why="Films, AAC and files without a length are decoded by it; all other WAV, FLAC, OGG and MP3 are not.",
             fix=f"{INSTALL}, or convert the file to WAV.",
         )
     folder = tempfile.TemporaryDirectory(prefix="drilltimer-")

@@ -33,6 +33,7 @@ from drilltimer.units import s_from_frames
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 384_000  # beyond, no landing could be timed, or the header lies
 MOST_CHANNELS = 64
 UNKNOWN_FRAMES = 2**62
+ENDLESS = "a file that does not say how long it is"  # FLAC that was streamed, or whose recorder was stopped
 # Measured: libsndfile 1.2 lands on another frame in half of all seeks in OGG Vorbis, and MP3 glitches after each.
 EXACT_SEEK_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "W64", "FLAC", "AIFF", "CAF"})
 FLOATING = frozenset({"FLOAT", "DOUBLE"})  # whose samples need not be numbers
@@ -93,7 +94,7 @@ class AudioFile:
         try:
             self._file = _open(self.path, kind)
         except NeedsDecoderError:
-            self._decoded, said = decode(self.path, kind or "")
+            self._decoded, said = decode(self.path, kind or ENDLESS)
             self._file = _open(Path(self._decoded.name) / "sound.flac", None)
         self._at = 0
         try:
@@ -151,8 +152,6 @@ class AudioFile:
             raise self._broken(f"its header says {self.rate_hz} Hz; {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} can be used")
         if self.channels > MOST_CHANNELS:
             raise self._broken(f"its header says {self.channels} channels; at most {MOST_CHANNELS} can be used")
-        if self.frames >= UNKNOWN_FRAMES:
-            raise self._broken("its length is unknown", why="The recorder was stopped before it could write it.")
         if self.frames <= 0:
             raise self._broken("there is no sound in it", why="The recorder was stopped before it wrote anything.")
         promised = re.search(r"^ *(?:data|SSND) : (\d+) \(should be (\d+)\)", self._file.extra_info, re.MULTILINE)
@@ -297,7 +296,7 @@ class AudioFile:
 
 
 class NeedsDecoderError(Exception):
-    """libsndfile does not read it, but its first bytes say what it is."""
+    """libsndfile does not read it but its first bytes say what it is, or it cannot tell where the file ends."""
 
 
 def refuse_no_file(path: Path) -> None:
@@ -332,7 +331,10 @@ def _open(path: Path, kind: str | None) -> Any:
             file = soundfile.SoundFile(for_libsndfile(path))
             if file.format not in EXACT_SEEK_FORMATS:
                 file.seekable = lambda: False  # otherwise python-soundfile seeks after every read
-            return file
+            if file.frames < UNKNOWN_FRAMES:
+                return file
+            file.close()
+            raise NeedsDecoderError
     except (soundfile.LibsndfileError, OSError, TypeError, ValueError, RuntimeError) as fault:
         # TypeError: soundfile takes a name ending in .raw for sound without a header
         if kind is not None:
