@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import soundfile
+from click.testing import CliRunner
 from scipy.signal import resample_poly
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 
 from drilltimer.app.later import DEFAULT_WINDOW, score_recording, with_distance
 from drilltimer.app.played import read_sheet
+from drilltimer.cli import main
 from drilltimer.errors import RecordingError, SheetError
 from drilltimer.model import Grade, Placement
 
@@ -151,3 +153,18 @@ def test_the_wrong_sheet_is_refused_with_the_reason(desk):
 def test_a_missing_sheet_is_told(tmp_path):
     with pytest.raises(SheetError, match="there is no such cue sheet"):
         read_sheet(tmp_path / "no.json")
+
+
+@pytest.mark.parametrize("seconds", [16.7, 17.0])
+def test_contacts_of_an_even_drill_are_told_once_where_the_recording_breaks_off(tmp_path, monkeypatch, seconds):
+    """Any four of its contacts, 3.2 s apart, fit any other four: they were taken for the first ones and the last."""
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
+    whole, cut = tmp_path / "whole.wav", tmp_path / "cut.wav"
+    options = ["--simulate", "club", "--speed", "0", "--seed", "3", "--record", str(whole)]
+    assert CliRunner().invoke(main, ["run", "steady-contact", *options]).exit_code == 0
+    samples, rate_hz = soundfile.read(whole)
+    soundfile.write(cut, samples[: round(seconds * rate_hz)], rate_hz, "PCM_24")
+    scored = score_recording(cut, tmp_path / "whole.cues.json")
+    assert "heard: 4 of 4" in scored.health.notes[0]
+    assert [(piece.first_rep, piece.last_rep) for piece in scored.pieces] == [(0, 3)]
+    assert [verdict.rep for verdict in scored.verdicts if not verdict.void] == [0, 1, 2, 3]

@@ -91,10 +91,12 @@ class Recording:
         self.rate_hz = rate_hz
         self.duration_s = duration_s
         self._read = read
+        self._explained: list[tuple[float, float]] = []
 
     def take_out(self, passage: Passage) -> None:
         """What a passage explains is not looked at again."""
         first_s, last_s = (self.recorded_s(passage, i) for i in (passage.first, passage.last))
+        self._explained.append((first_s - EDGE_S, last_s + EDGE_S))
         self.open[max(0, int((first_s - EDGE_S) * TRACE_RATE_HZ)) : int((last_s + EDGE_S) * TRACE_RATE_HZ)] = 0.0
 
     def recorded_s(self, passage: Passage, contact: int) -> float:
@@ -102,7 +104,12 @@ class Recording:
         return passage.clock.recorded_s(self.contacts[contact].at_s)
 
     def locate(self, contact: int, expected_s: float, reach_s: float) -> float | None:
-        """When a contact is heard within `reach_s` of the expected time."""
+        """When a contact is heard within `reach_s` of the expected time, and no passage has explained it yet.
+
+        In an even drill any of its stretches would fit what another one has explained.
+        """
+        if any(begin_s < expected_s < end_s for begin_s, end_s in self._explained):
+            return None
         template = self.contacts[contact].template
         first = int((expected_s - reach_s) * self.rate_hz)
         frames = int(2 * reach_s * self.rate_hz) + len(template)
