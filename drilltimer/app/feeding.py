@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from math import ceil
 from pathlib import Path
@@ -113,7 +113,7 @@ def hear_recording(
             why="The feeder may be too far from the microphone, or --play says something else than what was played.",
             fix="Listen to it; stand the microphone nearer to the feeder, and check --play and --feeder.",
         )
-    return replace(_outcome(asked, session, health, str(path), rate_hz, fault=fault), session=live)
+    return _outcome(asked, session, health, str(path), rate_hz, fault=fault, recorded_in=live)
 
 
 def _blocks(file: AudioFile) -> Iterator[Block]:
@@ -137,6 +137,7 @@ def _outcome(
     rate_hz: int,
     interrupted: bool = False,
     fault: UserError | None = None,
+    recorded_in: str = "",
 ) -> FedSession:
     return FedSession(
         asked,
@@ -149,6 +150,7 @@ def _outcome(
         rate_hz,
         interrupted,
         fault,
+        recorded_in,
     )
 
 

@@ -30,6 +30,8 @@ FILMS = (".m4a", ".aac", ".mp4", ".m4v", ".mov", ".mkv", ".webm", ".avi", ".3gp"
 ENDINGS = frozenset(SOUNDS + FILMS)
 RESULT_ENDING = ".score.json"
 SUMMARY = "summary.json"
+WAS_WRITTEN = "its recording was scored; somebody took it away or wrote over it meanwhile"
+AGAIN = "Its recording is scored again when the same command is given again."
 AHEAD = 2  # recordings handed out per worker: enough to keep it busy, few enough to know who was hurt
 CLUSTER_AHEAD = 512
 
@@ -279,14 +281,10 @@ def _row_of(job: Job, failed: str | None, damaged: str | None) -> dict[str, Any]
         drills = [{"sheet": each["sheet"], "scores": each["scores"]} for each in (document, *document["more"])]
     except OSError as fault:
         why = "is no longer there" if isinstance(fault, FileNotFoundError) else "cannot be read any more"
-        return bare | {"fault": f"{job.result}: {why}, but {_WAS_WRITTEN}: {fault.strerror or fault}\n  {_AGAIN}"}
+        return bare | {"fault": f"{job.result}: {why}, but {WAS_WRITTEN}: {fault.strerror or fault}\n  {AGAIN}"}
     except (ValueError, KeyError, TypeError):
-        return bare | {"fault": f"{job.result}: is no result any more, but {_WAS_WRITTEN}\n  {_AGAIN}"}
+        return bare | {"fault": f"{job.result}: is no result any more, but {WAS_WRITTEN}\n  {AGAIN}"}
     return bare | {"result": f"{job.name}{RESULT_ENDING}", "fault": damaged, "drills": drills}
-
-
-_WAS_WRITTEN = "its recording was scored; somebody took it away or wrote over it meanwhile"
-_AGAIN = "Its recording is scored again when the same command is given again."
 
 
 def _made_from(job: Job, sheets: Iterable[Path]) -> dict[str, Any]:

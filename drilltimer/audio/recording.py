@@ -186,12 +186,12 @@ class AudioFile:
             Negative start or length.
         """
         samples = self._read(start, frames)
-        finite = np.isfinite(samples)
-        if not finite.all():  # asked of the whole first: frame by frame costs as much as decoding
-            if not self._silences:
-                at_s = s_from_frames(start + int(np.argmin(finite.all(axis=1))), self.rate_hz)
-                raise self._broken(f"the sample at {at_s:.3f} s is not a finite number", why=NO_NUMBERS)
-            samples[~finite] = 0.0
+        lost, first = no_numbers([samples])
+        if lost and not self._silences:
+            at_s = s_from_frames(start + first, self.rate_hz)
+            raise self._broken(f"the sample at {at_s:.3f} s is not a finite number", why=NO_NUMBERS)
+        if lost:
+            samples[~np.isfinite(samples)] = 0.0
         return samples
 
     def _read(self, start: int, frames: int) -> Samples:

@@ -77,13 +77,9 @@ class AudioWriter:
         self.fault: RecordingError | None = None
         refuse_name(self.path)
         kinds: dict[str, Callable[[Path, int, int, str, str], _Sink]] = {".wav": _WavFile, ".flac": _FlacFile}
-        kind, mode, comment = (
-            kinds[self.path.suffix.lower()],
-            "wb" if overwrite else "xb",
-            session and SESSION + session,
-        )
+        kind, mode = kinds[self.path.suffix.lower()], "wb" if overwrite else "xb"
         try:
-            self._sink = kind(self.path, rate_hz, channels, mode, comment)
+            self._sink = kind(self.path, rate_hz, channels, mode, session and SESSION + session)
         except FileExistsError as fault:
             raise RecordingError(f"{self.path}: exists already", fix="Choose another name or remove it.") from fault
         except (OSError, ValueError) as fault:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import io
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -41,36 +43,34 @@ class Commands(click.Group):
         self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
     ) -> click.Context:
         """Read what stands before the command; what is wrong with it is told at the terminal's width."""
-        try:
+        with _usage_told():
             return super().make_context(info_name, args, parent, **extra)
-        except click.exceptions.NoArgsIsHelpError:
-            raise
-        except click.UsageError as fault:
-            _tell(fault)
-            sys.exit(fault.exit_code)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the chosen command."""
         try:
-            return super().invoke(ctx)
+            with _usage_told():
+                return super().invoke(ctx)
         except UserError as fault:
             note(f"drilltimer: {fault}")
-            ctx.exit(fault.exit_code)
-        except click.exceptions.NoArgsIsHelpError:  # help, which is as wide as it should be
-            raise
-        except click.UsageError as fault:
-            _tell(fault)
             ctx.exit(fault.exit_code)
         except KeyboardInterrupt:
             note("drilltimer: interrupted")
             ctx.exit(INTERRUPTED)
 
 
-def _tell(fault: click.UsageError) -> None:
-    """What the option parser says, brought to the terminal's width as everything else is."""
-    text = io.StringIO()
-    fault.show(text)
-    note(text.getvalue(), ends=False)
+@contextmanager
+def _usage_told() -> Iterator[None]:
+    """Tell what the option parser complains of at the terminal's width, as everything else is told, and leave."""
+    try:
+        yield
+    except click.exceptions.NoArgsIsHelpError:  # help, which is as wide as it should be
+        raise
+    except click.UsageError as fault:
+        text = io.StringIO()
+        fault.show(text)
+        note(text.getvalue(), ends=False)
+        sys.exit(fault.exit_code)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

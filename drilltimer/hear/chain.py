@@ -87,14 +87,12 @@ class Chain:
     def closing(self) -> np.ndarray:
         """Weight of play having ended with each station, and nothing since, until the stretch's end; shape (S, n)."""
         left_s = self.times_s[-1] - self.times_s
-        since = sum(share * np.exp(-left_s / tau) for share, tau in PAUSE_TAUS_S)
         # The stretch may also end in the middle of a rally.
-        return np.asarray((self.ends[:, None] + (left_s < UNDECIDED_S)[None, :]) * since)
+        return np.asarray((self.ends[:, None] + (left_s < UNDECIDED_S)[None, :]) * _lasting(left_s))
 
     def nothing(self) -> float:
         """Log weight of no station at all."""
-        waited_s = float(self.times_s[-1] - self.times_s[0])
-        return math.log(sum(share * math.exp(-waited_s / tau) for share, tau in PAUSE_TAUS_S))
+        return math.log(_lasting(self.times_s[-1] - self.times_s[0]))
 
     def _openings(self) -> np.ndarray:
         """Weight of each impact as the stretch's first station; at once, any of them may be the first."""
@@ -110,6 +108,11 @@ class Chain:
         for k in range(min(REACH, n - 1)):
             ahead[: n - k - 1, :, k, :] = self.steps[k + 1 :, :, REACH - 1 - k, :].transpose(0, 2, 1)
         return ahead
+
+
+def _lasting(since_s: np.ndarray) -> np.ndarray:
+    """Chance that a pause goes on for so long beyond its least."""
+    return np.asarray(sum(share * np.exp(-since_s / tau) for share, tau in PAUSE_TAUS_S))
 
 
 class _Pools:

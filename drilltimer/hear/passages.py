@@ -95,9 +95,10 @@ class Recording:
 
     def take_out(self, passage: Passage) -> None:
         """What a passage explains is not looked at again."""
-        first_s, last_s = (self.recorded_s(passage, i) for i in (passage.first, passage.last))
-        self._explained.append((first_s - EDGE_S, last_s + EDGE_S))
-        self.open[max(0, int((first_s - EDGE_S) * TRACE_RATE_HZ)) : int((last_s + EDGE_S) * TRACE_RATE_HZ)] = 0.0
+        begin_s = self.recorded_s(passage, passage.first) - EDGE_S
+        end_s = self.recorded_s(passage, passage.last) + EDGE_S
+        self._explained.append((begin_s, end_s))
+        self.open[max(0, int(begin_s * TRACE_RATE_HZ)) : int(end_s * TRACE_RATE_HZ)] = 0.0
 
     def recorded_s(self, passage: Passage, contact: int) -> float:
         """When a contact is heard by a passage's clock."""

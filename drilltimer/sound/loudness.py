@@ -18,7 +18,7 @@ STEPS_PER_BLOCK = 4  # blocks of 400 ms that overlap by three quarters
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
 OFFSET_LU = -0.691  # so that 997 Hz at 0 dBFS in one channel reads -3.01 LKFS
-# -300 dBFS. In true silence a filter's tail sinks to numbers so small that a processor takes 30 times as long for them.
+# -300 dBFS. In true silence a filter's tail sinks to numbers so small that a processor takes 25 times as long for them.
 NEXT_TO_NOTHING = 1e-15
 # The standard gives coefficients at 48 kHz alone; these analogue parameters give them back there and fit every rate:
 # De Man 2014, Evaluation of implementations of the EBU R128 loudness measurement, AES 137 (from memory, and checked
