@@ -159,14 +159,11 @@ class LandingSound:
 
     Parameters
     ----------
-    strength : float
-        Mean rise over the bands, in nepers of power.
-    colour_db : tuple of float
-        Power in each band of the ear, re what was there before.
+    mark : tuple of float
+        As the ear's net describes it; another version's, of another length, tells nothing.
     """
 
-    strength: float
-    colour_db: tuple[float, ...]
+    mark: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +237,8 @@ class Verdict:
     first_step_s: float | None = None
     touchdown_ms: float | None = None  # after the contact, at the player
     error_ms: float | None = None  # touchdown minus window centre
-    uncertainty_ms: float | None = None  # one sigma of touchdown_ms
+    uncertainty_ms: float | None = None  # one sigma of touchdown_ms, unknown distances included
+    ear_uncertainty_ms: float | None = None  # what of that is the ear's own doubt about this rep
     stagger_ms: float | None = None
     first_step_ms: float | None = None  # after the contact, at the player
     void: str = ""
@@ -252,7 +250,10 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Scores:
-    """Summary of verdicts. Errors are over the timed reps alone; None where there is nothing to average."""
+    """Summary of verdicts. Errors are over the timed reps alone; None where there is nothing to average.
+
+    Where most reps are void, those that are not tell nothing of the others: there is nothing to average.
+    """
 
     n: int  # scored reps: timed + missed
     timed: int

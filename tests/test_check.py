@@ -10,7 +10,7 @@ import pytest
 from drilltimer.app.check import HOP_LEAD_S, HOP_WORD, HOPS, run_check
 from drilltimer.app.open import open_room
 from drilltimer.cli.check import today
-from drilltimer.hear.onsets import COLOUR_EDGES_HZ
+from drilltimer.hear.net import MARK
 from drilltimer.model import Placement
 
 PLACE = Placement(3.0, 3.0, 0.3)
@@ -60,7 +60,7 @@ def test_what_the_hops_sounded_like_is_left_for_sessions_and_a_short_check_has_n
     checked = run_check(Overheard(), PLACE, real_time=False)
     assert len(checked.landings) == 1  # channel
     assert len(checked.landings[0]) >= HOPS - 1
-    assert all(len(each.colour_db) == len(COLOUR_EDGES_HZ) - 1 for each in checked.landings[0])
+    assert all(len(each.mark) == MARK for each in checked.landings[0])
     assert all(0.5 < each.strength < 10.0 for each in checked.landings[0])
     assert run_check(Overheard(), PLACE, real_time=False, short=True).landings == ()
 

@@ -179,8 +179,8 @@ def test_lost_blocks_and_a_wandering_trip():
 
 def test_landings_too_soft_or_unheard():
     measured, _ = found(room())
-    assert [f.key for f in find_faults(measured, RATE_HZ, Hops(6, 6, 25.0))] == []
-    assert [f.key for f in find_faults(measured, RATE_HZ, Hops(6, 6, 9.0))] == ["soft_landing"]
+    assert [f.key for f in find_faults(measured, RATE_HZ, Hops(6, 6, 25.0, 0.98))] == []
+    assert [f.key for f in find_faults(measured, RATE_HZ, Hops(6, 6, 9.0, 0.4))] == ["soft_landing"]
     few = find_faults(measured, RATE_HZ, Hops(6, 3, None))
     assert [f.key for f in few] == ["no_landings"]
     assert result_of(few) == "usable"

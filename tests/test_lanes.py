@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from drilltimer.hear import lanes
+from drilltimer.hear.bands import BANDS
 from drilltimer.hear.bleed import Bleed, onset_growth
 from drilltimer.hear.lanes import LaneListener
-from drilltimer.hear.onsets import BANDS
 from drilltimer.model import Block, Expectation
 from tests.accuracy.lanes import LaneCase, hear_lanes, measure_lanes, perform
 

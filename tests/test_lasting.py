@@ -228,7 +228,7 @@ def test_a_device_that_opens_but_gives_nothing_is_still_away():
     assert read_all(stream) == [960, 1920]
 
 
-LANDINGS = ((LandingSound(1.5, (1.0, -2.5)), LandingSound(2.0, (0.0, 3.0))), ())
+LANDINGS = ((LandingSound((1.0, -2.5)), LandingSound((0.0, 3.0))), ())
 
 
 def test_the_hops_of_a_check_are_kept_and_hold_where_they_were_heard():

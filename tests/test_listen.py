@@ -428,3 +428,17 @@ def test_a_block_out_of_turn_is_a_fault_of_the_caller():
     listener.feed(Block(0, zeros, zeros))
     with pytest.raises(ValueError, match="starts at frame 150, expected 100"):
         listener.feed(Block(150, zeros, zeros))
+
+
+def test_a_player_who_shifts_is_followed_at_once():
+    """In noise, where a usual time would pull: what was before the shift says nothing about when feet come after it."""
+    errors_ms = []
+    for seed in range(4):
+        for before_ms, after_ms in ((110.0, 210.0), (250.0, 150.0)):
+            delays_ms = (before_ms,) * 4 + (after_ms,) * 4
+            told = practice(delays_ms, noise=0.012, seed=seed).touchdowns_ms()
+            assert all(each is not None for each in told)
+            errors_ms.append(np.array(told) - delays_ms)
+    across = np.mean(errors_ms, axis=0)
+    assert np.abs(across[4:] - across[:4].mean()).max() <= 1.0
+    assert abs(across[4:].mean()) <= 1.0

@@ -6,18 +6,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from drilltimer.hear.onsets import (
-    BANDS,
-    Leftover,
-    band_powers,
-    find_rises,
-    fit_predictor,
-    lateness_ms,
-    leftover_share,
-    own_powers,
-    scatter_ms,
-    split_gain,
-)
+from drilltimer.hear.bands import BANDS, Leftover, band_powers, fit_predictor, leftover_share, own_powers
+from drilltimer.hear.onsets import find_rises, lateness_ms, scatter_ms, split_gain
 
 RATE_HZ = 16_000
 

@@ -32,16 +32,20 @@ pytestmark = pytest.mark.skipif(
 
 @pytest.fixture(scope="module")
 def scored(tmp_path_factory):
-    """Truth and score document of every scene."""
+    return score_all(FOLDER, "d*.json", tmp_path_factory)
+
+
+def score_all(folder, pattern, tmp_path_factory):
+    """Truth and score document of every scene of a folder."""
     results = []
-    for path in sorted(FOLDER.glob("d*.json")):
+    for path in sorted(folder.glob(pattern)):
         truth = json.loads(path.read_text())
         place = tmp_path_factory.mktemp(truth["scene"])
-        (place / truth["played"]).symlink_to(FOLDER / truth["played"])
+        (place / truth["played"]).symlink_to(folder / truth["played"])
         sheet = place / "sheet.json"
         sheet.write_text(json.dumps(sheet_of(truth)))
         answer = CliRunner().invoke(
-            main, ["score", str(FOLDER / truth["recorded"]), "--sheet", str(sheet), "--json"], catch_exceptions=False
+            main, ["score", str(folder / truth["recorded"]), "--sheet", str(sheet), "--json"], catch_exceptions=False
         )
         assert answer.exit_code == 0, answer.stderr
         results.append((truth, json.loads(answer.stdout)))
@@ -52,13 +56,13 @@ def touchdowns_s(document):
     return [rep["touchdown_s"] for rep in document["reps"] if rep["touchdown_s"] is not None]
 
 
-def compare(truth, document):
-    """Errors (s) of the landings found, and how many were missed and made up; one to one, within 50 ms."""
+def compare(truth, document, found_s=FOUND_S):
+    """Errors (s) of the landings found, and how many were missed and made up; one to one, within `found_s`."""
     ref = np.array([landing["mic_s"] for landing in truth["landings"]])
     est = np.array(touchdowns_s(document))
     apart = np.abs(ref[:, None] - est[None, :])
-    rows, columns = linear_sum_assignment(np.where(apart <= FOUND_S, apart, 1e3))
-    errors = [est[j] - ref[i] for i, j in zip(rows, columns, strict=True) if apart[i, j] <= FOUND_S]
+    rows, columns = linear_sum_assignment(np.where(apart <= found_s, apart, 1e3))
+    errors = [est[j] - ref[i] for i, j in zip(rows, columns, strict=True) if apart[i, j] <= found_s]
     return errors, len(ref) - len(errors), len(est) - len(errors)
 
 

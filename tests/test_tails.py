@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from drilltimer.hear.bands import BANDS
 from drilltimer.hear.followed import SAME_S, Followed
-from drilltimer.hear.onsets import BANDS
 from drilltimer.hear.tails import Tails
 from drilltimer.hear.touchdowns import Neighbourhood, half_width_ms
 from drilltimer.hear.track import AFTER_S, BEFORE_S, STEP_S, PowerTrack

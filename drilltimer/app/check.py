@@ -229,7 +229,7 @@ def _hops(stream: AudioStream, zero: int, measured: Measured, placement: Placeme
     over_db = None
     if peaks_db and measured.noise_db is not None:
         over_db = float(np.median(peaks_db)) - measured.noise_db
-    return Hops(HOPS, len(touchdowns_s), over_db), listener.landings
+    return Hops(HOPS, len(touchdowns_s), over_db, listener.audible_share()), listener.landings
 
 
 def _hop(index: int) -> Rep:

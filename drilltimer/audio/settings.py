@@ -77,10 +77,12 @@ def keep_settings(settings: DeviceSettings) -> bool:
 
 def _entry(entry: dict[str, Any]) -> DeviceSettings:
     placement = Placement(**{name: float(value) for name, value in entry["placement"].items()})
-    landings = tuple(tuple(_landing(each) for each in channel) for channel in entry.get("landings", ()))
+    landings = tuple(
+        tuple(_landing(each) for each in channel if "mark" in each) for channel in entry.get("landings", ())
+    )
     settings = DeviceSettings(**{**entry, "placement": placement, "landings": landings})
     return replace(settings, volume_db=float(settings.volume_db))
 
 
 def _landing(entry: dict[str, Any]) -> LandingSound:
-    return LandingSound(float(entry["strength"]), tuple(float(db) for db in entry["colour_db"]))
+    return LandingSound(tuple(float(number) for number in entry["mark"]))

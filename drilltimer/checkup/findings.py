@@ -20,7 +20,7 @@ STEP_LIMIT_DB = 3.0
 HISS_LIMIT_DB = 4.0
 ECHO_LIMIT_DB = 6.0
 HEARD_SHARE = 0.8
-LANDING_LIMIT_DB = 12.0
+AUDIBLE_LIMIT = 0.8  # one hop of six may have been no hop
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +34,16 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Hops:
-    """How well the player's landings were heard. `over_noise_db`: peak over the noise's RMS, in the landing's band."""
+    """How well the player's landings were heard.
+
+    `over_noise_db`: peak over the noise's RMS, in the landing's band. `audible_share`: of such landings that would be
+    heard in the noise of these seconds, whenever they came.
+    """
 
     asked: int
     heard: int
     over_noise_db: float | None
+    audible_share: float | None = None
 
 
 def find_faults(measured: Measured, rate_hz: int, hops: Hops | None = None) -> list[Finding]:
@@ -49,8 +54,9 @@ def find_faults(measured: Measured, rate_hz: int, hops: Hops | None = None) -> l
     if hops is not None:
         if hops.heard < HEARD_SHARE * hops.asked:
             found.append(Finding("no_landings", (("asked", hops.asked), ("heard", hops.heard))))
-        elif hops.over_noise_db is not None and hops.over_noise_db < LANDING_LIMIT_DB:
-            found.append(Finding("soft_landing", (("db", hops.over_noise_db),)))
+        elif hops.audible_share is not None and hops.audible_share < AUDIBLE_LIMIT:
+            over = (("db", hops.over_noise_db),) if hops.over_noise_db is not None else ()
+            found.append(Finding("soft_landing", (("of_100", round(100.0 * hops.audible_share)), *over)))
     return sorted(found, key=lambda each: not each.stops)
 
 

@@ -175,6 +175,8 @@ def tell(checked: Checked, wording: Wording, say: Say) -> None:
                 "check.landings", checked.hops.heard, heard=checked.hops.heard, db=checked.hops.over_noise_db
             )
         )
+    if checked.hops is not None and checked.hops.audible_share is not None:
+        figures.append(wording("check.audible", of_100=round(100.0 * checked.hops.audible_share)))
     say("  ".join(figures))
     say(wording("check.correction", ms=checked.correction_ms))
     for finding in checked.findings:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.hear.onsets import own_powers
+from drilltimer.hear.bands import own_powers
 
 LEAD_S = 0.002  # the filter starts before the located arrival: the loudspeaker's precursors and the locator's error
 LONGEST_S = 0.22

@@ -1,219 +1,207 @@
-"""Which rise is the landing: every reading of a rep is weighed, none is guessed.
+"""From the net's log weights to an answer: when the feet came down, how sure that is, or why it cannot be told.
 
-A reading says that one rise is the touchdown, or that there was none. Its log weight adds up what speaks for it: the
-rise's own strength, its strength and level beside this player's usual ones, its likeness to landings heard before (by
-colour, and wave by wave), and its neighbours: a rise shortly before takes the part of the first foot, a rise shortly
-after that of the second, one half a second later that of the first step. The reading with the greatest weight wins when
-it leads clearly; two readings that weigh the same are no answer.
-
-The weights were fitted by maximum likelihood (a conditional logit, `evidence`); DEVELOPERS.md, "Decisions", tells how
-well they carry over to recordings that were left out.
+The weights make a distribution over the columns of the picture and over there having been no landing. Between columns
+the arrival picker places the moment (Akaike's criterion for the best split into two variances: Maeda 1985, Zisin
+38:365-379). What is told is likely enough by far; what is not is either missed, when a landing as loud as this player's
+would have been heard in this very noise, or void.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from drilltimer.hear.evidence import Evidence, weigh
-from drilltimer.hear.onsets import Rise, Rises
-from drilltimer.hear.pattern import likeness_of_places
-from drilltimer.hear.profile import ENOUGH, Profile
+from drilltimer.hear.features import COLUMN_S, FRAMES, FROM_S, Picture, cut_patch, level_db
+from drilltimer.hear.net import Answer, Net
+from drilltimer.hear.onsets import picking_bands, split_gain
+from drilltimer.units import ms_from_s
 
-MOST_RISES = 28  # the strongest of a rep; more are noise
-RANGE_S = (-0.35, 1.3)  # rises that matter, from the contact
-LANDING_S = (-0.3, 0.7)  # and those that may be a touchdown
-SECOND_FOOT_S = (0.005, 0.095)
-FIRST_STEP_S = (0.15, 0.62)
-IMPOSSIBLE = -60.0  # log weight of a touchdown at any other time
+LANDING_S = (-0.3, 0.7)  # from the contact: a touchdown lies here
+SECOND_FOOT_S = (0.004, 0.095)  # from the first
+FIRST_STEP_S = (0.12, 0.62)
+NEAR_S = 0.010  # touchdowns this near are one and the same
+LEAST_BELIEF = 0.80  # of all that is possible, what is told
+LEAST_FOOT, LEAST_STEP = 0.5, 0.5
+MARK_S = 0.004  # after the touchdown the net describes it
+BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker about the likeliest column
+PICK_SHARE = 0.5  # of the picker's log-likelihood, which takes samples for independent
+LEAST_NONE = 0.5  # for a rep without a landing
+LITTLE_NONE, LEAST_RIVAL = 0.2, 0.3  # something was heard, and it is two things at least
+TRIED_S = (-0.05, 0.12, 0.29)  # from the contact: here a usual landing is tried out
+HEARD_SHARE = 0.66  # of those tried that must be heard, for a rep without a landing to count as missed
 
-LANDING = {
-    "strength": 1.34,  # up to STRONG
-    "salience": 1.48,  # log(1 + strength over the noise's own scale)
-    "level_lack": -1.02,  # squared shortfall from the usual level, in units of 10 dB
-    "colour": 0.71,  # log likelihood ratio of its colour
-    "stronger": -0.48,  # log strength above the usual
-    "weaker": -2.1,  # log strength below the usual
-    "foot_before": -6.27,  # a rise 5-95 ms earlier: that one is the first foot
-    "sound_before": 1.77,  # a rise 95-150 ms earlier
-    "landing_before": -2.51,  # a rise 150-620 ms earlier: this one may be the step after it
-    "foot_after": 5.23,
-    "step_after": 1.26,
-    "early": -6.56,  # touchdown more than 160 ms before the contact
-    "late": -4.84,  # each 100 ms later than 420 ms after it
-    "alike": 2.24,  # likeness wave by wave beyond what noise reaches, ...
-    "alike_at_all": -0.8,  # ... and its first part
-    "usual_time": 1.0,  # a log density already; not fitted
-}
-NO_LANDING = 3.18
-NEVER_LANDED = 1.2  # more, until this player was heard to land: noise must not teach what a landing is
-STRONG = 2.5
-NOISE_LIKENESS, LITTLE_LIKENESS, MUCH_LIKENESS = 0.4, 0.4, 1.6
-RIVAL_SLOPE = 1.5  # how much stronger a neighbour must be to take a part away
-RIVAL_LEAST = 0.75  # and how strong at all
-
-STEP = {"strength": 1.11, "salience": 2.97, "level_lack": -0.44}
-NO_STEP = 6.18
-STEP_LEVEL_DB = -4.5  # a first step is softer than the landing
+NOISY = "too noisy to hear your feet"
+TWO = "two sounds fit equally well"
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """The best reading of a rep, and its lead in log weight over the best reading that differs."""
-
-    touchdown: Rise | None
-    step: Rise | None
-    lead: float
-    rivals: tuple[tuple[Rise, float], ...] = ()  # other touchdowns, each with its share of the likelihood
-
-
-def decide(
-    found: Rises, opens: float, contact: float, closes: float, rate_hz: float, profile: Profile, rep: int
-) -> Reading:
-    """Best reading of a rep.
+    """What a rep is taken for; moments in samples of the take.
 
     Parameters
     ----------
-    found : Rises
-    opens, closes : float
-        Samples before and after which sounds belong to other reps.
-    contact : float
-        Sample at which the contact cue arrived.
-    rate_hz : float
-    profile : Profile
-    rep : int
-        What the profile learned from this very rep does not speak for it.
+    is_told : bool
+        Whether there was a touchdown, and it is sure enough to be told.
+    doubt : str
+        Why it cannot be told whether there was one, or when; empty where it can.
+    likely : float
+        The likeliest moment of a touchdown, told or not.
+    belief, none : float
+        Probability that a touchdown lies near it, and that there was none.
+    uncertainty_ms : float
+        One sigma about a moment that is told.
+    level_db : float
+        Of the landing, re full scale.
+    second, step : float, optional
+        The second foot and the first step, where they are heard.
+    mark, patch : float arrays
+        The net's mark of the landing and what it brought, as from `cut_patch`; empty where none is told.
     """
-    heard = strongest_rises(found.rises, opens, contact, closes, rate_hz)
-    if not heard:
-        return Reading(None, None, NO_LANDING)
-    times_s = np.array([(rise.at - contact) / rate_hz for rise in heard])
-    weights = weigh(landing_evidence(found, heard, times_s, rate_hz, profile, rep), LANDING)
-    best = int(np.argmax(weights))
-    none = NO_LANDING + (0.0 if profile.knows_landings(rep) else NEVER_LANDED)
-    others = np.append(weights[np.arange(len(heard)) != best], none)
-    if weights[best] <= none:
-        return Reading(None, None, none - float(weights[best]))
-    step = _first_step(heard, times_s, best, profile)
-    shares = np.exp(weights - np.logaddexp.reduce(weights))
-    rivals = tuple((heard[i], float(shares[i])) for i in range(len(heard)) if i != best and shares[i] > 1e-3)
-    return Reading(heard[best], step, float(weights[best] - others.max()), rivals)
+
+    is_told: bool = False
+    doubt: str = ""
+    likely: float = 0.0
+    belief: float = 0.0
+    none: float = 1.0
+    uncertainty_ms: float = 0.0
+    level_db: float = 0.0
+    second: float | None = None
+    step: float | None = None
+    mark: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    patch: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
 
-def strongest_rises(rises: Sequence[Rise], opens: float, contact: float, closes: float, rate_hz: float) -> list[Rise]:
-    """Rises that matter for a rep, in time order."""
-    first, last = max(opens, contact + RANGE_S[0] * rate_hz), min(closes, contact + RANGE_S[1] * rate_hz)
-    within = [rise for rise in rises if first <= rise.at < last]
-    strongest = sorted(within, key=lambda rise: -rise.strength)[:MOST_RISES]
-    return sorted(strongest, key=lambda rise: rise.at)
+NOTHING = Reading()
 
 
-def landing_evidence(
-    found: Rises, heard: Sequence[Rise], times_s: np.ndarray, rate_hz: float, profile: Profile, rep: int
-) -> Evidence:
-    """What speaks for each rise in `heard`, `times_s` after the contact, being this player's touchdown."""
-    strength = np.array([rise.strength for rise in heard])
-    return {
-        **_own_evidence(heard, strength, profile, rep),
-        **_neighbour_evidence(times_s, strength),
-        **_time_evidence(times_s),
-        **_alike_evidence(found, heard, _may_be_landings(times_s), rate_hz, profile, rep),
-    }
+def decide(
+    picture: Picture,
+    net: Net,
+    marks: Sequence[np.ndarray],
+    usual: np.ndarray,
+    edges: tuple[float, float],
+    white: np.ndarray,
+    rate_hz: float,
+) -> Reading:
+    """Read a rep.
+
+    Parameters
+    ----------
+    picture : Picture
+    net : Net
+    marks : sequence of float arrays, shape (MARK,)
+        Of landings of this player that were told before, this rep's left out.
+    usual : float array, shape (BANDS, PATCH)
+        What a landing of this player brings here.
+    edges : pair of float
+        Samples before and after which sounds belong to other reps.
+    white : float array, shape (n,)
+        The whitened take.
+    rate_hz : float
+    """
+    allowed = allowed_columns(picture, *edges)
+    if not allowed.any():
+        return Reading(doubt=NOISY)
+    answer = net.read(picture.columns(), marks, allowed)
+    shares, none = posterior(answer, allowed)
+    near = _near_sums(shares)
+    best = int(np.argmax(near))
+    likely, spread_ms = _place(picture, shares, best, white, rate_hz)
+    belief = float(near[best])
+    reading = Reading(likely=likely, belief=belief, none=none, uncertainty_ms=spread_ms)
+    if belief >= LEAST_BELIEF:
+        first = picture.column(likely)
+        mark = answer.marks[:, min(FRAMES - 1, round(first + MARK_S / COLUMN_S))]
+        patch = cut_patch(picture, round(first))
+        second = _after(picture, answer.second, answer.one_foot, first, SECOND_FOOT_S, LEAST_FOOT)
+        step = _after(picture, answer.step, answer.no_step, first, FIRST_STEP_S, LEAST_STEP)
+        return Reading(True, "", likely, belief, none, spread_ms, level_db(patch), second, step, mark, patch)
+    if none >= LEAST_NONE and would_hear(picture, net, marks, usual, allowed) >= HEARD_SHARE:
+        return reading
+    return replace(reading, doubt=TWO if none < LITTLE_NONE and belief > LEAST_RIVAL else NOISY)
 
 
-def _own_evidence(heard: Sequence[Rise], strength: np.ndarray, profile: Profile, rep: int) -> Evidence:
-    """What each rise says for itself."""
-    beside_usual = np.log(np.clip(strength, 0.05, 9.0) / profile.usual_strength(rep))
-    lack = np.minimum(profile.level_beside_usual_db(heard, rep) / 10.0, 0.0)
-    return {
-        "strength": np.minimum(strength, STRONG),
-        "salience": _salience(strength, profile),
-        "level_lack": lack**2,
-        "colour": profile.likeness(heard, rep),
-        "stronger": np.maximum(beside_usual, 0.0),
-        "weaker": np.maximum(-beside_usual, 0.0),
-    }
+def would_hear(
+    picture: Picture, net: Net, marks: Sequence[np.ndarray], landing: np.ndarray, allowed: np.ndarray
+) -> float:
+    """Share of the times tried at which a landing, as from `cut_patch`, would be told if it were put into this rep."""
+    heard = tried = 0
+    for time_s in TRIED_S:
+        column = round((time_s - FROM_S) / COLUMN_S)
+        if allowed[column]:
+            tried += 1
+            heard += is_heard_at(picture.with_landing(landing, column), net, marks, allowed, column)
+    return heard / max(tried, 1)
 
 
-def _alike_evidence(
-    found: Rises, heard: Sequence[Rise], possible: np.ndarray, rate_hz: float, profile: Profile, rep: int
-) -> Evidence:
-    """How much each rise that is a `possible` landing sounds, wave by wave, like other landings."""
-    patterns, beyond = profile.patterns(rep), np.zeros(len(heard))
-    if len(patterns) >= ENOUGH:
-        places = [int(rise.at) for rise, may in zip(heard, possible, strict=True) if may]
-        likeness = likeness_of_places(found, places, patterns, rate_hz)
-        beyond[possible] = np.maximum(likeness - NOISE_LIKENESS, 0.0)
-    return {"alike": np.minimum(beyond, MUCH_LIKENESS), "alike_at_all": np.minimum(beyond, LITTLE_LIKENESS)}
+def is_heard_at(picture: Picture, net: Net, marks: Sequence[np.ndarray], allowed: np.ndarray, column: int) -> bool:
+    """Whether a landing at a column would be told there."""
+    shares, _ = posterior(net.read(picture.columns(), marks, allowed), allowed)
+    return bool(_near_sums(shares)[column] >= LEAST_BELIEF)
 
 
-def _salience(strength: np.ndarray, profile: Profile) -> np.ndarray:
-    middle, scale = profile.noise()
-    return np.asarray(np.log1p(np.clip((strength - middle) / scale, 0.0, 25.0)))
+def allowed_columns(picture: Picture, opens: float, closes: float) -> np.ndarray:
+    """Columns in which a first touchdown may lie; bool, shape (FRAMES,)."""
+    times_s = FROM_S + COLUMN_S * np.arange(FRAMES)
+    samples = picture.first + picture.step * np.arange(FRAMES)
+    seen = ~np.isnan(picture.power[0])
+    return np.asarray(
+        (times_s >= LANDING_S[0]) & (times_s <= LANDING_S[1]) & (samples >= opens) & (samples < closes) & seen
+    )
 
 
-def _neighbour_evidence(times_s: np.ndarray, strength: np.ndarray) -> Evidence:
-    """What each rise's neighbours say about it being the touchdown."""
-    later_s = times_s[None, :] - times_s[:, None]  # [i, j]: how much later than i its neighbour j is
-    rival = _logistic(RIVAL_SLOPE * (strength[None, :] - strength[:, None]))
-    rival = rival * _logistic(6.0 * (strength[None, :] - RIVAL_LEAST))
-
-    def strongest(low_s: float, high_s: float) -> np.ndarray:
-        return np.asarray(np.where((later_s > low_s) & (later_s < high_s), rival, 0.0).max(axis=1))
-
-    return {
-        "foot_before": strongest(-SECOND_FOOT_S[1], -0.003),
-        "sound_before": strongest(-FIRST_STEP_S[0], -SECOND_FOOT_S[1]),
-        "landing_before": strongest(-FIRST_STEP_S[1] - 0.03, -FIRST_STEP_S[0]),
-        "foot_after": strongest(*SECOND_FOOT_S),
-        "step_after": strongest(*FIRST_STEP_S),
-    }
+def posterior(answer: Answer, allowed: np.ndarray) -> tuple[np.ndarray, float]:
+    """Probability of a first touchdown in each column, shape (FRAMES,), and of none."""
+    weights = np.append(np.where(allowed, answer.first, -np.inf), answer.none)
+    shares = np.exp(weights - weights.max())
+    shares /= shares.sum()
+    return shares[:-1], float(shares[-1])
 
 
-def _time_evidence(times_s: np.ndarray) -> Evidence:
-    """How usual a touchdown at that time after the contact is: flat over what players do, soft shoulders."""
-    shoulders = -0.5 * (np.maximum(-0.2 - times_s, 0.0) / 0.04) ** 2
-    shoulders -= 0.5 * (np.maximum(times_s - 0.48, 0.0) / 0.08) ** 2
-    possible = _may_be_landings(times_s)
-    return {
-        "early": (times_s < -0.16).astype(float),
-        "late": np.maximum(times_s - 0.42, 0.0) / 0.1,
-        "usual_time": np.where(possible, shoulders, IMPOSSIBLE),
-    }
+def _near_sums(shares: np.ndarray) -> np.ndarray:
+    """Probability within `NEAR_S` of each column."""
+    reach = round(NEAR_S / COLUMN_S)
+    total = np.concatenate([np.zeros(reach + 1), np.cumsum(shares), np.full(reach, shares.sum())])
+    return np.asarray(total[2 * reach + 1 :] - total[: -2 * reach - 1])
 
 
-def _may_be_landings(times_s: np.ndarray) -> np.ndarray:
-    return (times_s >= LANDING_S[0]) & (times_s <= LANDING_S[1])
+def _place(picture: Picture, shares: np.ndarray, best: int, white: np.ndarray, rate_hz: float) -> tuple[float, float]:
+    """The likeliest sample near a column, and the standard deviation (ms) about it."""
+    reach = round(NEAR_S / COLUMN_S)
+    columns = np.arange(max(0, best - reach), min(FRAMES, best + reach + 1))
+    peak = picture.sample(columns[np.argmax(shares[columns])])
+    low, high = (round(picture.sample(each)) for each in (columns[0], columns[-1]))
+    places = np.arange(max(low, 0), min(high, len(white) - 1) + 1)
+    prior = np.interp((places - picture.first) / picture.step, np.arange(FRAMES), np.log(np.maximum(shares, 1e-9)))
+    begin, end = max(0, int(peak - BACK_S * rate_hz)), min(len(white), int(peak + AHEAD_S * rate_hz))
+    around = slice(max(0, begin - 256), end)
+    parts = [(weight, part[begin - around.start :]) for weight, part in picking_bands(white[around], rate_hz)]
+    gain = np.sum([weight * split_gain(part) for weight, part in parts], axis=0)
+    logs = prior + 0.5 * PICK_SHARE * np.interp(places, np.arange(begin, end), gain, left=0.0, right=0.0)
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    at = int(np.argmax(logs))
+    spread = float(np.sqrt(np.sum(weights * (places - places[at]) ** 2)))
+    return float(places[at]), ms_from_s(spread / rate_hz)
 
 
-def _first_step(heard: Sequence[Rise], times_s: np.ndarray, touchdown: int, profile: Profile) -> Rise | None:
-    """The first step after a touchdown; None where nothing stands out."""
-    steps = steps_after(times_s, touchdown)
-    if not len(steps):
+def _after(
+    picture: Picture, heat: np.ndarray, nothing: np.ndarray, first: float, span_s: tuple[float, float], least: float
+) -> float | None:
+    """The likeliest moment of a second foot, or step, some time after the first; None where there was none."""
+    low, high = (int(first + edge_s / COLUMN_S) for edge_s in span_s)
+    piece = heat[low + 1 : high]
+    if not len(piece):
         return None
-    weights = weigh(step_evidence([heard[k] for k in steps], heard[touchdown], profile), STEP)
-    best = int(np.argmax(weights))
-    return heard[steps[best]] if weights[best] > NO_STEP else None
-
-
-def steps_after(times_s: np.ndarray, touchdown: int) -> np.ndarray:
-    """Indices of the rises that may be the first step after a touchdown."""
-    after_s = times_s - times_s[touchdown]
-    return np.flatnonzero((after_s > FIRST_STEP_S[0]) & (after_s < FIRST_STEP_S[1]))
-
-
-def step_evidence(steps: Sequence[Rise], touchdown: Rise, profile: Profile) -> Evidence:
-    """What speaks for each of `steps` being the first step after the touchdown."""
-    strength = np.array([step.strength for step in steps])
-    softer_db = np.array([step.level_db for step in steps]) - touchdown.level_db - STEP_LEVEL_DB
-    return {
-        "strength": np.minimum(strength, STRONG),
-        "salience": _salience(strength, profile),
-        "level_lack": np.minimum(softer_db / 5.0, 0.0) ** 2,
-    }
-
-
-def _logistic(x: np.ndarray) -> np.ndarray:
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x, -50.0, 50.0))))
+    weights = np.append(piece, nothing[min(FRAMES - 1, round(first))])
+    shares = np.exp(weights - weights.max())
+    shares /= shares.sum()
+    near = np.convolve(shares[:-1], np.ones(5), "same")
+    best = int(np.argmax(near))
+    if near[best] < least:
+        return None
+    some = slice(max(0, best - 2), best + 3)
+    middle = np.sum(shares[:-1][some] * np.arange(len(piece))[some]) / shares[:-1][some].sum()
+    return picture.sample(low + 1 + float(middle))

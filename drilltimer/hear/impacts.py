@@ -12,8 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from drilltimer.hear.filters import filtered
-from drilltimer.hear.jumps import running_energy
-from drilltimer.hear.onsets import Rise, Rises, find_rises, lateness_ms, scatter_ms
+from drilltimer.hear.onsets import Rise, Rises, find_rises, lateness_ms, running_energy, scatter_ms
 from drilltimer.hear.tape import Take, Tape
 from drilltimer.hear.track import PowerTrack
 from drilltimer.model import Block

@@ -19,12 +19,12 @@ from statistics import median
 
 import numpy as np
 
+from drilltimer.hear.bands import Leftover, band_powers
 from drilltimer.hear.bleed import AIR_C, WANDER_S, Bleed, make_bleeds, onset_growth
 from drilltimer.hear.clockline import SETTLED
-from drilltimer.hear.decide import LANDING_S
 from drilltimer.hear.ear import Ear, Opinion
+from drilltimer.hear.features import level_db
 from drilltimer.hear.listen import LIVE_LAGS_S, Listener, report
-from drilltimer.hear.onsets import Leftover, band_powers
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Heard
 from drilltimer.units import air_delay_ms, s_from_ms
@@ -189,18 +189,18 @@ class LaneListener(Listener):
         ear, masks, doubtful = self.ears[lane], [self._mask(lane, powers, hop_s)], False
         for _ in range(TRIES):
             opinion = ear.read_masked(take, expected, alone, masks)
-            if opinion.touchdown is None or opinion.look is None or opinion.look.touchdown is None:
+            if opinion.touchdown is None or opinion.look is None:
                 break
-            at_s = opinion.look.touchdown.at / take.rate_hz
+            at_s = opinion.look.reading.likely / take.rate_hz
             beyond = self._beyond(lane, at_s, powers, hop_s)
             if beyond >= OWN_NEPERS:
                 return opinion
             doubtful = doubtful or beyond > NEIGHBOURS_NEPERS
             masks.append(_left_out(powers[lane], at_s, hop_s))
         # What has brought no landing to the end must not teach what this player's landings sound like.
-        ear.profile.learn_landing(expected.rep, None)
+        ear.memory.learn(expected.rep, None)
         opinion = replace(opinion, touchdown=None, second=None, step=None)
-        if doubtful or self._usual(lane, alone, take, expected.rep):
+        if doubtful or self._usual(lane, alone, expected.rep):
             return replace(opinion, void=SHARED)
         return opinion
 
@@ -220,7 +220,7 @@ class LaneListener(Listener):
     ) -> None:
         """Learn from every landing told how its onset sounds in the other lanes, where nobody landed just then."""
         landed_s = {
-            lane: settled[lane].look.touchdown.at / rate_hz  # type: ignore[union-attr]
+            lane: settled[lane].look.reading.likely / rate_hz  # type: ignore[union-attr]
             for lane in powers
             if settled[lane].touchdown is not None
         }
@@ -235,13 +235,12 @@ class LaneListener(Listener):
                 there = onset_growth(powers[other], at_s, hop_s)
                 bleed.learn_onset(onset_growth(powers[lane], due_s, hop_s, WANDER_S), there)
 
-    def _usual(self, lane: int, alone: Opinion, take: Take, rep: int) -> bool:
-        """Whether the lane heard anything, when a landing may come, about as loud as its landings are."""
-        usual_db = self.ears[lane].profile.usual_level_db(rep)
-        if alone.look is None or usual_db is None:
+    def _usual(self, lane: int, alone: Opinion, rep: int) -> bool:
+        """Whether what the lane heard by itself is about as loud as its landings are."""
+        usual = self.ears[lane].memory.usual(rep)
+        if alone.touchdown is None or usual is None:
             return False
-        low, high = (alone.look.arrival + edge_s * take.rate_hz for edge_s in LANDING_S)
-        return any(low < r.at < high and r.level_db > usual_db - USUAL_REACH_DB for r in alone.look.heard)
+        return alone.touchdown.level_db > level_db(usual) - USUAL_REACH_DB
 
 
 def _left_out(powers: np.ndarray, at_s: float, hop_s: float) -> Leftover:

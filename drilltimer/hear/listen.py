@@ -55,7 +55,7 @@ class Listener:
             for ear in self.ears:
                 ear.line.put((frame, known_lag_s * rate_hz) for frame in range(SETTLED))
         for ear, known in zip(self.ears, landings, strict=False):
-            ear.profile.recall(known)
+            ear.memory.recall(known)
         self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
         self._tape = Tape(rate_hz)
         self._due: deque[Expectation] = deque()
@@ -135,7 +135,11 @@ class Listener:
     @property
     def landings(self) -> tuple[tuple[LandingSound, ...], ...]:
         """For each channel, the landings heard there, for a later listener on the same devices."""
-        return tuple(ear.profile.landings for ear in self.ears)
+        return tuple(ear.memory.landings for ear in self.ears)
+
+    def audible_share(self) -> float | None:
+        """Share of the player's landings that would be heard here, on the best channel; None before some are known."""
+        return max((share for ear in self.ears if (share := ear.audible_share()) is not None), default=None)
 
     @property
     def own_left_db(self) -> float | None:

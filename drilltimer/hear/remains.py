@@ -7,7 +7,7 @@ from collections import deque
 
 import numpy as np
 
-from drilltimer.hear.onsets import Leftover, leftover_share
+from drilltimer.hear.bands import Leftover, leftover_share
 from drilltimer.units import db_from_ratio
 
 UNKNOWN_SHARE = 0.01

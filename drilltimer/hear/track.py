@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from drilltimer.hear.onsets import BANDS
+from drilltimer.hear.bands import BANDS
 from drilltimer.units import frames_from_s
 
 BEFORE_S, AFTER_S, STEP_S = 0.3, 0.6, 0.001  # an excerpt's reach around a contact, and its steps

@@ -132,6 +132,7 @@ def _judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float, way_dou
         touchdown_ms=touchdown_ms,
         error_ms=touchdown_ms - rep.window.centre_ms if timed else None,
         uncertainty_ms=math.hypot(contact.uncertainty_ms, landing.touchdown.uncertainty_ms, way_doubt_ms),
+        ear_uncertainty_ms=math.hypot(contact.uncertainty_ms, landing.touchdown.uncertainty_ms),
         stagger_ms=_after_ms(landing.touchdown, second, rate_hz) if second else None,
         first_step_ms=_after_ms(contact, step, rate_hz, way_ms) if step else None,
     )

@@ -21,6 +21,7 @@ from collections.abc import Iterable, Sequence
 
 from drilltimer.model import TIMED_GRADES, Grade, Scores, Verdict
 
+FEW_VOID = 5
 NORMAL_975 = 1.96  # 97.5 % quantile of the normal distribution, as the reliability literature rounds it
 
 
@@ -94,20 +95,22 @@ def summarize(verdicts: Iterable[Verdict]) -> Scores:
     """Scores of a session, or of as much of it as there is.
 
     Void and withheld reps are counted and left out of everything else; missed reps weigh on the share in the window
-    and on nothing else. Whatever has nothing to average is None, never NaN.
+    and on nothing else. Whatever has nothing to average is None, never NaN. Where more reps are void than not, nothing
+    is averaged: what could be heard there is no fair sample.
     """
     kept = tuple(verdicts)
     grades = Counter(verdict.grade for verdict in kept)
     timed = [verdict for verdict in kept if verdict.grade in TIMED_GRADES]
-    errors_ms = [verdict.error_ms for verdict in timed if verdict.error_ms is not None]
     scored = len(timed) + grades[Grade.MISSED]
+    fair = timed if not mostly_void(scored, grades[Grade.VOID]) else []
+    errors_ms = [verdict.error_ms for verdict in fair if verdict.error_ms is not None]
     spread_known = len(errors_ms) >= 2
     low_ms, high_ms = ci95_ms(errors_ms) if spread_known else (None, None)
     sem_ms = sample_sd_ms(errors_ms) / math.sqrt(len(errors_ms)) if spread_known else None
     return Scores(
         n=scored,
         timed=len(timed),
-        in_window_share=grades[Grade.ON_TIME] / scored if scored else None,
+        in_window_share=grades[Grade.ON_TIME] / scored if scored and (fair or not timed) else None,
         constant_error_ms=constant_error_ms(errors_ms) if errors_ms else None,
         variable_error_ms=variable_error_ms(errors_ms) if errors_ms else None,
         absolute_error_ms=absolute_error_ms(errors_ms) if errors_ms else None,
@@ -115,14 +118,19 @@ def summarize(verdicts: Iterable[Verdict]) -> Scores:
         ci95_low_ms=low_ms,
         ci95_high_ms=high_ms,
         mdc95_ms=mdc95_ms(sem_ms) if sem_ms is not None else None,
-        mean_stagger_ms=_mean_of_known(verdict.stagger_ms for verdict in timed),
-        mean_first_step_ms=_mean_of_known(verdict.first_step_ms for verdict in timed),
+        mean_stagger_ms=_mean_of_known(verdict.stagger_ms for verdict in fair),
+        mean_first_step_ms=_mean_of_known(verdict.first_step_ms for verdict in fair),
         missed=grades[Grade.MISSED],
         void=grades[Grade.VOID],
         kept_still=grades[Grade.KEPT_STILL],
         moved=grades[Grade.MOVED],
         guesses=sum(verdict.guessed for verdict in kept),
     )
+
+
+def mostly_void(scored: int, void: int) -> bool:
+    """Whether so few reps could be heard that nothing can be said of the session; after a few, nobody knows yet."""
+    return void > scored and void >= FEW_VOID
 
 
 def _root_mean_square(values: Iterable[float]) -> float:

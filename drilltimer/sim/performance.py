@@ -30,6 +30,8 @@ class RepTruth:
         when no contact was played.
     touchdown_at, second_touchdown_at, first_step_at : float, optional
         Arrival of the feet there, in the same frames; None where there was none.
+    before_at : tuple of float
+        Arrivals of footfalls before the landing, the nearest first.
     touchdown_ms : float, optional
         First touchdown after the contact, at the player, in true time.
     stagger_ms, first_step_ms : float, optional
@@ -50,6 +52,7 @@ class RepTruth:
     first_step_ms: float | None = None
     snr_db: float | None = None
     second_snr_db: float | None = None
+    before_at: tuple[float, ...] = ()
 
 
 @dataclass(slots=True)
@@ -65,6 +68,7 @@ class _Act:
     step: float | None = None
     snr_db: float = 0.0
     second_snr_db: float = 0.0
+    before: tuple[float, ...] = ()
 
 
 class Floor(Protocol):
@@ -134,6 +138,11 @@ class Performance:
         seeds = (self._seed, 6, act.rep.index)
         act.snr_db = self._air.add_foot(act.touchdown, plan.level_db, (*seeds, 0))
         act.second_snr_db = self._air.add_foot(act.second, plan.second_level_db, (*seeds, 1))
+        for number, (before_ms, level_db) in enumerate(plan.before):
+            at = act.touchdown - self._frames(before_ms)
+            if at >= earliest:
+                act.before += (at,)
+                self._air.add_foot(at, level_db, (*seeds, 3 + number))
         if plan.first_step_ms is not None:
             act.step = act.touchdown + self._frames(plan.first_step_ms - plan.touchdown_ms)
             self._air.add_foot(act.step, plan.step_level_db, (*seeds, 2))
@@ -169,4 +178,5 @@ class Performance:
             first_step_ms=None if act.step is None else self._after_contact_ms(act, act.step),
             snr_db=act.snr_db,
             second_snr_db=act.second_snr_db,
+            before_at=tuple(frame_of(at) for at in act.before),
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 from drilltimer.model import Rep
@@ -12,6 +12,8 @@ from drilltimer.units import ms_from_s
 REACTIVE_RANGE_MS = (330.0, 600.0)  # reaction 85-100 + push-off + flight >= 100 ms; derived, no published table
 LEVEL_SD_DB = 3.0  # landing to landing, our choice
 STEP_LEVEL_DB = -5.0  # a first step is softer than a landing, our choice
+STEP_IN_MS, STEP_IN_DB = (200.0, 450.0), (-12.0, 0.0)  # before the landing and beside it, our choice
+BOUNCES, BOUNCE_MS, BOUNCE_DB = (2, 4), (250.0, 400.0), (-18.0, -8.0)  # how many, how far apart, how loud; our choice
 RECOVERY_MS = 120.0  # nobody steps off sooner after the second foot, our choice
 
 
@@ -34,6 +36,8 @@ class Skill:
         Reps in which the first step leaves before the call could be used.
     kept_still_share : float
         Withheld reps in which the player rightly stays down.
+    step_in_share, bounce_share : float
+        Landings before which the player steps forward into the hop, or bounces on the toes.
     """
 
     name: str
@@ -46,6 +50,8 @@ class Skill:
     miss_share: float
     guess_share: float
     kept_still_share: float
+    step_in_share: float = 0.0
+    bounce_share: float = 0.0
 
 
 # Sources. Variable error: spread of split-step timing over 8,545 strokes, U14 girls 106 ms, professionals 62 ms
@@ -55,13 +61,13 @@ class Skill:
 # et al. 2014, second-hand), the rest our choice within 0-50 ms. Reaction: two-choice sidestep initiation 279-322 ms
 # (Fujii et al. 2013, J Electromyogr Kinesiol 23:1467-73, abstract); novice and spreads our choice. Guess share:
 # anticipations in 6-13 % of professional situations (Triolet et al. 2013, J Sports Sci 31:820-830, abstract).
-# Shares of misses and of withheld reps kept still: our choice.
+# Shares of misses, of withheld reps kept still, and of steps and bounces before the landing: our choice.
 SKILLS: dict[str, Skill] = {
     skill.name: skill
     for skill in (
-        Skill("novice", 90.0, 106.0, 40.0, 18.0, 400.0, 90.0, 0.10, 0.13, 0.30),
-        Skill("club", 35.0, 62.0, 32.0, 12.0, 322.0, 60.0, 0.04, 0.10, 0.60),
-        Skill("expert", 5.0, 30.0, 20.0, 8.0, 279.0, 40.0, 0.01, 0.06, 0.90),
+        Skill("novice", 90.0, 106.0, 40.0, 18.0, 400.0, 90.0, 0.10, 0.13, 0.30, 0.15, 0.10),
+        Skill("club", 35.0, 62.0, 32.0, 12.0, 322.0, 60.0, 0.04, 0.10, 0.60, 0.20, 0.15),
+        Skill("expert", 5.0, 30.0, 20.0, 8.0, 279.0, 40.0, 0.01, 0.06, 0.90, 0.25, 0.20),
         Skill("metronome", 0.0, 0.0, 25.0, 0.0, 300.0, 0.0, 0.0, 0.0, 1.0),  # no spread at all: for checks
     )
 }
@@ -71,7 +77,8 @@ SKILLS: dict[str, Skill] = {
 class PlannedLanding:
     """What the player will do in one rep. Times in ms after the contact as it reaches the player.
 
-    `first_step_ms` is None when nothing was called. Levels are relative to the room's nominal landing.
+    `first_step_ms` is None when nothing was called. `before` are footfalls before the landing, each by how much sooner
+    it comes and by its level. Levels are relative to the room's nominal landing.
     """
 
     touchdown_ms: float
@@ -80,6 +87,7 @@ class PlannedLanding:
     level_db: float
     second_level_db: float
     step_level_db: float
+    before: tuple[tuple[float, float], ...] = ()
 
 
 class SimulatedPlayer:
@@ -105,7 +113,7 @@ class SimulatedPlayer:
         if rep.mode == "reactive":
             touchdown_ms = _reflected(touchdown_ms, *REACTIVE_RANGE_MS)
         stagger_ms = abs(draw.normal(skill.stagger_ms, skill.stagger_sd_ms))
-        return PlannedLanding(
+        plan = PlannedLanding(
             touchdown_ms,
             stagger_ms,
             self._first_step_ms(rep, touchdown_ms + stagger_ms, draw),
@@ -113,6 +121,21 @@ class SimulatedPlayer:
             second_level_db=draw.normal(0.0, LEVEL_SD_DB),
             step_level_db=draw.normal(STEP_LEVEL_DB, LEVEL_SD_DB),
         )
+        return replace(plan, before=self._before(rep, max(plan.level_db, plan.second_level_db)))
+
+    def _before(self, rep: Rep, landing_db: float) -> tuple[tuple[float, float], ...]:
+        """Footfalls before a landing: none, a step into the hop, or bounces on the toes."""
+        draw = _Draws(f"before/{self.seed}/{rep.index}")
+        chance = draw.share()
+        if chance < self.skill.step_in_share:
+            return ((draw.between(*STEP_IN_MS), landing_db + draw.between(*STEP_IN_DB)),)
+        if chance > 1.0 - self.skill.bounce_share:
+            count, before_ms, bounces = round(draw.between(*BOUNCES)), 0.0, []
+            for _ in range(count):
+                before_ms += draw.between(*BOUNCE_MS)
+                bounces.append((before_ms, landing_db + draw.between(*BOUNCE_DB)))
+            return tuple(bounces)
+        return ()
 
     def _first_step_ms(self, rep: Rep, feet_down_ms: float, draw: _Draws) -> float | None:
         call = next((cue for cue in rep.cues if cue.role == "call"), None)
@@ -133,6 +156,9 @@ class _Draws:
 
     def share(self) -> float:
         return self._random.random()
+
+    def between(self, low: float, high: float) -> float:
+        return low + (high - low) * self._random.random()
 
     def normal(self, mean: float, sd: float) -> float:
         share = 1e-9 + (1.0 - 2e-9) * self._random.random()  # the inverse is infinite at 0 and 1

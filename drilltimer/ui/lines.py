@@ -9,6 +9,7 @@ from rich.cells import cell_len
 from drilltimer.model import Health, Placement, Rep, Scores, Verdict
 from drilltimer.score.feeding import Agreement
 from drilltimer.score.progress import Move
+from drilltimer.score.stats import mostly_void
 from drilltimer.ui.fold import GAP, padded, row_lines
 from drilltimer.ui.wording import Wording
 
@@ -105,7 +106,7 @@ def score_lines(scores: Scores, wording: Wording) -> list[str]:
     counts = wording.counted(
         "scores.counts", scores.n, n=scores.n, timed=scores.timed, missed=scores.missed, void=scores.void
     )
-    lines = [counts]
+    lines = [wording("scores.mostly_void"), counts] if mostly_void(scores.n, scores.void) else [counts]
     if scores.kept_still or scores.moved:
         lines.append(wording("scores.withheld", kept=scores.kept_still, moved=scores.moved))
     columns = max(LABEL_COLUMNS, *(len(wording(f"scores.{key}")) + 1 for key, _ in rows))

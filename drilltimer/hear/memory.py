@@ -1,0 +1,63 @@
+"""What this player's landings sound like here: marks to know them by, and the power that they bring.
+
+Landings are kept by rep, so that a rep heard a second time is not judged by what it taught itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from drilltimer.hear.decide import Reading
+from drilltimer.hear.net import MARK
+from drilltimer.model import LandingSound
+
+KEEP = 24  # reps: longer ago, the player stood elsewhere
+ENOUGH = 3  # landings from which they are a measure for others
+RECALLED_REPS = 6  # that landings of an earlier day speak for: shoes, floor or recording level may have changed
+
+
+class Memory:
+    """The last landings of a player on one channel."""
+
+    def __init__(self) -> None:
+        self._landings: dict[int, Reading] = {}
+        self._recalled: list[np.ndarray] = []
+        self._reps = 0
+
+    @property
+    def landings(self) -> tuple[LandingSound, ...]:
+        """Landings heard here, the latest last; recalled ones are left out."""
+        return tuple(LandingSound(tuple(float(each) for each in known.mark)) for known in self._landings.values())
+
+    def recall(self, landings: Iterable[LandingSound]) -> None:
+        """Begin with landings heard on these devices before; they speak until this session has heard its own."""
+        self._recalled = [np.array(each.mark, np.float32) for each in landings if len(each.mark) == MARK]
+
+    def learn(self, rep: int, landing: Reading | None) -> None:
+        """Take note of what a rep was decided to be."""
+        self._landings.pop(rep, None)
+        self._reps += 1
+        if landing is not None:
+            self._landings[rep] = landing
+            while len(self._landings) > KEEP:
+                del self._landings[next(iter(self._landings))]
+
+    def marks(self, rep: int) -> list[np.ndarray]:
+        """Marks of the landings known, this rep's left out."""
+        heard = [known.mark for other, known in self._landings.items() if other != rep]
+        if len(heard) >= ENOUGH or self._reps >= RECALLED_REPS:
+            return heard
+        return [*self._recalled, *heard]
+
+    def landings_by_rep(self) -> dict[int, Reading]:
+        """The last landings."""
+        return dict(self._landings)
+
+    def usual(self, rep: int) -> np.ndarray | None:
+        """What a landing of this player brings here, this rep's left out: the one in the middle by level; or None."""
+        known = sorted(
+            (landing for other, landing in self._landings.items() if other != rep), key=lambda landing: landing.level_db
+        )
+        return known[len(known) // 2].patch if len(known) >= ENOUGH else None

@@ -1,0 +1,121 @@
+"""The net that reads a rep's picture: temporal convolutions, learned from made scenes (`tests/hearing/train.py`).
+
+Two stages. The first sees 40 ms either side and describes every column by a mark; marks of landings heard before are
+held against all columns, and the second stage, which sees 0.8 s either side, reads the rep with that in mind. Its
+answers are log weights: of a first touchdown in each column or of none, and, given that, of a second foot and of a
+first step or none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+import numpy as np
+
+FIRST_DILATIONS = (1, 2, 4)
+SECOND_DILATIONS = (1, 2, 4, 8, 16, 32, 64)
+TAPS = 7
+MARK = 16  # numbers that describe a column
+MAPS = ("first", "second", "one_foot", "step", "no_step")
+LIKENESSES = 3  # greatest and mean likeness to known landings, and how many are known
+PIECE = 45  # columns of a matrix product
+MANY = 8.0  # landings from which more tell nothing more
+
+Weights = Mapping[str, np.ndarray]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Log weights by column, each of shape (frames,); `none` stands beside `first`."""
+
+    first: np.ndarray
+    none: float
+    second: np.ndarray
+    one_foot: np.ndarray
+    step: np.ndarray
+    no_step: np.ndarray
+    marks: np.ndarray  # shape (MARK, frames)
+
+
+class Net:
+    """The learned weights, by name: `in`, blocks `a0`... and `b0`... of the two stages, `mark`, `known`, `out`, `none`.
+
+    Attributes
+    ----------
+    typical : float array, shape (BANDS, PATCH)
+        What a landing brings, on the mean of many: power, its loudest column 1.
+    """
+
+    def __init__(self, weights: Weights) -> None:
+        self._w = {name: np.asarray(value, np.float32) for name, value in weights.items()}
+        self.typical = np.asarray(weights["typical"], float)
+
+    def read(self, columns: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray) -> Answer:
+        """Read a rep.
+
+        Parameters
+        ----------
+        columns : float32 array, shape (CHANNELS, frames)
+        known : sequence of float arrays, shape (MARK,)
+            Marks of landings heard before.
+        allowed : bool array, shape (frames,)
+            Columns in which a first touchdown may lie.
+        """
+        x = self._affine("in", columns)
+        for number, dilation in enumerate(FIRST_DILATIONS):
+            x = self._block(f"a{number}", x, dilation)
+        marks = self._affine("mark", x)
+        x = x + self._affine("known", likenesses(marks, known))
+        for number, dilation in enumerate(SECOND_DILATIONS):
+            x = self._block(f"b{number}", x, dilation)
+        maps = dict(zip(MAPS, self._affine("out", x), strict=True))
+        inside = x[:, allowed] if allowed.any() else x
+        pooled = np.concatenate([inside.max(axis=1), inside.mean(axis=1)])
+        none = float((self._w["none.weight"] @ pooled + self._w["none.bias"])[0])
+        return Answer(none=none, marks=marks, **maps)
+
+    def _affine(self, name: str, x: np.ndarray) -> np.ndarray:
+        """Piece by piece: greater products start threads, whose waiting for each other costs more than the work."""
+        weight, bias = self._w[f"{name}.weight"], self._w[f"{name}.bias"]
+        y = np.empty((len(bias), x.shape[1]), np.float32)
+        whole = x.shape[1] // PIECE * PIECE
+        pieces, answers = (each[:, :whole].reshape(len(each), -1, PIECE).transpose(1, 0, 2) for each in (x, y))
+        np.matmul(weight, pieces, out=answers)
+        y[:, whole:] = weight @ x[:, whole:]
+        y += bias[:, None]
+        return y
+
+    def _block(self, name: str, x: np.ndarray, dilation: int) -> np.ndarray:
+        """Each channel along time, then all channels at a time, added to what came in."""
+        taps, reach = self._w[f"{name}.taps"], dilation * (TAPS // 2)
+        padded = np.pad(x, ((0, 0), (reach, reach)))
+        y = np.repeat(self._w[f"{name}.shift"][:, None], x.shape[1], axis=1)
+        for tap in range(TAPS):
+            y += taps[:, tap, None] * padded[:, tap * dilation : tap * dilation + x.shape[1]]
+        return np.asarray(x + self._affine(f"{name}.down", np.maximum(self._affine(f"{name}.up", y), 0.0)))
+
+
+def likenesses(marks: np.ndarray, known: Sequence[np.ndarray]) -> np.ndarray:
+    """How like each column is to landings heard before, and its mark less their mean.
+
+    Shape (LIKENESSES + MARK, frames); zeros where none is known.
+    """
+    rows = np.zeros((LIKENESSES + MARK, marks.shape[1]), np.float32)
+    if len(known):
+        landings = np.asarray(known, np.float32)
+        apart = np.sum((landings[:, :, None] - marks[None]) ** 2, axis=1) / MARK
+        alike = np.exp(-apart)
+        rows[0], rows[1] = alike.max(axis=0), alike.mean(axis=0)
+        rows[2] = min(len(landings), MANY) / MANY
+        rows[LIKENESSES:] = marks - landings.mean(axis=0)[:, None]
+    return rows
+
+
+@lru_cache(maxsize=1)
+def load_net() -> Net:
+    """The net that ships."""
+    with files("drilltimer.hear").joinpath("landing.npz").open("rb") as file, np.load(file) as weights:
+        return Net({name: weights[name] for name in weights.files})

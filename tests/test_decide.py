@@ -1,0 +1,121 @@
+"""From log weights to an answer: what is sure is told, what is not is void, and missed means would have been heard."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from drilltimer.hear.bands import BANDS, whiten
+from drilltimer.hear.decide import (
+    LANDING_S,
+    LEAST_BELIEF,
+    NOISY,
+    TWO,
+    allowed_columns,
+    decide,
+    posterior,
+)
+from drilltimer.hear.features import BEFORE, COLUMN_S, FRAMES, FROM_S, PATCH, draw_picture
+from drilltimer.hear.net import MARK, Answer
+
+RATE_HZ = 16_000
+CONTACT_S, LANDING_AT_S = 1.15, 1.3
+EDGES = (0.0, 2.9 * RATE_HZ)
+
+
+class Told:
+    """A net whose answer is given; `peaks` are (seconds after the contact, log weight)."""
+
+    def __init__(self, peaks, none=0.0, second=(), heard=True):
+        self.peaks, self.none, self.second, self.heard = peaks, none, second, heard
+        self.typical = np.full((BANDS, PATCH), 1e-6)
+        self.asked = 0
+
+    def read(self, columns, known, allowed):
+        self.asked += 1
+        first, second = np.full(FRAMES, -20.0), np.full(FRAMES, -20.0)
+        peaks = self.peaks
+        if self.asked > 1 and self.heard:  # a landing was put in: it is found where it was put
+            level = columns[:BANDS].sum(axis=0)
+            begins = int(np.flatnonzero(level > 0.8 * level.max())[0]) + BEFORE
+            peaks = [(FROM_S + COLUMN_S * begins, 20.0)]
+        for at_s, weight in peaks:
+            first[round((at_s - FROM_S) / COLUMN_S)] = weight
+        for at_s, weight in self.second:
+            second[round((at_s - FROM_S) / COLUMN_S)] = weight
+        nothing = np.zeros(FRAMES)
+        return Answer(first, self.none, second, nothing, np.full(FRAMES, -20.0), nothing, np.zeros((MARK, FRAMES)))
+
+
+def picture(landing=0.3):
+    rng = np.random.default_rng(5)
+    signal = 0.01 * rng.normal(size=3 * RATE_HZ)
+    at = round(LANDING_AT_S * RATE_HZ)
+    t = np.arange(round(0.04 * RATE_HZ)) / RATE_HZ
+    signal[at : at + len(t)] += landing * rng.normal(size=len(t)) * np.exp(-t / 0.01)
+    flat = whiten(signal, RATE_HZ)
+    return draw_picture(flat, (), np.zeros_like(flat.power), CONTACT_S * RATE_HZ, RATE_HZ), flat.white
+
+
+def answer(net, usual=None, landing=0.3):
+    drawn, white = picture(landing)
+    usual = np.full((BANDS, PATCH), 1e-2) if usual is None else usual
+    return decide(drawn, net, [], usual, EDGES, white, RATE_HZ)
+
+
+def test_probabilities_add_up_and_none_is_one_of_them():
+    first = np.full(FRAMES, -np.log(FRAMES))
+    given = Answer(first, 0.0, first, first, first, first, np.zeros((MARK, FRAMES)))
+    allowed = np.arange(FRAMES) < FRAMES // 2
+    shares, none = posterior(given, allowed)
+    assert shares.sum() + none == pytest.approx(1.0)
+    assert none == pytest.approx(2.0 / 3.0)
+    assert not shares[~allowed].any()
+
+
+def test_a_sure_touchdown_is_told_and_placed_between_columns():
+    reading = answer(Told([(LANDING_AT_S - CONTACT_S + 0.004, 12.0), (LANDING_AT_S - CONTACT_S, 11.0)]))
+    assert reading.is_told
+    assert not reading.doubt
+    assert reading.likely / RATE_HZ == pytest.approx(LANDING_AT_S, abs=6e-4)  # two columns off, the sound decides
+    assert 0.02 < reading.uncertainty_ms < 2.0
+
+
+def test_two_that_fit_equally_well_are_void():
+    reading = answer(Told([(0.15, 8.0), (0.25, 8.0)]))
+    assert not reading.is_told
+    assert reading.doubt == TWO
+    assert reading.belief == pytest.approx(0.5, abs=0.01)
+
+
+def test_what_is_told_is_likely_enough():
+    odds = np.log(LEAST_BELIEF / (1.0 - LEAST_BELIEF))
+    for more, told in ((0.05, True), (-0.05, False)):
+        assert answer(Told([(0.15, odds + more), (0.35, 0.0)], none=-30.0)).is_told is told
+
+
+def test_missed_means_that_a_usual_landing_would_have_been_heard():
+    quiet = answer(Told([(0.15, -5.0)], none=5.0), landing=0.0)
+    assert (quiet.is_told, quiet.doubt) == (False, "")
+    deaf = answer(Told([(0.15, -5.0)], none=5.0, heard=False), landing=0.0)
+    assert (deaf.is_told, deaf.doubt) == (False, NOISY)
+
+
+def test_the_second_foot_is_sought_from_the_first_on():
+    told = answer(Told([(0.15, 12.0)], second=[(0.18, 9.0)]))
+    assert told.second == pytest.approx(told.likely + 0.03 * RATE_HZ, abs=0.004 * RATE_HZ)
+    before = answer(Told([(0.15, 12.0)], second=[(0.12, 9.0)]))
+    assert before.second is None
+    late = answer(Told([(0.15, 12.0)], second=[(0.30, 9.0)]))
+    assert late.second is None
+
+
+def test_touchdowns_lie_about_the_contact_and_inside_the_rep():
+    drawn, _ = picture()
+    times_s = FROM_S + COLUMN_S * np.flatnonzero(allowed_columns(drawn, *EDGES))
+    assert times_s[[0, -1]] == pytest.approx(LANDING_S, abs=COLUMN_S)
+    opens = (CONTACT_S - 0.1) * RATE_HZ
+    narrower = FROM_S + COLUMN_S * np.flatnonzero(allowed_columns(drawn, opens, EDGES[1]))
+    assert narrower[0] == pytest.approx(-0.1, abs=2 * COLUMN_S)
+    lost = replace(drawn, power=np.full_like(drawn.power, np.nan))
+    assert not allowed_columns(lost, *EDGES).any()
