@@ -3,7 +3,7 @@
     python -m tests.hearing.faint FOLDER [--half choose|report] [--seeds 48] [--beds FOLDER_OF_FLACS]
 
 makes them in FOLDER, looks for their sheets and for wrong ones, and prints what was found. Two halves share no room and
-no bed: thresholds are chosen on one and reported on the other. `pyroomacoustics` is in the `test` extra.
+no bed: thresholds are chosen on one and reported on the other. Needs `pip install pyroomacoustics`.
 """
 
 from __future__ import annotations
