@@ -58,10 +58,9 @@ class Practice:
             out[first - start : last - start] = self.recording[first:last] if last > first else 0.0
             return out
 
-        played = sounding(self.contacts_s, self.contacts_s[-1] + 2.0, 0.0)
         contacts = [Contact(float(at_s), CUE) for at_s in self.contacts_s]
         seconds = len(self.recording) / RATE_HZ
-        return align(trace_of(self.recording), trace_of(played), contacts, read, RATE_HZ, seconds)
+        return align(trace_of(self.recording), contacts, read, RATE_HZ, seconds)
 
 
 def recorded(contacts_s, offset_s, skew_ppm, *, noise=0.1, seconds=None):

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.app.played import Played, faults_of_played, padded
+from drilltimer.app.played import Played, padded
 from drilltimer.audio.recording import AudioFile
 from drilltimer.hear.align import Alignment, Trace, align
 from drilltimer.hear.passages import Contact, Passage
@@ -123,12 +123,9 @@ def _align(played: Played, heard: AudioFile, traces: Traces) -> Alignment | None
         if contact.sound is not None
     ]
     recorded = traces.of([ready[id(kind)] for kind in kinds])
-    with faults_of_played(played.path):
-        own = np.max(_traces(played.file, kinds), axis=0)
     read = padded(heard)
     return align(
         recorded,
-        own,
         contacts,
         lambda start, frames: added_up(read(start, frames)) / np.float32(heard.channels),
         heard.rate_hz,

@@ -1,7 +1,7 @@
 """Where a recording and a cue sheet meet: unknown start, another clock, pauses, beginning or end cut off.
 
 A matched filter for the contact cue runs over the whole recording and leaves a coarse trace of where contacts may be.
-The same trace of the played sound is slid along it, a stretch of the sheet at a time, so that clocks that differ by
+What the sheet's own trace must be is slid along it, a stretch of the sheet at a time, so that clocks that differ by
 hundreds of ppm still fit; `passages` then locates each contact finely and puts lines through them.
 """
 
@@ -12,11 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drilltimer.hear.locate import evidence
 from drilltimer.hear.passages import TRACE_RATE_HZ, Contact, Passage, Recording, find_passages
 from drilltimer.hear.warp import ClockMap
 from drilltimer.model import Samples
 
-CEILING = 100.0  # one very loud sound must not outvote many contacts
+LEAST_RATE_HZ = 20_000  # what a contact has below 10 kHz is enough to find it by
+CEILING = 100.0  # of evidence: one very clear sound must not outvote many contacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,35 +35,36 @@ class Alignment:
         return max(self.passages, key=lambda passage: len(passage.heard)).clock
 
 
+def _coarser(sound: np.ndarray, step: int) -> np.ndarray:
+    from scipy.signal import resample_poly
+
+    return sound if step == 1 else np.asarray(resample_poly(sound, 1, step))
+
+
 class Trace:
-    """Coarse trace of where contacts may be: log of the loudest matched-filter output in every 5 ms, noise at 0."""
+    """Coarse trace of where contacts may be: root of the greatest evidence in every 5 ms, however loud."""
 
     def __init__(self, rate_hz: int, templates: Sequence[np.ndarray]) -> None:
-        self._rate_hz = rate_hz
-        self._templates = list(templates)
-        self._longest = max(len(template) for template in templates)
+        self._step = max(1, rate_hz // LEAST_RATE_HZ)
+        self._cell = rate_hz / self._step / TRACE_RATE_HZ
+        self._templates = [_coarser(template, self._step) for template in templates]
+        self._longest = max(len(template) for template in self._templates)
         self._tail = np.zeros(0, np.float32)
         self._pieces: list[np.ndarray] = []
 
     def feed(self, samples: np.ndarray) -> None:
         """Take in the next piece of the recording, shape (n,); pieces of a second or more are best."""
-        from scipy.signal import oaconvolve
-
         signal = np.concatenate([self._tail, samples.astype(np.float32)])
-        cell = self._rate_hz / TRACE_RATE_HZ
-        cells = int((len(signal) - self._longest) // cell)
+        cells = int((len(signal) / self._step - self._longest) // self._cell)
         if cells < TRACE_RATE_HZ // 4:
             self._tail = signal
             return
-        loudest = np.zeros(cells)
-        for template in self._templates:
-            filtered = oaconvolve(signal, (template[::-1] / np.linalg.norm(template)).astype(np.float32), mode="valid")
-            edges = np.round(np.arange(cells) * cell).astype(int)
-            peaks = np.maximum.reduceat(np.abs(filtered[: round(cells * cell)]), edges)
-            floor = max(float(np.median(peaks)), 1e-3 * float(peaks.max()), 1e-12)  # digital silence is no noise floor
-            loudest = np.maximum(loudest, peaks / floor)
-        self._pieces.append(np.log(np.clip(loudest, 1.0, CEILING)).astype(np.float16))
-        self._tail = signal[round(cells * cell) :]
+        coarse = _coarser(signal, self._step)
+        edges = np.round(np.arange(cells) * self._cell).astype(int)
+        found = [evidence(coarse, template)[: round(cells * self._cell)] for template in self._templates]
+        loudest = np.max([np.maximum.reduceat(each, edges) for each in found], axis=0)
+        self._pieces.append(np.sqrt(np.minimum(loudest, CEILING)).astype(np.float16))
+        self._tail = signal[round(cells * self._cell * self._step) :]
 
     def values(self) -> np.ndarray:
         """The trace so far, `TRACE_RATE_HZ` values a second; float16, for a recording may last hours."""
@@ -70,7 +73,6 @@ class Trace:
 
 def align(
     trace: np.ndarray,
-    played: np.ndarray,
     contacts: Sequence[Contact],
     read: Callable[[int, int], Samples],
     rate_hz: int,
@@ -80,8 +82,8 @@ def align(
 
     Parameters
     ----------
-    trace, played : float array
-        From `Trace`: of the recording, and of the played sound.
+    trace : float array
+        From `Trace`, of the recording.
     contacts : sequence of Contact
         In time order.
     read : callable (start, frames) -> float32 array, shape (frames,)
@@ -90,8 +92,18 @@ def align(
     duration_s : float
         Length of the recording.
     """
-    passages = find_passages(Recording(trace, contacts, read, rate_hz, duration_s), played)
+    passages = find_passages(Recording(trace, contacts, read, rate_hz, duration_s), _sheet_trace(contacts))
     if not passages:
         return None
     inside = sum(passage.last - passage.first + 1 for passage in passages)
     return Alignment(tuple(passages), inside, sum(len(passage.heard) for passage in passages))
+
+
+def _sheet_trace(contacts: Sequence[Contact]) -> np.ndarray:
+    """Trace of a sheet's sound in which the contacts alone speak; wider than they are, for clocks may differ."""
+    cells = [round(contact.at_s * TRACE_RATE_HZ) + 1 for contact in contacts]
+    trace = np.zeros(max(cells) + TRACE_RATE_HZ)
+    for shift, weight in ((-1, 0.5), (1, 0.5), (0, 1.0)):
+        at = np.array(cells) + shift
+        trace[at] = np.maximum(trace[at], weight)
+    return trace[1:]

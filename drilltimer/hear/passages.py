@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import comb
 
 import numpy as np
 
@@ -23,6 +24,10 @@ STRETCH_S = 40.0  # a stretch of the sheet whose clock may be taken as right
 WORST_SKEW_PPM = 1200.0
 ROOM_S = 0.030  # how far from the line a contact may lie
 LINE_TOLERANCE_S = 0.002
+NEAR_S = 0.001  # a faint contact must lie so near to the line
+NEAR_EVIDENCE = 6.5  # and noise lets one seem to be there so rarely: 1 % of the time
+FAINT_SHARE = 0.2  # or, where most are clear, so much of the usual evidence
+MOST_EVIDENCE = 20.0  # one very clear sound must not outvote many contacts
 FOLLOW_TOLERANCE_S = 0.010  # while the line is still rough
 LINE_PAIRS = 120  # as many arrivals settle a line; more cost time alone
 MOST_AWAY = 8  # contacts in a row that noise may mask
@@ -30,13 +35,14 @@ MOST_PASSAGES = 40
 FEWEST = 3
 ENOUGH = 5  # arrivals on one line that are no accident; fewer must be all that the recording can hold
 SMALL, SMALL_SHARE, SHARE = 8, 0.7, 0.4  # arrivals on the line, of the contacts that a passage spans
+ACCIDENT = 1e-4  # probability that arrivals anywhere within `ROOM_S` lie on a line as these do
 TIGHT_S = 0.0004  # how near to their line a few arrivals must lie
 SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
 CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
 GUESSED_SKEWS_PPM = (0.0, 150.0, -150.0, 400.0, -400.0, 700.0, -700.0, 1000.0, -1000.0)
 SHORTEST_S = 2.0  # what is left of a recording and may still hold a passage
 APART_CELLS = TRACE_RATE_HZ // 4  # of two places at which a stretch may lie
-LOUD = 1.2  # logarithm of a trace value that may be a contact
+LOUD = 1.2  # a trace value, above its mean, that may be a contact
 EDGE_S = 0.5
 
 
@@ -61,6 +67,15 @@ class Passage:
     def share(self) -> float:
         """Of its contacts that were heard where the clock says."""
         return len(self.heard) / (self.last - self.first + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """Where a contact may be: recorded second, `Arrival.evidence`, and whether it is sure without any other."""
+
+    at_s: float
+    evidence: float
+    sure: bool
 
 
 class Recording:
@@ -104,18 +119,30 @@ class Recording:
         """When a contact is heard by a passage's clock."""
         return passage.clock.recorded_s(self.contacts[contact].at_s)
 
-    def locate(self, contact: int, expected_s: float, reach_s: float) -> float | None:
-        """When a contact is heard within `reach_s` of the expected time, and no passage has explained it yet.
+    def held(self, passage: Passage) -> int:
+        """How many of the sheet's contacts lie in the recording by a passage's clock."""
+        return sum(0.0 <= self.recorded_s(passage, i) < self.duration_s for i in range(len(self.contacts)))
 
-        In an even drill any of its stretches would fit what another one has explained.
+    def rank(self, passage: Passage) -> tuple[int, int]:
+        """For the better one of two: more contacts heard, and of an even drill's equal fits fewer that are lacking."""
+        return len(passage.heard), -self.held(passage)
+
+    def locate(self, contact: int, expected_s: float, reach_s: float, within_s: float = np.inf) -> Sighting | None:
+        """Where a contact most likely is within `reach_s` of the expected time, if no passage has explained that yet.
+
+        It may be nearer than `within_s` alone; `reach_s` is what it is compared with. In an even drill any of its
+        stretches would fit what another one has explained.
         """
         if any(begin_s < expected_s < end_s for begin_s, end_s in self._explained):
             return None
         template = self.contacts[contact].template
         first = int((expected_s - reach_s) * self.rate_hz)
         frames = int(2 * reach_s * self.rate_hz) + len(template)
-        arrival = locate_cue(self._read(first, frames), template, expected=reach_s * self.rate_hz)
-        return (first + arrival.lag) / self.rate_hz if arrival is not None and arrival.heard(NEAR_SHARE) else None
+        expected, within = reach_s * self.rate_hz, within_s * self.rate_hz
+        arrival = locate_cue(self._read(first, frames), template, expected, within, whitened=True)
+        if arrival is None:
+            return None
+        return Sighting((first + arrival.lag) / self.rate_hz, arrival.evidence, arrival.heard(NEAR_SHARE))
 
 
 def find_passages(recording: Recording, played: np.ndarray) -> list[Passage]:
@@ -143,7 +170,7 @@ def _take_best(recording: Recording, found: list[Passage], fits: Iterator[tuple[
     best: Passage | None = None
     for stretch, offset_s in fits:
         passage = _follow(recording, stretch, offset_s)
-        if passage is not None and (best is None or len(passage.heard) > len(best.heard)):
+        if passage is not None and (best is None or recording.rank(passage) > recording.rank(best)):
             best = passage
         if best is not None and len(best.heard) == len(recording.contacts):
             break
@@ -188,7 +215,8 @@ def _whole_fits(recording: Recording, played: np.ndarray, skew_ppm: float) -> It
         near = np.clip(cells, 0, max(len(recording.open) - 1, 0))
         loud = inside & (np.max([padded[near + shift] for shift in range(1, 6)], axis=0) > LOUD)
         stretch = max(_windows(contacts), key=lambda window: int(loud[window.start : window.stop].sum()))
-        if loud[stretch.start : stretch.stop].sum() >= FEWEST:
+        held, there = (int(each[stretch.start : stretch.stop].sum()) for each in (inside, loud))
+        if there >= max(FEWEST, SHARE * held):
             middle_s = contacts[stretch[len(stretch) // 2]].at_s
             yield stretch, offset_s + middle_s * skew_ppm * 1e-6
 
@@ -204,57 +232,72 @@ def _follow(recording: Recording, stretch: range, offset_s: float) -> Passage | 
     """Locate the stretch's contacts finely, fit a line, and follow it both ways until the contacts stay away."""
     contacts = recording.contacts
     middle_s = contacts[stretch[len(stretch) // 2]].at_s
-    pairs: dict[int, float] = {}
+    sightings: dict[int, Sighting] = {}
     for i in stretch:
         reach_s = ROOM_S + WORST_SKEW_PPM * 1e-6 * abs(contacts[i].at_s - middle_s)
-        at_s = recording.locate(i, contacts[i].at_s + offset_s, reach_s)
-        if at_s is not None:
-            pairs[i] = at_s
-    pairs = _agreeing(recording, pairs)
+        sighting = recording.locate(i, contacts[i].at_s + offset_s, reach_s)
+        if sighting is not None:
+            sightings[i] = sighting
+    pairs = _agreeing(recording, sightings)
     if len(pairs) < min(FEWEST, len(contacts)):
         return None
+    least = max(NEAR_EVIDENCE, FAINT_SHARE * float(np.median([sightings[i].evidence for i in pairs])))
     seeds = sorted(pairs)
     start = seeds[len(seeds) // 2]
     for way in (range(start, len(contacts)), range(start - 1, -1, -1)):
-        _walk(recording, way, pairs)
+        _walk(recording, way, pairs, least)
     line = _line(recording, pairs)
     heard = {i: at_s for i, at_s in pairs.items() if abs(at_s - line.recorded_s(contacts[i].at_s)) < LINE_TOLERANCE_S}
     return _accepted(recording, heard)
 
 
-def _walk(recording: Recording, way: Sequence[int], pairs: dict[int, float]) -> None:
+def _walk(recording: Recording, way: Sequence[int], pairs: dict[int, float], least_evidence: float) -> None:
     line, away = _line(recording, pairs), 0
     for step, i in enumerate(way, start=1):
         expected_s = line.recorded_s(recording.contacts[i].at_s)
         if not -EDGE_S < expected_s < recording.duration_s + EDGE_S or away > MOST_AWAY:
             return
-        at_s = recording.locate(i, expected_s, ROOM_S)
         pairs.pop(i, None)
         away += 1
-        if at_s is not None and abs(at_s - expected_s) < FOLLOW_TOLERANCE_S:
+        at_s = _near(recording, i, expected_s, least_evidence)
+        if at_s is not None:
             pairs[i] = at_s
             away = 0
         if step % 8 == 0 and len(pairs) >= FEWEST:
             line = _line(recording, pairs, near=i)
 
 
-def _agreeing(recording: Recording, pairs: dict[int, float]) -> dict[int, float]:
-    """The most arrivals that lie on one line of a slope that clocks can have."""
-    if not pairs:
+def _near(recording: Recording, contact: int, expected_s: float, least_evidence: float) -> float | None:
+    """When a contact is heard near where it must be: the nearer, the less must speak for it."""
+    sighting = recording.locate(contact, expected_s, ROOM_S)
+    if sighting is None:
+        return None
+    if sighting.sure and abs(sighting.at_s - expected_s) < FOLLOW_TOLERANCE_S:
+        return sighting.at_s
+    sighting = recording.locate(contact, expected_s, ROOM_S, NEAR_S)
+    return sighting.at_s if sighting is not None and sighting.evidence >= least_evidence else None
+
+
+def _agreeing(recording: Recording, sightings: dict[int, Sighting]) -> dict[int, float]:
+    """Those on the line for which most speaks, of all lines through two sightings, of a slope that clocks can have."""
+    if len(sightings) < 2:
+        return {i: each.at_s for i, each in sightings.items() if each.sure}
+    played_s = np.array([recording.contacts[i].at_s for i in sightings])
+    lag_s = np.array([each.at_s for each in sightings.values()]) - played_s
+    evidence = np.minimum([each.evidence for each in sightings.values()], MOST_EVIDENCE)
+    one, other = np.triu_indices(len(sightings), 1)
+    apart_s, steepest = np.maximum(played_s[other] - played_s[one], 1e-3), WORST_SKEW_PPM * 1e-6
+    slope = (lag_s[other] - lag_s[one]) / apart_s
+    usable = np.abs(slope) < steepest + LINE_TOLERANCE_S / apart_s
+    one, slope = one[usable], np.clip(slope[usable], -steepest, steepest)
+    if not len(one):
         return {}
-    played_s = np.array([recording.contacts[i].at_s for i in pairs])
-    lag_s = np.array(list(pairs.values())) - played_s
-    apart_s = np.abs(played_s[:, None] - played_s)
-    agree = np.abs(lag_s[:, None] - lag_s) <= LINE_TOLERANCE_S + WORST_SKEW_PPM * 1e-6 * apart_s
-    kept = agree[int(np.argmax(agree.sum(axis=1)))]
-    chosen = {i: at_s for (i, at_s), keep in zip(pairs.items(), kept, strict=True) if keep}
-    if len(chosen) < FEWEST:
-        return chosen
-    line = _line(recording, chosen)
+    off_s = np.abs(lag_s - lag_s[one, None] - slope[:, None] * (played_s - played_s[one, None]))
+    best = int(np.argmax(np.maximum(1.0 - off_s / LINE_TOLERANCE_S, 0.0) @ evidence))
     return {
-        i: at_s
-        for i, at_s in chosen.items()
-        if abs(at_s - line.recorded_s(recording.contacts[i].at_s)) < 2 * LINE_TOLERANCE_S
+        i: each.at_s
+        for (i, each), off in zip(sightings.items(), off_s[best], strict=True)
+        if off < LINE_TOLERANCE_S and each.evidence >= NEAR_EVIDENCE
     }
 
 
@@ -280,10 +323,12 @@ def _accepted(recording: Recording, heard: dict[int, float]) -> Passage | None:
         return None
     if abs(clock.skew_ppm) > WORST_SKEW_PPM:
         return None
+    off_s = max(abs(at_s - clock.recorded_s(recording.contacts[i].at_s)) for i, at_s in kept.items())
     if len(kept) < ENOUGH:
-        off_s = max(abs(at_s - clock.recorded_s(recording.contacts[i].at_s)) for i, at_s in kept.items())
         if share < 1.0 or off_s > TIGHT_S:
             return None
+    elif comb(run[1] - run[0] + 1, len(kept)) * (off_s / ROOM_S) ** (len(kept) - 2) > ACCIDENT:
+        return None  # two arrivals lay the line, the others lie so near to it by chance
     return Passage(clock, *run, tuple(sorted(kept.items())))
 
 
@@ -298,8 +343,7 @@ def _without_accidents(recording: Recording, passages: list[Passage]) -> list[Pa
     greatest = max(passages, key=lambda each: len(each.heard))
     agreeing = [each for each in passages if abs(each.clock.skew_ppm - greatest.clock.skew_ppm) < SAME_CLOCK_PPM]
     kept = [each for each in passages if each in agreeing or len(each.heard) >= ENOUGH]
-    held = sum(0.0 <= recording.recorded_s(greatest, i) < recording.duration_s for i in range(len(recording.contacts)))
-    if sum(len(each.heard) for each in kept) >= ENOUGH or len(greatest.heard) >= held:
+    if sum(len(each.heard) for each in kept) >= ENOUGH or len(greatest.heard) >= recording.held(greatest):
         return kept
     return []
 
