@@ -45,6 +45,13 @@ def with_stagger(stagger_ms: float) -> Skill:
     return replace(SKILLS["club"], stagger_ms=stagger_ms, stagger_sd_ms=0.0)
 
 
+STEPPING = {
+    "none": replace(SKILLS["club"], step_in_share=0.0, bounce_share=0.0),
+    "a step in": replace(SKILLS["club"], step_in_share=1.0, bounce_share=0.0),
+    "bounces on the toes": replace(SKILLS["club"], step_in_share=0.0, bounce_share=1.0),
+}
+
+
 def all_cases() -> list[Case]:
     """Every row, in the table's order."""
     hall, dry = PRESETS["hall"], PRESETS["dry"]
@@ -53,6 +60,7 @@ def all_cases() -> list[Case]:
     cases += [Case("room", name, PRESETS[name]) for name in ("quiet", "hall", "court", "squash", "windy", "club")]
     cases += [Case("microphone", kind, replace(quiet, microphone=kind)) for kind in ("laptop", "phone", "usb")]
     cases += [Case("feet apart", f"{ms} ms", quiet, skill=with_stagger(ms)) for ms in (0, 15, 30, 60)]
+    cases += [Case("steps before", label, quiet, skill=skill) for label, skill in STEPPING.items()]
     cases += [Case("calls", "left and right, 120-200 ms after contact", quiet, drill="serve-return")]
     cases += overlap_cases()
     cases += [Case("neighbours", f"{n} a minute", replace(hall, distractors_per_min=n)) for n in (0.0, 4.0, 12.0)]
