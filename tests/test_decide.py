@@ -26,14 +26,14 @@ EDGES = (0.0, 2.9 * RATE_HZ)
 class Told:
     """A net whose answer is given; `peaks` are (seconds after the contact, log weight)."""
 
-    def __init__(self, peaks, none=0.0, second=(), heard=True):
-        self.peaks, self.none, self.second, self.heard = peaks, none, second, heard
+    def __init__(self, peaks, none=0.0, step=(), heard=True):
+        self.peaks, self.none, self.step, self.heard = peaks, none, step, heard
         self.typical = np.full((BANDS, PATCH), 1e-6)
         self.asked = 0
 
     def read(self, columns, known, allowed):
         self.asked += 1
-        first, second = np.full(FRAMES, -20.0), np.full(FRAMES, -20.0)
+        first, step = np.full(FRAMES, -20.0), np.full(FRAMES, -20.0)
         peaks = self.peaks
         if self.asked > 1 and self.heard:  # a landing was put in: it is found where it was put
             level = columns[:BANDS].sum(axis=0)
@@ -41,10 +41,10 @@ class Told:
             peaks = [(FROM_S + COLUMN_S * begins, 20.0)]
         for at_s, weight in peaks:
             first[round((at_s - FROM_S) / COLUMN_S)] = weight
-        for at_s, weight in self.second:
-            second[round((at_s - FROM_S) / COLUMN_S)] = weight
+        for at_s, weight in self.step:
+            step[round((at_s - FROM_S) / COLUMN_S)] = weight
         nothing = np.zeros(FRAMES)
-        return Answer(first, self.none, second, nothing, np.full(FRAMES, -20.0), nothing, np.zeros((MARK, FRAMES)))
+        return Answer(first, self.none, nothing, nothing, step, nothing, np.zeros((MARK, FRAMES)))
 
 
 def picture(landing=0.3):
@@ -101,13 +101,13 @@ def test_missed_means_that_a_usual_landing_would_have_been_heard():
     assert (deaf.is_told, deaf.doubt) == (False, NOISY)
 
 
-def test_the_second_foot_is_sought_from_the_first_on():
-    told = answer(Told([(0.15, 12.0)], second=[(0.18, 9.0)]))
-    assert told.second == pytest.approx(told.likely + 0.03 * RATE_HZ, abs=0.004 * RATE_HZ)
-    before = answer(Told([(0.15, 12.0)], second=[(0.12, 9.0)]))
-    assert before.second is None
-    late = answer(Told([(0.15, 12.0)], second=[(0.30, 9.0)]))
-    assert late.second is None
+def test_a_first_step_is_sought_after_the_landing():
+    told = answer(Told([(0.15, 12.0)], step=[(0.45, 9.0)]))
+    assert told.step == pytest.approx(told.likely + 0.30 * RATE_HZ, abs=0.004 * RATE_HZ)
+    before = answer(Told([(0.15, 12.0)], step=[(0.0, 9.0)]))
+    assert before.step is None
+    none = answer(Told([(0.15, 12.0)], step=[(0.45, -3.0)]))
+    assert none.step is None
 
 
 def test_touchdowns_lie_about_the_contact_and_inside_the_rep():

@@ -8,6 +8,7 @@ would have been heard in this very noise, or void.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -19,16 +20,19 @@ from drilltimer.hear.onsets import picking_bands, split_gain
 from drilltimer.units import ms_from_s
 
 LANDING_S = (-0.3, 0.7)  # from the contact: a touchdown lies here
-SECOND_FOOT_S = (0.004, 0.095)  # from the first
-FIRST_STEP_S = (0.12, 0.62)
+FIRST_STEP_S = (0.12, 0.62)  # from the touchdown
 NEAR_S = 0.010  # touchdowns this near are one and the same
 LEAST_BELIEF = 0.80  # of all that is possible, what is told
-LEAST_FOOT, LEAST_STEP = 0.5, 0.5
+LEAST_STEP = 0.5
 MARK_S = 0.004  # after the touchdown the net describes it
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker about the likeliest column
 PICK_SHARE = 0.5  # of the picker's log-likelihood, which takes samples for independent
 LEAST_NONE = 0.5  # for a rep without a landing
 LITTLE_NONE, LEAST_RIVAL = 0.2, 0.3  # something was heard, and it is two things at least
+# How late the picker is and how far it scatters about that, by the spread of the distribution it picks from: measured
+# on made scenes of the split `choose`.
+LATE_MS, LATE_SHARE, LATE_SPREAD_MS = 0.17, 0.85, 0.6
+LEAST_SIGMA_MS, SIGMA_SHARE, WIDE_MS, WIDE_SHARE = 0.07, 1.55, 0.5, 0.85
 TRIED_S = (-0.05, 0.12, 0.29)  # from the contact: here a usual landing is tried out
 HEARD_SHARE = 0.66  # of those tried that must be heard, for a rep without a landing to count as missed
 
@@ -52,10 +56,12 @@ class Reading:
         Probability that a touchdown lies near it, and that there was none.
     uncertainty_ms : float
         One sigma about a moment that is told.
+    late_ms : float
+        By how much the touchdown was usually sooner than that moment.
     level_db : float
         Of the landing, re full scale.
-    second, step : float, optional
-        The second foot and the first step, where they are heard.
+    step : float, optional
+        The first step, where it is heard.
     mark, patch : float arrays
         The net's mark of the landing and what it brought, as from `cut_patch`; empty where none is told.
     """
@@ -66,8 +72,8 @@ class Reading:
     belief: float = 0.0
     none: float = 1.0
     uncertainty_ms: float = 0.0
+    late_ms: float = 0.0
     level_db: float = 0.0
-    second: float | None = None
     step: float | None = None
     mark: np.ndarray = field(default_factory=lambda: np.zeros(0))
     patch: np.ndarray = field(default_factory=lambda: np.zeros(0))
@@ -110,17 +116,26 @@ def decide(
     best = int(np.argmax(near))
     likely, spread_ms = _place(picture, shares, best, white, rate_hz)
     belief = float(near[best])
-    reading = Reading(likely=likely, belief=belief, none=none, uncertainty_ms=spread_ms)
+    reading = Reading(False, "", likely, belief, none, sigma_ms(spread_ms), late_ms(spread_ms))
     if belief >= LEAST_BELIEF:
         first = picture.column(likely)
         mark = answer.marks[:, min(FRAMES - 1, round(first + MARK_S / COLUMN_S))]
         patch = cut_patch(picture, round(first))
-        second = _after(picture, answer.second, answer.one_foot, first, SECOND_FOOT_S, LEAST_FOOT)
-        step = _after(picture, answer.step, answer.no_step, first, FIRST_STEP_S, LEAST_STEP)
-        return Reading(True, "", likely, belief, none, spread_ms, level_db(patch), second, step, mark, patch)
+        step = _step_after(picture, answer, first)
+        return replace(reading, is_told=True, level_db=level_db(patch), step=step, mark=mark, patch=patch)
     if none >= LEAST_NONE and would_hear(picture, net, marks, usual, allowed) >= HEARD_SHARE:
         return reading
     return replace(reading, doubt=TWO if none < LITTLE_NONE and belief > LEAST_RIVAL else NOISY)
+
+
+def late_ms(spread_ms: float) -> float:
+    """By how much the likeliest moment comes after the touchdown: the vaguer, the more of it is in the noise."""
+    return LATE_MS + LATE_SHARE * min(spread_ms, LATE_SPREAD_MS)
+
+
+def sigma_ms(spread_ms: float) -> float:
+    """One standard deviation of a touchdown about the moment told."""
+    return math.hypot(LEAST_SIGMA_MS, min(SIGMA_SHARE * spread_ms, WIDE_MS + WIDE_SHARE * spread_ms))
 
 
 def would_hear(
@@ -187,20 +202,18 @@ def _place(picture: Picture, shares: np.ndarray, best: int, white: np.ndarray, r
     return float(places[at]), ms_from_s(spread / rate_hz)
 
 
-def _after(
-    picture: Picture, heat: np.ndarray, nothing: np.ndarray, first: float, span_s: tuple[float, float], least: float
-) -> float | None:
-    """The likeliest moment of a second foot, or step, some time after the first; None where there was none."""
-    low, high = (int(first + edge_s / COLUMN_S) for edge_s in span_s)
-    piece = heat[low + 1 : high]
+def _step_after(picture: Picture, answer: Answer, first: float) -> float | None:
+    """The likeliest moment of a first step after a touchdown at a column; None where there was none."""
+    low, high = (int(first + edge_s / COLUMN_S) for edge_s in FIRST_STEP_S)
+    piece = answer.step[low + 1 : high]
     if not len(piece):
         return None
-    weights = np.append(piece, nothing[min(FRAMES - 1, round(first))])
+    weights = np.append(piece, answer.no_step[min(FRAMES - 1, round(first))])
     shares = np.exp(weights - weights.max())
     shares /= shares.sum()
     near = np.convolve(shares[:-1], np.ones(5), "same")
     best = int(np.argmax(near))
-    if near[best] < least:
+    if near[best] < LEAST_STEP:
         return None
     some = slice(max(0, best - 2), best + 3)
     middle = np.sum(shares[:-1][some] * np.arange(len(piece))[some]) / shares[:-1][some].sum()

@@ -15,14 +15,17 @@ from drilltimer.hear.cancel import Ours, OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
 from drilltimer.hear.decide import NOTHING, Reading, allowed_columns, decide, is_heard_at
 from drilltimer.hear.features import Picture, draw_picture, softened
+from drilltimer.hear.feet import find_second_foot
 from drilltimer.hear.filters import filtered
 from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
 from drilltimer.hear.memory import ENOUGH, Memory
 from drilltimer.hear.net import load_net
+from drilltimer.hear.onsets import find_rises
+from drilltimer.hear.pattern import cut_pattern
 from drilltimer.hear.remains import Remains
 from drilltimer.hear.tape import Take
 from drilltimer.model import Expectation, Onset
-from drilltimer.units import db_from_ratio, ms_from_s
+from drilltimer.units import db_from_ratio, ms_from_s, s_from_ms
 
 KNOWN_LAG_S = 0.015  # a settled clock line bounds the search for a contact to this much either side
 STRAY_RATIO = 8.0
@@ -231,13 +234,16 @@ class Ear:
 
     def _conclude(self, take: Take, rep: int, zero: Zero, seen: Look, void: str) -> Opinion:
         reading = seen.reading
-        self.memory.learn(rep, reading if reading.is_told else None)
         if not reading.is_told:
+            self.memory.learn(rep, None)
             return Opinion(zero, None, None, None, void or reading.doubt, seen)
-        first = Onset(take.frame(reading.likely), reading.level_db, reading.uncertainty_ms, reading.belief)
-        second, step = (
-            None if at is None else replace(first, at=take.frame(at)) for at in (reading.second, reading.step)
-        )
+        self.memory.learn(rep, reading, cut_pattern(seen.residual, reading.likely, take.rate_hz))
+        found = find_rises(seen.residual, seen.leftovers, take.rate_hz, seen.flat)
+        foot = find_second_foot(found, reading.likely, self.memory.patterns(rep), take.rate_hz)
+        late = s_from_ms(reading.late_ms) * self._rate_hz
+        first = Onset(take.frame(reading.likely) - late, reading.level_db, reading.uncertainty_ms, reading.belief)
+        second = None if foot is None else replace(first, at=take.frame(foot) - late)
+        step = None if reading.step is None else replace(first, at=take.frame(reading.step))
         return Opinion(zero, first, second, step, void, seen)
 
     def _look(self, take: Take, ours: Ours, heard: np.ndarray, expected: Expectation, zero: Zero) -> Look:

@@ -6,12 +6,15 @@ Landings are kept by rep, so that a rep heard a second time is not judged by wha
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TypeVar
 
 import numpy as np
 
 from drilltimer.hear.decide import Reading
 from drilltimer.hear.net import MARK
 from drilltimer.model import LandingSound
+
+T = TypeVar("T")
 
 KEEP = 24  # reps: longer ago, the player stood elsewhere
 ENOUGH = 3  # landings from which they are a measure for others
@@ -23,6 +26,7 @@ class Memory:
 
     def __init__(self) -> None:
         self._landings: dict[int, Reading] = {}
+        self._patterns: dict[int, np.ndarray] = {}
         self._recalled: list[np.ndarray] = []
         self._reps = 0
 
@@ -35,14 +39,11 @@ class Memory:
         """Begin with landings heard on these devices before; they speak until this session has heard its own."""
         self._recalled = [np.array(each.mark, np.float32) for each in landings if len(each.mark) == MARK]
 
-    def learn(self, rep: int, landing: Reading | None) -> None:
-        """Take note of what a rep was decided to be."""
-        self._landings.pop(rep, None)
+    def learn(self, rep: int, landing: Reading | None, pattern: np.ndarray | None = None) -> None:
+        """Take note of what a rep was decided to be, and of how its landing sounds (as from `cut_pattern`)."""
         self._reps += 1
-        if landing is not None:
-            self._landings[rep] = landing
-            while len(self._landings) > KEEP:
-                del self._landings[next(iter(self._landings))]
+        _put(self._landings, rep, landing)
+        _put(self._patterns, rep, pattern)
 
     def marks(self, rep: int) -> list[np.ndarray]:
         """Marks of the landings known, this rep's left out."""
@@ -50,6 +51,10 @@ class Memory:
         if len(heard) >= ENOUGH or self._reps >= RECALLED_REPS:
             return heard
         return [*self._recalled, *heard]
+
+    def patterns(self, rep: int) -> list[np.ndarray]:
+        """How other landings sound, this rep's left out."""
+        return [pattern for other, pattern in self._patterns.items() if other != rep]
 
     def landings_by_rep(self) -> dict[int, Reading]:
         """The last landings."""
@@ -61,3 +66,12 @@ class Memory:
             (landing for other, landing in self._landings.items() if other != rep), key=lambda landing: landing.level_db
         )
         return known[len(known) // 2].patch if len(known) >= ENOUGH else None
+
+
+def _put(store: dict[int, T], rep: int, what: T | None) -> None:
+    """Keep the latest reps alone."""
+    store.pop(rep, None)
+    if what is not None:
+        store[rep] = what
+        while len(store) > KEEP:
+            del store[next(iter(store))]
