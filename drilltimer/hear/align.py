@@ -17,7 +17,7 @@ from drilltimer.hear.passages import TRACE_RATE_HZ, Contact, Passage, Recording,
 from drilltimer.hear.warp import ClockMap
 from drilltimer.model import Samples
 
-LEAST_RATE_HZ = 20_000  # what a contact has below 10 kHz is enough to find it by
+LEAST_RATE_HZ = 14_000  # what a contact has below 7 kHz is enough to find it by
 CEILING = 100.0  # of evidence: one very clear sound must not outvote many contacts
 
 
