@@ -58,12 +58,15 @@ def test_the_net_is_what_its_docstring_says(weights):
     frames = 137  # no whole number of pieces
     columns, known = rng.normal(size=(CHANNELS, frames)), list(rng.normal(size=(3, MARK)))
     allowed = np.arange(frames) > 20
-    answer = Net(weights).read(columns.astype(np.float32), known, allowed)
+    answer, alone = Net(weights).read(columns.astype(np.float32), known, allowed)
     marks, maps, none = by_hand(weights, columns, known, allowed)
     assert answer.marks == pytest.approx(marks, abs=1e-4)
     told = np.array([answer.first, answer.second, answer.one_foot, answer.step, answer.no_step])
     assert told == pytest.approx(maps, abs=1e-3)
     assert answer.none == pytest.approx(none[0], abs=1e-3)
+    _, without, _ = by_hand(weights, columns, [], allowed)
+    assert alone.first == pytest.approx(without[0], abs=1e-3)
+    assert len(Net(weights).read(columns.astype(np.float32), [], allowed)) == 1
 
 
 def test_a_landing_heard_before_is_like_itself_alone():
@@ -79,7 +82,7 @@ def test_a_landing_heard_before_is_like_itself_alone():
 
 def test_the_weights_that_ship_answer_at_once_and_are_small():
     net = load_net()
-    answer = net.read(np.zeros((CHANNELS, FRAMES), np.float32), [], np.ones(FRAMES, bool))
+    (answer,) = net.read(np.zeros((CHANNELS, FRAMES), np.float32), [], np.ones(FRAMES, bool))
     assert all(np.isfinite(each).all() for each in (answer.first, answer.second, answer.step, answer.marks))
     assert net.typical.sum(axis=0).max() == pytest.approx(1.0, abs=1e-3)
     assert sum(value.size for value in net._w.values()) < 150_000

@@ -21,7 +21,7 @@ from tests.evaluation import load_evaluation
 from tests.hearing.scene import sheet_of
 
 FOLDER = Path(os.environ.get("DRILLTIMER_SCENES") or Path(__file__).parents[1].parent / "shared" / "scenes")
-FOUND_S = 0.05
+FOUND_S, WRONG_S = 0.05, 0.02
 
 pytestmark = pytest.mark.skipif(
     not any(FOLDER.glob("d*.json")),
@@ -89,8 +89,11 @@ def test_landings_are_found_and_timed(scored, capsys):
     )
     with capsys.disabled():
         print("\n" + "\n".join(lines))
-    assert over_all >= 0.94
-    assert middle_ms <= 0.7
+    wrong = sum(len(compare(truth, document, WRONG_S)[0]) for truth, document in scored)
+    told = sum(len(touchdowns_s(document)) for _, document in scored)
+    assert over_all >= 0.90
+    assert told - wrong <= 0.03 * told  # never wrong and sure: two of 94
+    assert middle_ms <= 0.5
     assert abs(1e3 * median(errors)) <= 2.0  # no constant lateness: the usual fault of onset detectors
 
 
@@ -110,10 +113,12 @@ def test_the_scenes_own_evaluation_agrees(scored):
     rows, false, second_s, _ = evaluation.score([truth for truth, _ in scored], predictions)
     total = evaluation.line(rows, false)
     feet = sum(landing["mic2_s"] is not None for truth, _ in scored for landing in truth["landings"])
-    assert total["f1"] >= 0.94
-    assert total["median_abs_ms"] <= 0.7
+    assert total["f1"] >= 0.90
+    assert total["median_abs_ms"] <= 0.5
     assert total["p95_abs_ms"] <= 4.0
-    assert sum(abs(error) <= 0.005 for error in second_s) >= 0.8 * feet
+    assert (
+        sum(abs(error) <= 0.005 for error in second_s) >= 0.7 * feet
+    )  # of all: where the first one is void, so is the second
     assert sum(abs(error) <= 0.005 for error in second_s) >= 0.85 * len(second_s)  # at its place, when told
     at_once = {(truth["scene"], landing["rep"]) for truth, _ in scored for landing in truth["landings"]}
     at_once -= {(t["scene"], each["rep"]) for t, _ in scored for each in t["landings"] if each["mic2_s"] is not None}

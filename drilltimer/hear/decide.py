@@ -22,7 +22,7 @@ from drilltimer.units import ms_from_s
 LANDING_S = (-0.3, 0.7)  # from the contact: a touchdown lies here
 FIRST_STEP_S = (0.12, 0.62)  # from the touchdown
 NEAR_S = 0.010  # touchdowns this near are one and the same
-LEAST_BELIEF = 0.80  # of all that is possible, what is told
+LEAST_BELIEF = 0.75  # of all that is possible, what is told
 LEAST_STEP = 0.5
 MARK_S = 0.004  # after the touchdown the net describes it
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker about the likeliest column
@@ -32,7 +32,7 @@ LITTLE_NONE, LEAST_RIVAL = 0.2, 0.3  # something was heard, and it is two things
 # How late the picker is and how far it scatters about that, by the spread of the distribution it picks from: measured
 # on made scenes of the split `choose`.
 LATE_MS, LATE_SHARE, LATE_SPREAD_MS = 0.17, 0.85, 0.6
-LEAST_SIGMA_MS, SIGMA_SHARE, WIDE_MS, WIDE_SHARE = 0.07, 1.55, 0.5, 0.85
+LEAST_SIGMA_MS, SIGMA_SHARE, WIDE_MS, WIDE_SHARE = 0.08, 1.75, 0.55, 0.95
 TRIED_S = (-0.05, 0.12, 0.29)  # from the contact: here a usual landing is tried out
 HEARD_SHARE = 0.66  # of those tried that must be heard, for a rep without a landing to count as missed
 
@@ -110,8 +110,8 @@ def decide(
     allowed = allowed_columns(picture, *edges)
     if not allowed.any():
         return Reading(doubt=NOISY)
-    answer = net.read(picture.columns(), marks, allowed)
-    shares, none = posterior(answer, allowed)
+    answers = net.read(picture.columns(), marks, allowed)
+    shares, none = posterior(answers, allowed)
     near = _near_sums(shares)
     best = int(np.argmax(near))
     likely, spread_ms = _place(picture, shares, best, white, rate_hz)
@@ -119,9 +119,9 @@ def decide(
     reading = Reading(False, "", likely, belief, none, sigma_ms(spread_ms), late_ms(spread_ms))
     if belief >= LEAST_BELIEF:
         first = picture.column(likely)
-        mark = answer.marks[:, min(FRAMES - 1, round(first + MARK_S / COLUMN_S))]
+        mark = answers[0].marks[:, min(FRAMES - 1, round(first + MARK_S / COLUMN_S))]
         patch = cut_patch(picture, round(first))
-        step = _step_after(picture, answer, first)
+        step = _step_after(picture, answers[0], first)
         return replace(reading, is_told=True, level_db=level_db(patch), step=step, mark=mark, patch=patch)
     if none >= LEAST_NONE and would_hear(picture, net, marks, usual, allowed) >= HEARD_SHARE:
         return reading
@@ -167,11 +167,16 @@ def allowed_columns(picture: Picture, opens: float, closes: float) -> np.ndarray
     )
 
 
-def posterior(answer: Answer, allowed: np.ndarray) -> tuple[np.ndarray, float]:
-    """Probability of a first touchdown in each column, shape (FRAMES,), and of none."""
-    weights = np.append(np.where(allowed, answer.first, -np.inf), answer.none)
-    shares = np.exp(weights - weights.max())
-    shares /= shares.sum()
+def posterior(answers: Sequence[Answer], allowed: np.ndarray) -> tuple[np.ndarray, float]:
+    """Probability of a first touchdown in each column, shape (FRAMES,), and of none: the mean of all answers'.
+
+    What is remembered may be wrong, or of another shoe: what is likely with it alone, or without, is half believed.
+    """
+    shares = np.zeros(len(allowed) + 1)
+    for answer in answers:
+        weights = np.append(np.where(allowed, answer.first, -np.inf), answer.none)
+        each = np.exp(weights - weights.max())
+        shares += each / each.sum() / len(answers)
     return shares[:-1], float(shares[-1])
 
 

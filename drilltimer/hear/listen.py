@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from drilltimer.hear.clockline import SETTLED, ClockLine
 from drilltimer.hear.ear import Ear, Opinion
+from drilltimer.hear.net import load_net
 from drilltimer.hear.tape import ANALYSIS_RATE_HZ, Take, Tape
 from drilltimer.model import Block, Expectation, Heard, Landing, LandingSound, Onset
 from drilltimer.units import frames_from_s, ms_from_s
@@ -47,7 +48,7 @@ class Listener:
         known_lag_s: float | None = None,
         landings: Sequence[Sequence[LandingSound]] = (),
     ) -> None:
-        _load_scipy()
+        _load_ahead()
         self.rate_hz = rate_hz
         step = max(1, rate_hz // ANALYSIS_RATE_HZ)
         self.ears = ears or [Ear(rate_hz / step, rate_hz) for _ in range(channels)]
@@ -239,8 +240,9 @@ def report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
     return Heard(expected.rep, contact, opinion.zero is not None and opinion.zero.heard, landing, void)
 
 
-def _load_scipy() -> None:
+def _load_ahead() -> None:
     """Load now what the first rep would otherwise wait a third of a second for."""
+    load_net()
     import scipy.fft
     import scipy.linalg
     import scipy.ndimage

@@ -53,8 +53,8 @@ class Net:
         self._w = {name: np.asarray(value, np.float32) for name, value in weights.items()}
         self.typical = np.asarray(weights["typical"], float)
 
-    def read(self, columns: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray) -> Answer:
-        """Read a rep.
+    def read(self, columns: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray) -> list[Answer]:
+        """Read a rep: with what is remembered, where anything is, and without.
 
         Parameters
         ----------
@@ -68,6 +68,12 @@ class Net:
         for number, dilation in enumerate(FIRST_DILATIONS):
             x = self._block(f"a{number}", x, dilation)
         marks = self._affine("mark", x)
+        memories = [known, ()] if len(known) else [()]
+        return [self._second_stage(x, marks, memory, allowed) for memory in memories]
+
+    def _second_stage(
+        self, x: np.ndarray, marks: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray
+    ) -> Answer:
         x = x + self._affine("known", likenesses(marks, known))
         for number, dilation in enumerate(SECOND_DILATIONS):
             x = self._block(f"b{number}", x, dilation)
