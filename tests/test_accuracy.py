@@ -26,7 +26,7 @@ def test_dry_at_20_db_touchdowns_are_timed_within_half_a_millisecond(figures):
     errors_ms = figures["20 dB"].errors_ms
     assert len(errors_ms) > 40
     assert np.median(np.abs(errors_ms)) < 0.5
-    assert abs(np.median(errors_ms)) < 0.2
+    assert abs(np.median(errors_ms)) < 0.3  # recorded feet: -0.05 to +0.13
 
 
 def test_landings_are_found_and_none_made_up(figures):

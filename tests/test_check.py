@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from datetime import date, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from drilltimer.app.check import HOP_LEAD_S, HOP_WORD, HOPS, run_check
@@ -61,7 +62,7 @@ def test_what_the_hops_sounded_like_is_left_for_sessions_and_a_short_check_has_n
     assert len(checked.landings) == 1  # channel
     assert len(checked.landings[0]) >= HOPS - 1
     assert all(len(each.mark) == MARK for each in checked.landings[0])
-    assert all(0.5 < each.strength < 10.0 for each in checked.landings[0])
+    assert np.ptp([each.mark for each in checked.landings[0]], axis=0).max() > 0.0  # each its own
     assert run_check(Overheard(), PLACE, real_time=False, short=True).landings == ()
 
 

@@ -45,7 +45,7 @@ def test_what_masks_and_claims_are_good_for(monkeypatch):
     with monkeypatch.context() as patch:
         patch.setattr(lanes, "OWN_NEPERS", -np.inf)
         unclaimed = hear_lanes(performance)
-    assert unclaimed.doubled >= max(shipped.doubled, unclaimed.by_chance) + 4
+    assert unclaimed.doubled >= max(shipped.doubled, unclaimed.by_chance) + 3
     monkeypatch.setattr(LaneListener, "_settle", lambda self, take, expected, opinions: opinions)
     unmasked = hear_lanes(performance)
     assert unmasked.doubled >= max(shipped.doubled, unmasked.by_chance) + 20

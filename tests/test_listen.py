@@ -162,8 +162,8 @@ def test_any_blocks_give_equal_answers(sizes):
 def test_no_answer_waits_for_more_than_one_look_at_its_take_or_for_what_it_teaches(monkeypatch):
     """While the room is new, each rep is looked at twice: all but the last look comes before it ends."""
     looks, lessons = [], []
-    look, learn = ear.find_rises, OwnSound.learn
-    monkeypatch.setattr(ear, "find_rises", lambda *given: looks.append(given) or look(*given))
+    look, learn = ear.draw_picture, OwnSound.learn
+    monkeypatch.setattr(ear, "draw_picture", lambda *given: looks.append(given) or look(*given))
     monkeypatch.setattr(OwnSound, "learn", lambda *given: lessons.append(given) or learn(*given))
     listener = Listener(RATE_HZ, 1)
     for expected in hearing_ranges(PLAIN.marks, RATE_HZ):
