@@ -25,7 +25,7 @@ _SESSION_MAY_LACK = frozenset({"seed", "ending"})
 _REP_MAY_LACK = frozenset(
     {
         *("level", "call", "coach", "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms"),
-        *("contact_heard_s", "touchdown_s", "second_touchdown_s", "first_step_s"),
+        *("contact_heard_s", "touchdown_s", "second_touchdown_s", "first_step_s", "ear_uncertainty_ms"),
     }
 )
 _GREATEST = 2**63  # SQLite's integers
