@@ -192,6 +192,19 @@ NONSENSE: tuple[tuple[str, str, object], ...] = (
     ("rep", "cues", '[{"role": "call", "sound": "left", "at_s": "soon"}]'),
     ("rep", "cues", "[1]"),
     ("rep", "void", None),
+    ("session", "air_c", 1e30),
+    ("session", "speaker_to_player_m", -1),
+    ("session", "rate_hz", 10**9),
+    ("session", "drill", "x" * 200_000),
+    ("session", "health", '{"blocks": 1e300}'),
+    ("session", "versions", '{"numpy": 2}'),
+    ("block", "number", -1),
+    ("rep", "touchdown_ms", 1e308),
+    ("rep", "first_step_ms", -1e9),
+    ("rep", "contact_s", 1e12),
+    ("rep", "withheld", 2),
+    ("rep", "cues", '[{"role": "call", "sound": "left", "at_s": 1e300}]'),
+    ("rep", "cues", '[{"role": "shout", "sound": "left", "at_s": 1.0}]'),
 )
 
 

@@ -6,11 +6,15 @@ import functools
 import math
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from drilltimer.records.history import History
 
 
 class Number(click.FloatRange):
@@ -25,6 +29,7 @@ class Number(click.FloatRange):
 
 
 INTERRUPTED = 130
+MOST_TOLD = 20  # messages of one kind
 LEVELS = ("beginner", "club", "advanced")
 FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
 DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
@@ -127,6 +132,26 @@ def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(options):
         gathered = option(gathered)
     return gathered
+
+
+@contextmanager
+def opened_history(*, make: bool = False) -> Iterator[History]:
+    """The history, opened; what of it is damaged and was left out is told at the end."""
+    from drilltimer.app.archive import open_history
+
+    with open_history(make=make) as kept:
+        try:
+            yield kept
+        finally:
+            note_some(kept.left_out)
+
+
+def note_some(texts: list[str]) -> None:
+    """Messages to stderr, the first of many alone."""
+    for text in texts[:MOST_TOLD]:
+        note(text)
+    if len(texts) > MOST_TOLD:
+        note(f"... and {len(texts) - MOST_TOLD} more")
 
 
 def new_seed() -> int:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, language_option, note, print_lines, result_columns
+from drilltimer.cli.common import json_option, language_option, note, opened_history, print_lines, result_columns
 
 if TYPE_CHECKING:
     from drilltimer.records.entries import SessionLine
@@ -39,10 +39,9 @@ def history(
 
     A player whose name is a number goes before the session of that number; `session:12` is always a session.
     """
-    from drilltimer.app.archive import open_history
     from drilltimer.records.queries import find_target
 
-    with open_history() as kept:
+    with opened_history() as kept:
         if target is None:
             _show_players(kept, as_json)
             return

@@ -11,10 +11,12 @@ import json
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
 from drilltimer.errors import HistoryError
+from drilltimer.records.cells import NO_SENSE, sift_session
 from drilltimer.records.entries import RepEntry, SessionEntry
 from drilltimer.records.history import History
 from drilltimer.records.queries import find_player, players
@@ -69,18 +71,30 @@ def players_out(history: History, player: str | None) -> Iterator[dict[str, Any]
 
 
 def sessions_out(history: History, player: str | None = None) -> Iterator[Session]:
-    """Sessions as an export holds them, oldest first."""
+    """Sessions as an export holds them, oldest first; what the file holds damaged is left out and told."""
     where, values = ("", ()) if player is None else ("WHERE p.name = ?", (find_player(history, player).name,))
     query = f"SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player {where} "
     for row in history.rows(query + "ORDER BY s.started_utc, s.number", values):
         number = (row["number"],)
         blocks = history.rows(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", number)
         reps = history.rows(f"SELECT {', '.join(REP_COLUMNS)} FROM reps WHERE session = ?", number)
-        yield {name: row[name] for name in SESSION_COLUMNS} | {
+        told = {
+            **{name: row[name] for name in SESSION_COLUMNS},
             "player": row["player_name"],
-            "blocks": [dict(block) for block in blocks],
-            "reps": [dict(rep) for rep in reps],
+            "blocks": map(dict, blocks),
+            "reps": map(dict, reps),
         }
+        tell = partial(_leave_out, history, row["number"])
+        try:
+            session = sift_session(told, tell)
+        except NO_SENSE as fault:
+            tell(f"left out, which the file holds damaged: {fault}")
+        else:
+            yield session
+
+
+def _leave_out(history: History, number: int, what: str) -> None:
+    history.leave_out(f"session {number}: {what}")
 
 
 @contextmanager

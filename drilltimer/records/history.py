@@ -43,10 +43,15 @@ class History:
     ------
     HistoryError
         From every method too: locked, damaged, disk full, newer than the program.
+
+    Notes
+    -----
+    `left_out` gathers what was asked for and could not be used because the file holds it damaged, in words.
     """
 
     def __init__(self, path: Path, *, wait_s: float = WAIT_S) -> None:
         self.path = path
+        self.left_out: list[str] = []
         self.database = connect(path, wait_s=wait_s)
         self.database.row_factory = sqlite3.Row
 
@@ -65,6 +70,11 @@ class History:
     def wait(self, wait_s: float) -> None:
         """How long another program's transaction is waited for from now on."""
         self.database.execute(f"PRAGMA busy_timeout = {round(ms_from_s(wait_s))}")
+
+    def leave_out(self, what: str) -> None:
+        """Note, once, what of the file is damaged and not used."""
+        if what not in self.left_out:
+            self.left_out.append(what)
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

@@ -12,12 +12,13 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import groupby, islice
 from pathlib import Path
 from typing import Any
 
 from drilltimer.errors import HistoryError
-from drilltimer.records.cells import Kind, check_session, kind_of
+from drilltimer.records.cells import NO_SENSE, Kind, check_session, kind_of, sift_session
 from drilltimer.records.connect import DamagedHistoryError, explain
 from drilltimer.records.entries import Player, name_key
 from drilltimer.records.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
@@ -55,6 +56,7 @@ class Intake:
     known: int = 0
     conflicts: list[str] = field(default_factory=list)
     damage: str = ""
+    left_out: list[str] = field(default_factory=list)
 
 
 def import_history(history: History, source: Path) -> Intake:
@@ -89,7 +91,7 @@ def _merge(history: History, theirs: Session, done: Intake, source: Path) -> Non
         entry = session_entry(theirs | {"number": 0}, blocks)
         reps = [rep_entry(rep) for rep in theirs["reps"]]
         name_key(entry.player)
-    except (KeyError, TypeError, ValueError, AttributeError) as fault:
+    except NO_SENSE as fault:
         raise HistoryError(
             f"{source}: session {theirs.get('uid', '?')} does not make sense: {type(fault).__name__}: {fault}",
             why="The file was changed by hand or by another program.",
@@ -248,15 +250,24 @@ def _from_database(source: Path, done: Intake) -> Iterator[Session]:
                 )
             numbers = _readable_numbers(database, done)
             for number in numbers:
+                tell = partial(_leave_out, done, f"{source}: session {number} there")
                 try:
-                    yield _read_session(database, number)
+                    session = sift_session(_read_session(database, number), tell)
+                except NO_SENSE as fault:
+                    tell(f"left out, which the file holds damaged: {fault}")
                 except sqlite3.DatabaseError as fault:
                     done.damage = done.damage or f"{source}: some sessions could not be read: {fault}"
+                else:
+                    yield session
     except sqlite3.Error as fault:
         told = explain(fault, source)
         if isinstance(told, DamagedHistoryError) or "no such table" in str(fault):
             told = HistoryError(f"{source}: is no history, or is damaged beyond reading: {fault}", fix=WANTED)
         raise told from fault
+
+
+def _leave_out(done: Intake, where: str, what: str) -> None:
+    done.left_out.append(f"{where}: {what}")
 
 
 def _readable_numbers(database: sqlite3.Connection, done: Intake) -> list[int]:
