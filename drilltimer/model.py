@@ -79,6 +79,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "db": (-1000.0, 1000.0),
 }
 INT64 = (-(2**63), 2**63 - 1)  # whole numbers that a database can keep
+MOST_COUNTED = 1_000_000_000  # of reps, blocks, callbacks
 
 
 @dataclass(frozen=True, slots=True)

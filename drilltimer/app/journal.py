@@ -334,5 +334,15 @@ def _digest(content: bytes) -> str:
 
 
 def taken_utc(recording: Path) -> str:
-    """When the recording was last written, which is when it was made unless it was edited."""
-    return datetime.fromtimestamp(recording.stat().st_mtime, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    """When the recording was last written, which is when it was made unless it was edited.
+
+    Raises
+    ------
+    HistoryError
+        It is gone, or its date is in no year that a calendar has.
+    """
+    try:
+        moment = datetime.fromtimestamp(recording.stat().st_mtime, UTC)
+    except (OSError, OverflowError, ValueError) as fault:
+        raise HistoryError(f"{recording}: when it was made cannot be told: {fault}") from fault
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")

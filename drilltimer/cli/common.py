@@ -29,12 +29,14 @@ class Number(click.FloatRange):
 
 
 INTERRUPTED = 130
+GREATEST_SEED = 2**63 - 1  # that the history can keep
 MOST_TOLD = 20  # messages of one kind
 LEVELS = ("beginner", "club", "advanced")
 FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
 DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
 SPEAKER_TO_MIC_M = 0.3  # a laptop's own, or a loudspeaker beside it
 METRES, AIR_C = Number(0, 60), Number(-40, 60)
+MILLISECONDS = (-600_000, 600_000)  # ten minutes around a contact
 
 input_option = click.option("--input", "input_name", help="Microphone, by (part of) its name.")
 output_option = click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
@@ -54,7 +56,9 @@ wait_option = click.option(
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
 air_option = click.option("--air-c", type=AIR_C, help="Air temperature, °C.")
-seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")
+seed_option = click.option(
+    "--seed", type=click.IntRange(0, GREATEST_SEED), help="Repeat a session's draws; drawn anew when left out."
+)
 level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows for this level instead of the drill's.")
 
 

@@ -15,6 +15,7 @@ from drilltimer.cli.common import (
     FEEDBACK,
     INTERRUPTED,
     METRES,
+    MILLISECONDS,
     Number,
     air_option,
     input_option,
@@ -32,12 +33,16 @@ from drilltimer.cli.live import remark, say, wording_for
 from drilltimer.cli.progress import hearing
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from drilltimer.app.feeding import Asked, FedSession
     from drilltimer.model import Level, Rep, Situation, Verdict
     from drilltimer.score.feeding import Mark
     from drilltimer.session.feeding import FeedSession
     from drilltimer.ui.keys import Keys
     from drilltimer.ui.wording import Wording
+
+    Keep = Callable[[FedSession], object]  # into the history, where that is asked for
 
 SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "return": "return"}  # whose window
 
@@ -60,7 +65,7 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
 @click.option(
     "--window",
     "window_ms",
-    type=float,
+    type=Number(*MILLISECONDS),
     nargs=3,
     metavar="OPEN CENTRE CLOSE",
     help="Window in ms after the contact, instead.",
@@ -100,8 +105,14 @@ def feed(recording: Path | None, **options: Any) -> None:
     asked = _asked(recording, options)
     note(wording("run.cautions"))
     note(wording("feed.doubt", ms=asked.spots.doubt_ms))
-    outcome = _live(asked, wording, options) if recording is None else _later(recording, asked, wording, options)
-    _conclude(outcome, wording, as_json=options["as_json"])
+    if recording is None:
+        outcome, keep = _live(asked, wording, options)
+    else:
+        outcome, keep = _later(recording, asked, wording, options)
+    try:
+        keep(outcome)
+    finally:  # whatever becomes of keeping them, scores that are there are told
+        _conclude(outcome, wording, as_json=options["as_json"])
 
 
 def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
@@ -138,22 +149,25 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
     return Asked(options["play"], spots, window, level, plan if recording is None else None)
 
 
-def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession:
+def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
     from drilltimer.app.feeding import hear_recording
     from drilltimer.app.feeding_journal import keep_fed
     from drilltimer.ui.lines import header, rep_line
 
     with hearing(wording("lines.listening")) as (_, on_heard):
         outcome = hear_recording(recording, asked, on_heard)
-    if options["player"] and outcome.fault is None:
-        note(keep_fed(options["player"], outcome))
     if not options["as_json"]:
         columns, heard = result_columns(), zip(outcome.reps, outcome.verdicts, strict=True)
         print_lines([header(wording, columns), *(rep_line(rep, each, wording, columns) for rep, each in heard)])
-    return outcome
+
+    def keep(outcome: FedSession) -> None:
+        if options["player"] and outcome.fault is None:
+            note(keep_fed(options["player"], outcome))
+
+    return outcome, keep
 
 
-def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession:
+def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
     from drilltimer.app.feeding import run_feed
     from drilltimer.app.feeding_journal import FeedJournal
     from drilltimer.app.keep import refuse_kept
@@ -206,9 +220,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
             tick=lambda session: _obey(keys, session),
             on_stage=lambda stage: remark(wording(f"feed.set_up_{stage}")),
         )
-    if journal:
-        journal.end(outcome)
-    return outcome
+    return outcome, journal.end if journal else lambda outcome: None
 
 
 def _obey(keys: Keys | None, session: FeedSession) -> None:

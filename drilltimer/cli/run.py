@@ -137,8 +137,10 @@ def run(
         simulated=bool(simulate),
         kept_as=telling.journal.uid if telling.journal else "",
     )
-    telling.end(outcome)
-    _conclude(outcome, wording, as_json)
+    try:
+        telling.end(outcome)
+    finally:  # whatever becomes of keeping them, scores that are there are told
+        _conclude(outcome, wording, as_json)
 
 
 def _tells_nothing(plan: Plan) -> bool:

@@ -105,17 +105,17 @@ def score(
     sheets = find_sheets(sheet or recording.parent)
     scored = _score(recording, sheets, told, wording("lines.listening"))
     fault = scored[0].fault
-    if player and fault is None:
-        for each in scored:
-            _keep(player, each)
-    if annotate:
-        written = write_annotations(recording, scored, annotate)
-        note(f"{annotate}: a label track, {count_of(len(written) - 2, 'picture')}, and index.html with all of them")
     if as_json:
         click.echo(json.dumps(document_of(scored[0], scored[1:]), allow_nan=False))
     else:
         for place, each in enumerate(scored):
             _print(each, place, len(scored), wording)
+    if player and fault is None:  # after the scores, which are told whatever becomes of keeping them
+        for each in scored:
+            _keep(player, each)
+    if annotate:
+        written = write_annotations(recording, scored, annotate)
+        note(f"{annotate}: a label track, {count_of(len(written) - 2, 'picture')}, and index.html with all of them")
     if fault is not None:
         raise fault
 

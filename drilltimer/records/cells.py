@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields
 from typing import Any, Literal, get_args
 
-from drilltimer.model import INT64, RANGES, Cue, Health, Role
+from drilltimer.model import INT64, MOST_COUNTED, RANGES, Cue, Health, Role
 from drilltimer.records.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, Row
 from drilltimer.score.feeding import Mark
 from drilltimer.units import count_of
@@ -38,7 +38,6 @@ _REP_MAY_LACK = frozenset(
 _SWITCHES = frozenset({"warm_up", "withheld", "guessed"})
 _JSON = frozenset({"versions", "health", "cues"})
 _LONGEST_TEXT, _LONGEST_JSON = 100_000, 1_000_000  # characters
-_GREATEST_COUNT = 1_000_000_000  # of reps, blocks, callbacks
 _GREATEST_HEALTH = 1e12  # of whatever was measured of the sound: a machine may have slept for days
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
 _MODES = ("predictive", "reactive")
@@ -57,7 +56,7 @@ def range_of(column: str) -> tuple[float, float]:
         return INT64
     if column == "pan":
         return -1.0, 1.0
-    return RANGES.get(column.rpartition("_")[2], (0, _GREATEST_COUNT))
+    return RANGES.get(column.rpartition("_")[2], (0, MOST_COUNTED))
 
 
 def fits_in_sql(table: str) -> str:

@@ -89,6 +89,8 @@ class History:
                 raise
         except sqlite3.Error as fault:
             raise explain(fault, self.path) from fault
+        except (OverflowError, UnicodeError) as fault:  # a whole number beyond its integers, half a letter
+            raise HistoryError(f"{self.path}: cannot keep one of the values: {fault}") from fault
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
