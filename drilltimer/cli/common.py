@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import json
 import math
 import os
 import sys
@@ -12,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from drilltimer.units import printable
 
 if TYPE_CHECKING:
     from drilltimer.records.history import History
@@ -30,6 +33,7 @@ class Number(click.FloatRange):
 
 INTERRUPTED = 130
 GREATEST_SEED = 2**63 - 1  # that the history can keep
+DELETE = "\x7f"  # the one control character that JSON leaves as it is
 MOST_TOLD = 20  # messages of one kind
 LEVELS = ("beginner", "club", "advanced")
 FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
@@ -180,7 +184,12 @@ def result_columns() -> int | None:
 
 def print_result(text: str) -> None:
     """Results: to stdout, broken at words in a terminal."""
-    click.echo(_folded(text, sys.stdout))
+    _print(text, sys.stdout)
+
+
+def print_document(value: Any, indent: int | None = None) -> None:
+    """A result as one JSON document: to stdout."""
+    click.echo(json.dumps(value, allow_nan=False, indent=indent).replace(DELETE, "\\u007f"))
 
 
 def print_lines(lines: list[str]) -> None:
@@ -190,13 +199,15 @@ def print_lines(lines: list[str]) -> None:
 
 def note(text: str, *, ends: bool = True) -> None:
     """Messages: to stderr, likewise; one that is no line yet leaves the cursor behind it."""
-    click.echo(_folded(text, sys.stderr), err=True, nl=ends)
+    _print(text, sys.stderr, ends=ends)
 
 
-def _folded(text: str, stream: Any) -> str:
+def _print(text: str, stream: Any, *, ends: bool = True) -> None:
+    """The one way of text to a terminal: whatever foreign texts are in it, its own lines alone steer it."""
+    text = "\n".join(printable(line) for line in text.split("\n"))
     columns = terminal_columns(stream)
-    if columns is None:
-        return text
-    from drilltimer.ui.fold import folded
+    if columns is not None:
+        from drilltimer.ui.fold import folded
 
-    return folded(text, columns)
+        text = folded(text, columns)
+    click.echo(text, err=stream is sys.stderr, nl=ends)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
-import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +23,7 @@ from drilltimer.cli.common import (
     note,
     output_option,
     player_option,
+    print_document,
     print_lines,
     result_columns,
     wait_option,
@@ -65,7 +64,7 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
 @click.option(
     "--window",
     "window_ms",
-    type=Number(*MILLISECONDS),
+    type=float,
     nargs=3,
     metavar="OPEN CENTRE CLOSE",
     help="Window in ms after the contact, instead.",
@@ -133,9 +132,10 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
     window = window_for(level or "club", options["situation"] or SITUATIONS[options["play"]])
     if options["window_ms"]:
         opens, centre, closes = options["window_ms"]
-        if not -math.inf < opens < centre < closes < math.inf:
+        if not MILLISECONDS[0] <= opens < centre < closes <= MILLISECONDS[1]:
             raise UserError(
-                f"--window {opens:g} {centre:g} {closes:g}: each must be greater than the one before",
+                f"--window {opens:g} {centre:g} {closes:g}: each must be greater than the one before, and all must lie "
+                "within ten minutes of the contact",
                 fix="Write its start, its middle and its end in ms after the contact, as in --window 100 160 220.",
             )
         window, level = Window(opens, centre, closes), None
@@ -245,7 +245,7 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
         document = feed_document(
             outcome.recording, outcome.asked.play, outcome.verdicts, outcome.marks, outcome.scores, outcome.health
         )
-        click.echo(json.dumps(document, allow_nan=False))
+        print_document(document)
     else:
         compared = agreement_lines(agreement(outcome.verdicts, outcome.marks), wording)
         say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +14,7 @@ from drilltimer.cli.common import (
     name_of_folder,
     note,
     player_option,
+    print_document,
     print_lines,
     result_columns,
 )
@@ -106,7 +106,7 @@ def score(
     scored = _score(recording, sheets, told, wording("lines.listening"))
     fault = scored[0].fault
     if as_json:
-        click.echo(json.dumps(document_of(scored[0], scored[1:]), allow_nan=False))
+        print_document(document_of(scored[0], scored[1:]))
     else:
         for place, each in enumerate(scored):
             _print(each, place, len(scored), wording)
