@@ -271,7 +271,19 @@ def strayed_output(module: Module) -> list[str]:
     return offences
 
 
+def raising_questions(module: Module) -> list[str]:
+    """pathlib's questions raise where a name is longer than the disk takes; those of os.path answer no."""
+    return [
+        f"{module.name}:{node.lineno} asks .{node.func.attr}()"
+        for node in ast.walk(module.tree)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
+        if node.func.attr in {"exists", "is_file", "is_dir", "is_symlink", "samefile"}
+        if ast.unparse(node.func.value) != "os.path"
+    ]
+
+
 RULES = (
+    raising_questions,
     strayed_output,
     wrong_floors,
     shared_with_the_simulator,
@@ -286,6 +298,7 @@ RULES = (
 )
 
 OFFENDERS = {
+    raising_questions: [("drilltimer.app.keep", '"""."""\nif path.exists():\n    pass\n')],
     strayed_output: [("drilltimer.cli.run", '"""."""\nclick.echo(1)\n'), ("drilltimer.ui.live", '"""."""\nprint(1)\n')],
     wrong_floors: [
         ("drilltimer.hear.listen", '"""."""\nfrom drilltimer.score import match\n'),

@@ -23,7 +23,7 @@ from drilltimer.drill.cuesheet import (
     sheet_to_json,
 )
 from drilltimer.errors import SheetError
-from drilltimer.model import Placement, Window
+from drilltimer.model import INT64, Placement, Window
 
 FULL = CueSheet(
     audio="session.flac",
@@ -100,7 +100,7 @@ reps = st.builds(
 )
 
 
-@given(st.builds(lambda rep, seed: CueSheet("a.wav", 48_000, (rep,), seed=seed), reps, st.none() | st.integers()))
+@given(st.builds(lambda rep, seed: CueSheet("a.wav", 48_000, (rep,), seed=seed), reps, st.none() | st.integers(*INT64)))
 @settings(max_examples=50, deadline=None)
 def test_any_sheet_reads_back_as_it_was_written(sheet):
     assert read(sheet_to_json(sheet)) == sheet

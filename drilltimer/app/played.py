@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -71,7 +72,7 @@ def open_played(sheet_file: Path) -> Iterator[Played]:
     """
     sheet = read_sheet(sheet_file)
     audio = sheet_file.parent / sheet.audio
-    if not audio.exists():
+    if not os.path.exists(audio):
         raise SheetError(
             f"{sheet_file}: its sound {sheet.audio!r} is missing beside it",
             why="A sheet is of use only together with the very sound that was played.",

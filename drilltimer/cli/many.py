@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -52,7 +53,7 @@ def score_many(folder: Path, wish: Wish) -> None:
     from drilltimer.app.which import find_sheets
 
     sheets = find_sheets(wish.sheet or folder)
-    if wish.sheet and not wish.sheet.is_dir():
+    if wish.sheet and not os.path.isdir(wish.sheet):
         read_sheet(wish.sheet)  # or each recording would be refused for it
     out = wish.out or folder / "scores"
     jobs = [replace(job, player=_player_of(job, wish)) for job in list_jobs(folder, sheets, out, wish.told)]
@@ -90,7 +91,7 @@ def score_many(folder: Path, wish: Wish) -> None:
 def _is_drawn(job: Job, pictures: Path) -> bool:
     from drilltimer.app.annotate import PAGE
 
-    return (pictures / job.name / PAGE).exists()
+    return os.path.exists(pictures / job.name / PAGE)
 
 
 def _outcomes(due: list[Job], wish: Wish) -> Iterator[Outcome]:

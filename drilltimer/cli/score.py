@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -83,7 +84,7 @@ def score(
     """
     if player and player_by_folder:
         raise click.UsageError("--player names one player for all, --player-by-folder one for each folder: choose.")
-    if recording.is_dir():
+    if os.path.isdir(recording):
         from drilltimer.cli.many import Wish, score_many
 
         score_many(recording, Wish(sheet, out, annotate, jobs, scheduler, told, player, player_by_folder, as_json))

@@ -23,6 +23,7 @@ SCHEMA = 1
 MAX_FAULTS = 10
 MAX_REPS = 10_000
 MAX_NAME = 1000  # characters of a drill's name, a call, a file's name
+NAMES_A_FILE = r"^[^\x00]*$"
 CODE_DIGITS = 6  # hexadecimal: 24 bits, as many as a signature carries
 DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 
@@ -262,7 +263,9 @@ class _SheetForm(_Form):
     model_config = ConfigDict(title="drilltimer cue sheet")
 
     schema_: Literal[1] = Field(default=1, alias="schema")
-    audio: Annotated[_Name, Field(min_length=1)] = Field(description="the sound that was played, relative to the sheet")
+    audio: Annotated[_Name, Field(min_length=1, pattern=NAMES_A_FILE)] = Field(
+        description="the sound that was played, relative to the sheet"
+    )
     rate_hz: Annotated[int, Field(ge=4000, le=768_000)]
     drill: _Name = ""
     seed: Annotated[int, Field(ge=INT64[0], le=INT64[1])] | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -173,7 +174,7 @@ def free_name(path: Path, addition: str) -> Path:
     stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
     target = path.with_name(f"{path.stem}.{addition}-{stamp}{path.suffix}")
     count = 1
-    while any(target.with_name(target.name + side).exists() for side in SIDE_FILES):
+    while any(os.path.exists(target.with_name(target.name + side)) for side in SIDE_FILES):
         count += 1
         target = path.with_name(f"{path.stem}.{addition}-{stamp}-{count}{path.suffix}")
     return target
@@ -185,7 +186,7 @@ def set_aside(path: Path) -> Path:
     try:
         for side in SIDE_FILES:
             piece = path.with_name(path.name + side)
-            if piece.exists():
+            if os.path.exists(piece):
                 piece.rename(target.with_name(target.name + side))
     except OSError as fault:
         raise HistoryError(

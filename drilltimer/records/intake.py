@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -67,9 +68,9 @@ def import_history(history: History, source: Path) -> Intake:
     HistoryError
         It is missing, none of ours, newer than the program, or broken; what was read before the fault stays merged.
     """
-    if source.is_dir():
+    if os.path.isdir(source):
         raise HistoryError(f"{source}: is a folder", fix=WANTED)
-    if not source.is_file():
+    if not os.path.isfile(source):
         raise HistoryError(f"{source}: there is no such file", fix=WANTED)
     if source.resolve() == history.path.resolve():
         raise HistoryError(f"{source}: is the history itself", fix="Give another computer's.")
