@@ -158,3 +158,50 @@ def test_any_value_anywhere_ends_in_no_traceback(
     check(answers | {"import": taken_in(home, home / FILE_NAME)})
     assert answers["export"].exit_code == 0
     assert taken_in(home, home / "out.json").exit_code == 0  # what goes out comes in
+
+
+@pytest.mark.parametrize(
+    "value", ["{", "", "[1]", "null", b"\xff\xfe", '{"notes": [3]}', '{"blocks": "many"}', "[" * 9000]
+)
+def test_a_sessions_damaged_health_costs_none_of_its_reps(home: Path, value: object) -> None:
+    damage(home, "sessions", "health", value)
+    answers = every_verb(home)
+    check(answers)
+    for verb, answer in answers.items():
+        assert answer.exit_code == 0, (verb, answer.output)
+    for verb in ("session", "report", "compare", "export"):
+        assert "health is damaged and left out" in answers[verb].stderr, verb
+    document = json.loads((home / "out.json").read_text())
+    assert {each["uid"]: len(each["reps"]) for each in document["sessions"]}[f"u{LATEST - 1}"] == REPS
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("cues", "[{"),
+        ("cues", '[{"role": "call"}]'),
+        ("cues", '[{"role": "call", "sound": "left", "at_s": 1.0, "louder": 1}]'),
+        ("cues", "7"),
+        ("cues", b"\x00\xff"),
+        ("grade", "splendid"),
+        ("mode", "both"),
+        ("void", b"\x80"),
+        ("start_s", "soon"),
+    ],
+)
+def test_a_reps_damage_is_told_and_costs_that_rep_alone(home: Path, column: str, value: object) -> None:
+    damage(home, "reps", column, value)
+    answers = every_verb(home)
+    check(answers)
+    for verb in ("session", "report", "compare", "export", "csv"):
+        assert answers[verb].exit_code == 0, (verb, answers[verb].output)
+        assert f"session {LATEST}: 1 rep left out, which the file holds damaged" in answers[verb].stderr, verb
+    assert taken_in(home, home / FILE_NAME).exit_code == 0
+
+
+@pytest.mark.parametrize("column", ["name", "level", "sport"])
+def test_a_players_damage_is_told(home: Path, column: str) -> None:
+    with closing(sqlite3.connect(home / FILE_NAME)) as database, database:
+        database.execute(f"UPDATE players SET {column} = ?", (b"\xff\x00",))
+    answers = every_verb(home) | {"players": call("history"), "forget": call("forget", "Kim", "--yes")}
+    check(answers | {"import": taken_in(home, home / FILE_NAME)})

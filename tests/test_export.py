@@ -199,6 +199,9 @@ NONSENSE: tuple[tuple[str, str, object], ...] = (
     ("session", "health", '{"blocks": 1e300}'),
     ("session", "versions", '{"numpy": 2}'),
     ("block", "number", -1),
+    ("player", "level", 5),
+    ("player", "sport", ["padel"]),
+    ("rep", "grade", "splendid"),
     ("rep", "touchdown_ms", 1e308),
     ("rep", "first_step_ms", -1e9),
     ("rep", "contact_s", 1e12),
@@ -216,7 +219,9 @@ def test_what_no_table_can_hold_is_told_and_not_taken_in(
     export_history(history, out, "kim")
     document = json.loads(out.read_text())
     (session,) = document["sessions"]
-    {"session": session, "block": session["blocks"][0], "rep": session["reps"][8]}[where][name] = value
+    (player,) = document["players"]
+    places = {"session": session, "block": session["blocks"][0], "rep": session["reps"][8], "player": player}
+    places[where][name] = value
     out.write_text(json.dumps(document))
     with History(tmp_path / "other.sqlite") as other:
         with pytest.raises(HistoryError, match="session one does not make sense"):

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields
 from typing import Any, Literal, get_args
 
-from drilltimer.model import INT64, MOST_COUNTED, RANGES, Cue, Health, Role
+from drilltimer.model import INT64, MOST_COUNTED, RANGES, Cue, Grade, Health, Role
 from drilltimer.records.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, Row
 from drilltimer.score.feeding import Mark
 from drilltimer.units import count_of
@@ -37,6 +37,7 @@ _REP_MAY_LACK = frozenset(
 )
 _SWITCHES = frozenset({"warm_up", "withheld", "guessed"})
 _JSON = frozenset({"versions", "health", "cues"})
+_OF_PLAYER = ("player_level", "player_sport")
 _LONGEST_TEXT, _LONGEST_JSON = 100_000, 1_000_000  # characters
 _GREATEST_HEALTH = 1e12  # of whatever was measured of the sound: a machine may have slept for days
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
@@ -76,6 +77,9 @@ def check_session(session: Row) -> None:
         They do not (`NO_SENSE`); says where.
     """
     check_about(session)
+    for name in _OF_PLAYER:
+        if session.get(name) is not None:
+            _check_value(name, session[name], "text")
     for block in session["blocks"]:
         _check_cells(f"block {block['number']}: ", block, BLOCK_COLUMNS, frozenset())
     for rep in session["reps"]:
@@ -97,6 +101,7 @@ def check_rep(rep: Row) -> None:
     _check_cells(where, rep, [name for name in REP_COLUMNS if name in rep], _REP_MAY_LACK)
     if rep["mode"] not in _MODES or rep.get("coach") not in (None, *Mark):
         raise ValueError(f"{where}{rep['mode']!r} is no mode, or {rep.get('coach')!r} no coach's mark")
+    Grade(rep["grade"])
     for cue in json.loads(rep["cues"]):
         if cue["role"] not in get_args(Role) or cue.keys() - {field.name for field in fields(Cue)}:
             raise ValueError(f"{where}{cue!r:.100} is no cue")
@@ -121,6 +126,10 @@ def mended(session: Row, tell: Callable[[str], None]) -> dict[str, Any]:
         except NO_SENSE as fault:
             tell(f"{name} is damaged and left out: {_told(fault)}")
             kept[name] = "{}"
+    for name in _OF_PLAYER:
+        if not isinstance(kept.get(name), str | None):
+            tell(f"{name} is damaged and left out")
+            kept[name] = None
     check_about(kept)
     return kept
 

@@ -19,7 +19,7 @@ from drilltimer.errors import HistoryError
 from drilltimer.records.cells import NO_SENSE, sift_session
 from drilltimer.records.entries import RepEntry, SessionEntry
 from drilltimer.records.history import History
-from drilltimer.records.queries import find_player, players
+from drilltimer.records.queries import NAME, find_player, players
 from drilltimer.records.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, block_row, rep_row, session_row
 
 FORMAT = "drilltimer history"
@@ -72,8 +72,8 @@ def players_out(history: History, player: str | None) -> Iterator[dict[str, Any]
 
 def sessions_out(history: History, player: str | None = None) -> Iterator[Session]:
     """Sessions as an export holds them, oldest first; what the file holds damaged is left out and told."""
-    where, values = ("", ()) if player is None else ("WHERE p.name = ?", (find_player(history, player).name,))
-    query = f"SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player {where} "
+    where, values = ("", ()) if player is None else (f"WHERE {NAME} = ?", (find_player(history, player).name,))
+    query = f"SELECT s.*, {NAME} AS player_name FROM sessions s JOIN players p ON p.id = s.player {where} "
     for row in history.rows(query + "ORDER BY s.started_utc, s.number", values):
         number = (row["number"],)
         blocks = history.rows(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", number)

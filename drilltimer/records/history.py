@@ -54,6 +54,7 @@ class History:
         self.left_out: list[str] = []
         self.database = connect(path, wait_s=wait_s)
         self.database.row_factory = sqlite3.Row
+        self.database.text_factory = text_of
 
     def __enter__(self) -> Self:
         return self
@@ -219,6 +220,11 @@ class History:
     def _roll_back(self) -> None:
         if self.database.in_transaction:  # some errors, such as a full disk, have rolled back already
             self.database.execute("ROLLBACK")
+
+
+def text_of(raw: bytes) -> str:
+    """A column's text; bytes that are none become lone surrogates, by which `cells` knows that they are damage."""
+    return raw.decode("utf-8", "surrogateescape")
 
 
 def _insert(table: str, columns: tuple[str, ...], conflict: str = "") -> str:

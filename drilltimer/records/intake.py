@@ -23,7 +23,8 @@ from drilltimer.records.cells import NO_SENSE, Kind, check_session, kind_of, sif
 from drilltimer.records.connect import DamagedHistoryError, explain
 from drilltimer.records.entries import Player, name_key
 from drilltimer.records.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
-from drilltimer.records.history import History
+from drilltimer.records.history import History, text_of
+from drilltimer.records.queries import NAME
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
     NEWER_COLUMNS,
@@ -243,6 +244,7 @@ def _from_database(source: Path, done: Intake) -> Iterator[Session]:
     try:
         with closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as database:
             database.row_factory = sqlite3.Row
+            database.text_factory = text_of
             version = database.execute("PRAGMA user_version").fetchone()[0]
             if version > TABLES:
                 raise HistoryError(
@@ -289,7 +291,7 @@ def _readable_numbers(database: sqlite3.Connection, done: Intake) -> list[int]:
 
 def _read_session(database: sqlite3.Connection, number: int) -> Session:
     query = (
-        "SELECT s.*, p.name AS player_name, p.level AS player_level, p.sport AS player_sport "
+        f"SELECT s.*, {NAME} AS player_name, p.level AS player_level, p.sport AS player_sport "
         "FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
     )
     row = database.execute(query, (number,)).fetchone()

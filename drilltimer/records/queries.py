@@ -15,9 +15,10 @@ from drilltimer.records.rows import BLOCK_COLUMNS, Row, block_entry, rep_entry, 
 from drilltimer.units import count_of
 
 LONGEST_LIST = 1000
+NAME = "CASE typeof(p.name) WHEN 'text' THEN p.name ELSE p.key END"  # of a player; a damaged one's as it is looked for
 
 _LINES = """
-    SELECT s.*, p.name AS player_name,
+    SELECT s.*, {name} AS player_name,
         coalesce(max(r.mode), '-') AS mode,
         count(*) FILTER (WHERE r.grade IN ('before contact', 'early', 'on time', 'late', 'missed')) AS scored,
         count(*) FILTER (WHERE r.grade = 'on time') AS on_time,
@@ -43,11 +44,11 @@ class PlayerLine:
 def players(history: History) -> Iterator[PlayerLine]:
     """Every player, by name."""
     query = (
-        "SELECT p.name, p.level, p.sport, count(s.number) AS sessions, max(s.started_utc) AS latest "
+        f"SELECT {NAME} AS name, p.level, p.sport, count(s.number) AS sessions, max(s.started_utc) AS latest "
         "FROM players p LEFT JOIN sessions s ON s.player = p.id GROUP BY p.id ORDER BY p.key"
     )
     for row in history.rows(query):
-        yield PlayerLine(Player(row["name"], row["level"], row["sport"]), row["sessions"], row["latest"])
+        yield PlayerLine(_player(history, dict(row)), row["sessions"], row["latest"])
 
 
 def find_player(history: History, name: str) -> Player:
@@ -58,12 +59,22 @@ def find_player(history: History, name: str) -> Player:
     HistoryError
         Nobody is called that; tells the nearest names.
     """
-    row = next(history.rows("SELECT name, level, sport FROM players WHERE key = ?", (name_key(name),)), None)
+    query = f"SELECT {NAME} AS name, p.level, p.sport FROM players p WHERE p.key = ?"
+    row = next(history.rows(query, (name_key(name),)), None)
     if row is None:
         raise HistoryError(
             f"no player is called {name!r}" + nearest(history, name), fix="'drilltimer history' lists them."
         )
-    return Player(row["name"], row["level"], row["sport"])
+    return _player(history, dict(row))
+
+
+def _player(history: History, row: Row) -> Player:
+    about = {name: row[name] for name in ("level", "sport")}
+    for name, value in about.items():
+        if not isinstance(value, str | None):
+            history.leave_out(f"player {row['name']}: {name} is damaged and left out")
+            about[name] = None
+    return Player(row["name"], **about)
 
 
 def find_target(history: History, text: str) -> Player | int:
@@ -112,7 +123,7 @@ def session_lines(
     chosen = f"SELECT * FROM sessions WHERE {' AND '.join(where)} ORDER BY started_utc DESC, number DESC LIMIT ?"
     values.append(str(min(limit, LONGEST_LIST)))
     _tell_unfit(history, chosen, values)
-    rows = history.rows(_LINES.format(chosen=chosen, fits=fits_in_sql("r")), values)
+    rows = history.rows(_LINES.format(name=NAME, chosen=chosen, fits=fits_in_sql("r")), values)
     return list(sifted(map(dict, rows), _line, history.leave_out, "session"))
 
 
@@ -139,7 +150,7 @@ def session(history: History, number: int) -> SessionEntry:
     HistoryError
         There is none of that number, or it is damaged beyond use.
     """
-    query = "SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
+    query = f"SELECT s.*, {NAME} AS player_name FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
     row = next(history.rows(query, (number,)), None)
     if row is None:
         raise HistoryError(f"there is no session {number}", fix="'drilltimer history PLAYER' lists sessions by number.")
@@ -187,7 +198,7 @@ def count_sessions(history: History, player: str) -> int:
 def sessions_of_drill(history: History, player: str, drill: str, limit: int = LONGEST_LIST) -> list[SessionEntry]:
     """Sessions of one drill, oldest first, without their blocks; the latest thousand at most."""
     query = (
-        "SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player "
+        f"SELECT s.*, {NAME} AS player_name FROM sessions s JOIN players p ON p.id = s.player "
         "WHERE p.key = ? AND s.drill = ? ORDER BY s.started_utc DESC, s.number DESC LIMIT ?"
     )
     rows = history.rows(query, (name_key(player), drill, limit))
