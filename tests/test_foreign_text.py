@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from faint_noise import write_noise
 from history_player import add, made_reps, made_session
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
@@ -105,7 +106,7 @@ def test_a_sheet_steers_no_terminal(home: Path, keys: dict[str, object], name: s
     reps = [{"cues": [{"role": "contact", "at_s": 2}], "call": HOSTILE}]
     sheet = home / f"{name.replace('/', '')}.cues.json"
     sheet.write_text(json.dumps({"audio": "a.wav", "rate_hz": 48_000, "reps": reps} | keys))
-    (home / "a.wav").write_bytes(b"RIFF")
+    write_noise(home / "a.wav")
     assert call("score", home / "a.wav", "--sheet", sheet).exit_code == 2
 
 

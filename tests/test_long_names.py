@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from faint_noise import write_noise
 
 from drilltimer.cli import main
 
@@ -29,7 +30,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.mark.parametrize("name", NAMES, ids=["name", "path"])
 def test_what_is_named_too_long_is_told(home: Path, name: str) -> None:
-    (home / "a.wav").write_bytes(b"RIFF")
+    write_noise(home / "a.wav")
     (home / "a.cues.json").write_text("{}")
     for arguments in (
         ("score", name),
@@ -75,7 +76,7 @@ def test_a_recording_whose_sheet_would_have_too_long_a_name_is_refused_beforehan
 def test_a_sheets_sound_with_a_name_that_cannot_be_is_told(home: Path, audio: str) -> None:
     reps = [{"cues": [{"role": "contact", "at_s": 2}]}]
     (home / "a.cues.json").write_text(json.dumps({"audio": audio, "rate_hz": 48_000, "reps": reps}))
-    (home / "a.wav").write_bytes(b"RIFF")
+    write_noise(home / "a.wav")
     call("score", home / "a.wav", "--sheet", home / "a.cues.json")
-    (home / "b.wav").write_bytes(b"RIFF")
+    write_noise(home / "b.wav")
     call("score", home)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from itertools import groupby, islice
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from drilltimer.errors import HistoryError
 from drilltimer.records.cells import NO_SENSE, Kind, check_session, kind_of, sift_session
@@ -38,7 +38,9 @@ from drilltimer.records.rows import (
 from drilltimer.records.schema import SCHEMA as TABLES
 
 BATCH = 200  # sessions in one transaction: few enough that a running session need not wait long
-BIGGEST_WHOLE_BYTES = 200_000_000  # of JSON that is not laid out line by line and must be read at once
+BIGGEST_BYTES = 8_000_000_000  # ten million reps
+BIGGEST_WHOLE_BYTES = 100_000_000  # of JSON that is not laid out line by line and must be read at once
+LONGEST_LINE = 50_000_000  # characters: a session of ten thousand reps, all of them full of cues
 WANTED = "Give an export (.csv, .json) or a history (.sqlite)."
 _KINDS: dict[str, Kind] = {
     **dict.fromkeys(PLAYER_COLUMNS, "text"),
@@ -71,8 +73,13 @@ def import_history(history: History, source: Path) -> Intake:
     """
     if os.path.isdir(source):
         raise HistoryError(f"{source}: is a folder", fix=WANTED)
-    if not os.path.isfile(source):
+    if not os.path.exists(source):
         raise HistoryError(f"{source}: there is no such file", fix=WANTED)
+    if not os.path.isfile(source):  # a device or pipe might never end
+        raise HistoryError(f"{source}: is not a regular file", fix=WANTED)
+    if os.path.getsize(source) > BIGGEST_BYTES:
+        limit_gb = BIGGEST_BYTES // 1_000_000_000
+        raise HistoryError(f"{source}: is longer than {limit_gb} GB, which no history is", fix=WANTED)
     if source.resolve() == history.path.resolve():
         raise HistoryError(f"{source}: is the history itself", fix="Give another computer's.")
     reader: Callable[[Path, Intake], Iterator[Session]]
@@ -143,7 +150,7 @@ def _from_json(source: Path, done: Intake) -> Iterator[Session]:
     """Sessions of a JSON export; line by line where it is laid out as we do, else as a whole."""
     try:
         with source.open(encoding="utf-8") as file:
-            head = file.readline()
+            head = file.readline(BIGGEST_WHOLE_BYTES)
             try:
                 document = json.loads(head.rstrip("\n") + "]}")
             except ValueError:
@@ -158,7 +165,7 @@ def _from_json(source: Path, done: Intake) -> Iterator[Session]:
                     iter(document.get("sessions", ())) if isinstance(document, dict) else iter(())
                 )
             else:
-                lines = (json.loads(line.rstrip().rstrip(",")) for line in file if line.startswith("{"))
+                lines = (json.loads(line.rstrip().rstrip(",")) for line in _lines(file, source) if line.startswith("{"))
             _check_format(document, source)
             about = {each["name"]: each for each in document.get("players", ())}
             for session in lines:
@@ -170,6 +177,14 @@ def _from_json(source: Path, done: Intake) -> Iterator[Session]:
         ) from fault
     except OSError as fault:
         raise HistoryError(f"{source}: cannot be read: {fault.strerror or fault}") from fault
+
+
+def _lines(file: IO[str], source: Path) -> Iterator[str]:
+    """Lines of a file, none of which may fill the memory."""
+    while line := file.readline(LONGEST_LINE):
+        if len(line) == LONGEST_LINE:
+            raise HistoryError(f"{source}: has a line of more than {LONGEST_LINE} characters", fix=WANTED)
+        yield line
 
 
 def _check_format(document: Any, source: Path) -> None:
@@ -185,7 +200,7 @@ def _from_csv(source: Path, done: Intake) -> Iterator[Session]:
     """Sessions of a CSV export; rows of one session must follow each other, as we write them."""
     try:
         with source.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
+            reader = csv.DictReader(_lines(file, source))
             missing = [
                 name for name in CSV_COLUMNS if name not in (reader.fieldnames or ()) and name not in NEWER_COLUMNS
             ]
