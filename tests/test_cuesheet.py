@@ -67,8 +67,16 @@ def changed(**keys):
     return {**SMALL, **keys}
 
 
+def at_times(*times_s):
+    return changed(reps=[{"cues": [{"role": "contact", "at_s": at_s}]} for at_s in times_s])
+
+
 def wide(reach_ms):
     return {"open_ms": -reach_ms, "centre_ms": 0.0, "close_ms": reach_ms}
+
+
+def test_contacts_may_be_as_close_as_anybody_could_answer():
+    assert len(read(at_times(2, 2.2, 2.4)).reps) == 3
 
 
 def test_a_full_sheet_reads_back_as_it_was_written():
@@ -167,6 +175,12 @@ def test_a_withheld_rep_has_no_contact_cue():
         (changed(drill="x" * 1001), "drill: String should have at most 1000 characters"),
         (changed(audio="x" * 1001), "audio: String should have at most 1000 characters"),
         (changed(reps=[{**SMALL["reps"][0], "call": "x" * 1001}]), "reps[0].call: String should have at most"),
+        (at_times(2, 9, 2.19), "contacts of reps[0] and reps[2] are less than 200 ms apart, at 2.0 s"),
+        (at_times(*[5] * 10_000), "contacts of reps[0] and reps[1] are less than"),
+        (
+            changed(reps=[*SMALL["reps"], {"withheld": True, "contact_s": 2.1}]),
+            "contacts of reps[0] and reps[1] are less than 200 ms apart",
+        ),
         ("[1, 2]", "the sheet: should be a valid dictionary"),
         ('{"audio": "a.wav",\n "rate_hz": }', "s.json:2:13: not valid JSON"),
         (json.dumps(SMALL).replace('"at_s": 2', '"at_s": NaN'), "reps[0].cues[0].at_s"),

@@ -11,6 +11,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -18,10 +19,12 @@ from pydantic_core import PydanticCustomError
 
 from drilltimer.errors import SheetError
 from drilltimer.model import INT64, MOST_COUNTED, RANGES, Mode, Placement, Rep, Role, Window
+from drilltimer.units import ms_from_s
 
 SCHEMA = 1
 MAX_FAULTS = 10
 MAX_REPS = 10_000
+LEAST_APART_S = 0.2  # contacts; a drill has more than twice that between them
 MAX_NAME = 1000  # characters of a drill's name, a call, a file's name
 NAMES_A_FILE = r"^[^\x00]*$"
 CODE_DIGITS = 6  # hexadecimal: 24 bits, as many as a signature carries
@@ -284,7 +287,25 @@ class _SheetForm(_Form):
         number, times = numbers.most_common(1)[0]
         if times > 1:
             raise PydanticCustomError("sheet", "rep {number} stands {times} times", {"number": number, "times": times})
+        self._check_apart()
         return self
+
+    def _check_apart(self) -> None:
+        """See that no two contacts sound at once: nobody could answer them, and no ear tell them apart."""
+        placed = sorted((at_s, index) for index, rep in enumerate(self.reps) if (at_s := _contact_s(rep)) is not None)
+        for (first_s, first), (second_s, second) in pairwise(placed):
+            if second_s - first_s < LEAST_APART_S - 1e-6:
+                message = (
+                    "the contacts of reps[{first}] and reps[{second}] are less than {apart_ms} ms apart, at {at_s} s"
+                )
+                apart_ms = round(ms_from_s(LEAST_APART_S))
+                told = {"first": first, "second": second, "apart_ms": apart_ms, "at_s": first_s}
+                raise PydanticCustomError("sheet", message, told)
+
+
+def _contact_s(form: _RepForm) -> float | None:
+    """When a rep's contact sounds, or would have."""
+    return next((cue.at_s for cue in form.cues if cue.role == "contact"), form.contact_s)
 
 
 def _sheet(form: _SheetForm) -> CueSheet:
