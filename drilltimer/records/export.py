@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -17,6 +16,7 @@ from typing import IO, Any
 
 from drilltimer.errors import HistoryError
 from drilltimer.records.cells import NO_SENSE, sift_session
+from drilltimer.records.connect import written_beside
 from drilltimer.records.entries import RepEntry, SessionEntry
 from drilltimer.records.history import History
 from drilltimer.records.queries import NAME, find_player, players
@@ -99,7 +99,7 @@ def _leave_out(history: History, number: int, what: str) -> None:
 
 @contextmanager
 def new_file(target: Path) -> Iterator[IO[str]]:
-    """A text file that was not there before; removed again when writing it fails.
+    """A text file that was not there before, and is not there before all of it is written.
 
     Raises
     ------
@@ -107,17 +107,8 @@ def new_file(target: Path) -> Iterator[IO[str]]:
         It is there, or cannot be written.
     """
     try:
-        descriptor = os.open(
-            target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600
-        )  # about people: for nobody else's eyes
-        try:
-            with open(descriptor, "w", encoding="utf-8", newline="") as file:
-                yield file
-                file.flush()
-                os.fsync(descriptor)
-        except BaseException:
-            target.unlink(missing_ok=True)
-            raise
+        with written_beside(target) as part, part.open("w", encoding="utf-8", newline="") as file:
+            yield file
     except FileExistsError as fault:
         raise HistoryError(f"{target}: is there already", fix="Nothing is overwritten: name another file.") from fault
     except OSError as fault:
