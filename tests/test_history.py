@@ -481,6 +481,47 @@ def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> Non
     assert told == ["kept as session 1, player Kim; 'drilltimer history session:1' shows it"]
 
 
+def forgets_meanwhile(path: Path, reps_before: int) -> list[str]:
+    """What a journal tells whose player, who has an earlier session, is forgotten after so many reps."""
+    with History(path) as other:
+        add(other, made_session(uid="earlier"), made_reps())
+    told = list[str]()
+    journal, entries = Journal(path, replace(made_session(), ending=None), told.append), made_reps()
+    for count, entry in enumerate(entries):
+        if count == reps_before:
+            with History(path) as other:
+                assert other.forget("Kim") == 1 + (reps_before > 0)
+        journal.rep(entry.rep, entry.verdict)
+    if reps_before == len(entries):
+        with History(path) as other:
+            other.forget("Kim")
+    assert journal.end(outcome(entries)) is None
+    return told
+
+
+@pytest.mark.parametrize("reps_before", [0, 1, 10, len(made_reps())])
+def test_a_player_who_is_forgotten_meanwhile_stays_forgotten(tmp_path: Path, reps_before: int) -> None:
+    path = tmp_path / "history.sqlite"
+    told = forgets_meanwhile(path, reps_before)
+    assert told == ["player Kim was forgotten meanwhile: nothing of this session is kept"]
+    with History(path) as history:
+        assert list(queries.players(history)) == []
+        history.sweep()
+    assert [each.name for each in tmp_path.iterdir()] == ["history.sqlite"]
+    assert b"Kim" not in path.read_bytes()
+
+
+def test_a_player_who_begins_with_this_session_was_not_forgotten(tmp_path: Path) -> None:
+    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    journal = Journal(path, replace(made_session(), ending=None), told.append)
+    with History(path) as other:
+        add(other, made_session("Lee", uid="b"), made_reps())
+        other.forget("Lee")
+    journal.rep(entries[0].rep, entries[0].verdict)
+    assert journal.end(outcome(entries)) == 1 + 1  # Lee's number is not given again
+    assert told[-1].startswith("kept as session 2")
+
+
 @pytest.mark.parametrize("ending", ["done", "interrupted"])
 def test_journal_keeps_no_session_in_which_nothing_was_judged(tmp_path: Path, ending: str) -> None:
     path, told = tmp_path / "history.sqlite", list[str]()

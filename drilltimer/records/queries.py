@@ -77,10 +77,15 @@ def _player(history: History, row: Row) -> Player:
     return Player(row["name"], **about)
 
 
+def is_player(history: History, name: str) -> bool:
+    """Whether there is a player of that name."""
+    return next(history.rows("SELECT 1 FROM players WHERE key = ?", (name_key(name),)), None) is not None
+
+
 def find_target(history: History, text: str) -> Player | int:
     """A player, or the number of a session: `12` is the player of that name if there is one, `session:12` never."""
     session_text = text.removeprefix("session:")
-    if session_text == text and next(history.rows("SELECT 1 FROM players WHERE key = ?", (name_key(text),)), None):
+    if session_text == text and is_player(history, text):
         return find_player(history, text)
     if session_text.isascii() and session_text.isdigit() and len(session_text) < 16:
         return session(history, int(session_text)).number
