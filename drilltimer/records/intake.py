@@ -11,7 +11,6 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import groupby, islice
@@ -23,7 +22,7 @@ from drilltimer.records.cells import NO_SENSE, Kind, check_session, kind_of, sif
 from drilltimer.records.connect import DamagedHistoryError, explain
 from drilltimer.records.entries import Player, name_key
 from drilltimer.records.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
-from drilltimer.records.history import History, text_of
+from drilltimer.records.history import History
 from drilltimer.records.queries import NAME
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
@@ -35,7 +34,7 @@ from drilltimer.records.rows import (
     rep_row,
     session_entry,
 )
-from drilltimer.records.schema import SCHEMA as TABLES
+from drilltimer.records.stranger import MOST_SESSIONS, Stranger, opened_stranger
 
 BATCH = 200  # sessions in one transaction: few enough that a running session need not wait long
 BIGGEST_BYTES = 8_000_000_000  # ten million reps
@@ -257,20 +256,13 @@ def _session_of(rows: list[dict[str, Any]]) -> Session:
 def _from_database(source: Path, done: Intake) -> Iterator[Session]:
     """Sessions of another history, which is opened to read alone; a damaged one gives what can be read."""
     try:
-        with closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as database:
-            database.row_factory = sqlite3.Row
-            database.text_factory = text_of
-            version = database.execute("PRAGMA user_version").fetchone()[0]
-            if version > TABLES:
-                raise HistoryError(
-                    f"{source}: was written by a newer drilltimer (schema {version}; this one knows {TABLES})",
-                    fix="Update drilltimer.",
-                )
-            numbers = _readable_numbers(database, done)
-            for number in numbers:
+        with opened_stranger(source) as stranger:
+            stranger.check(WANTED)
+            for number in _readable_numbers(stranger, done):
                 tell = partial(_leave_out, done, f"{source}: session {number} there")
+                stranger.begin()
                 try:
-                    session = sift_session(_read_session(database, number), tell)
+                    session = sift_session(_read_session(stranger, number), tell)
                 except NO_SENSE as fault:
                     tell(f"left out, which the file holds damaged: {fault}")
                 except sqlite3.DatabaseError as fault:
@@ -279,7 +271,7 @@ def _from_database(source: Path, done: Intake) -> Iterator[Session]:
                     yield session
     except sqlite3.Error as fault:
         told = explain(fault, source)
-        if isinstance(told, DamagedHistoryError) or "no such table" in str(fault):
+        if isinstance(told, DamagedHistoryError):
             told = HistoryError(f"{source}: is no history, or is damaged beyond reading: {fault}", fix=WANTED)
         raise told from fault
 
@@ -288,32 +280,31 @@ def _leave_out(done: Intake, where: str, what: str) -> None:
     done.left_out.append(f"{where}: {what}")
 
 
-def _readable_numbers(database: sqlite3.Connection, done: Intake) -> list[int]:
+def _readable_numbers(stranger: Stranger, done: Intake) -> list[int]:
     """Numbers of the sessions that can be listed, from either end of a damaged table."""
     numbers: dict[int, None] = {}
     for order in ("", " DESC"):
         try:
-            for row in database.execute(f"SELECT number FROM sessions NOT INDEXED ORDER BY number{order}"):
+            query = f"SELECT number FROM sessions NOT INDEXED ORDER BY number{order}"
+            for row in stranger.rows(query, most=MOST_SESSIONS):
                 numbers[row["number"]] = None
         except sqlite3.DatabaseError as fault:
-            if "no such table" in str(fault) or getattr(fault, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
-                raise
             done.damage = f"the list of sessions is damaged: {fault}"
         else:
             break
     return sorted(numbers)
 
 
-def _read_session(database: sqlite3.Connection, number: int) -> Session:
+def _read_session(stranger: Stranger, number: int) -> Session:
     query = (
         f"SELECT s.*, {NAME} AS player_name, p.level AS player_level, p.sport AS player_sport "
         "FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
     )
-    row = database.execute(query, (number,)).fetchone()
+    row = next(stranger.rows(query, (number,)), None)
     if row is None:
         raise sqlite3.DatabaseError(f"session {number} has no player")
-    blocks = database.execute(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", (number,))
-    reps = database.execute("SELECT * FROM reps WHERE session = ?", (number,))
+    blocks = stranger.rows(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", (number,))
+    reps = stranger.rows("SELECT * FROM reps WHERE session = ?", (number,))
     return {name: row[name] for name in SESSION_COLUMNS} | {
         "player": row["player_name"],
         "player_level": row["player_level"],
