@@ -14,7 +14,7 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.errors import HistoryError
 from drilltimer.records import queries, stranger
-from drilltimer.records.connect import MARK
+from drilltimer.records.connect import MARK, DamagedHistoryError
 from drilltimer.records.history import History
 from drilltimer.records.intake import import_history
 from drilltimer.records.stranger import opened_stranger
@@ -82,6 +82,24 @@ def test_a_cell_that_would_fill_the_memory_costs_its_session_alone(crafted: Path
     assert "some sessions could not be read: string or blob too big" in done.damage
     assert [line.number for line in queries.session_lines(ours)] == [1]
     assert queries.session(ours, 1).uid == "b"
+
+
+@pytest.mark.parametrize("change", ["sessions RENAME COLUMN uid TO uie", "reps RENAME COLUMN grade TO grape"])
+def test_a_column_that_is_called_otherwise_is_told(crafted: Path, ours: History, change: str) -> None:
+    craft(crafted, f"ALTER TABLE {change};")
+    done = import_history(ours, crafted)
+    assert done.added == (2 if "reps" in change else 0)
+    assert "left out" in " ".join(done.left_out)
+
+
+def test_damage_that_sqlite_cannot_tell_in_letters_is_told(crafted: Path, ours: History) -> None:
+    """Its message quotes the bytes that it stumbles over, and Python takes them for text."""
+    damaged = crafted.read_bytes().replace(b"centre_ms REAL", b"0\x80ntre_ms REAL")
+    crafted.write_bytes(damaged)
+    with pytest.raises(HistoryError, match="is no history, or is damaged beyond reading"):
+        import_history(ours, crafted)
+    with pytest.raises(DamagedHistoryError, match="the history is damaged"):
+        History(crafted)
 
 
 def test_more_reps_than_a_session_can_have_are_refused(

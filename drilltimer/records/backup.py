@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
 
 from drilltimer.errors import HistoryError
-from drilltimer.records.connect import PART_ENDING, copy_database, explain, free_name
+from drilltimer.records.connect import FAULTS, PART_ENDING, copy_database, explain, free_name
 from drilltimer.records.history import History
 
 
@@ -25,7 +24,7 @@ def back_up(history: History, target: Path | None = None) -> Path:
         raise HistoryError(f"{target}: is there already", fix="Nothing is overwritten: name another file.") from fault
     except OSError as fault:
         raise HistoryError(f"{target}: cannot be written: {fault.strerror or fault}") from fault
-    except sqlite3.Error as fault:
+    except FAULTS as fault:
         raise explain(fault, target) from fault
     return target
 

@@ -18,7 +18,7 @@ from drilltimer.records.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS,
 from drilltimer.score.feeding import Mark
 from drilltimer.units import count_of
 
-NO_SENSE = (KeyError, TypeError, ValueError, AttributeError, RecursionError)  # what a row without sense is told by
+NO_SENSE = (LookupError, TypeError, ValueError, AttributeError, RecursionError)  # what a row without sense is told by
 Kind = Literal["text", "integer", "number"]
 
 _INTEGERS = frozenset({"seed", "rate_hz", "number", "warm_up", "rep", "block", "withheld", "guessed"})
@@ -73,7 +73,7 @@ def check_session(session: Row) -> None:
 
     Raises
     ------
-    KeyError, TypeError, ValueError, AttributeError, RecursionError
+    LookupError, TypeError, ValueError, AttributeError, RecursionError
         They do not (`NO_SENSE`); says where.
     """
     check_about(session)
@@ -116,7 +116,7 @@ def mended(session: Row, tell: Callable[[str], None]) -> dict[str, Any]:
 
     Raises
     ------
-    KeyError, TypeError, ValueError, AttributeError, RecursionError
+    LookupError, TypeError, ValueError, AttributeError, RecursionError
         Another column is damaged (`NO_SENSE`).
     """
     kept = dict(session)
@@ -153,7 +153,7 @@ def sift_session(session: Row, tell: Callable[[str], None]) -> dict[str, Any]:
 
     Raises
     ------
-    KeyError, TypeError, ValueError, AttributeError, RecursionError
+    LookupError, TypeError, ValueError, AttributeError, RecursionError
         Nothing can be used (`NO_SENSE`).
     """
 
@@ -172,7 +172,7 @@ def sift_session(session: Row, tell: Callable[[str], None]) -> dict[str, Any]:
 
 
 def _told(fault: BaseException) -> str:
-    return f"{type(fault).__name__}: {fault}" if isinstance(fault, KeyError | AttributeError) else str(fault)
+    return f"{type(fault).__name__}: {fault}" if isinstance(fault, LookupError | AttributeError) else str(fault)
 
 
 def _check_versions(text: str) -> None:

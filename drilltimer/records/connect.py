@@ -21,6 +21,7 @@ WAIT_S = 5.0  # for another program's write; a rep's takes milliseconds
 MARK = 0x44524C54  # "DRLT" in the header: SQLite's application_id, so that no other program's file is taken for ours
 PART_ENDING = ".part"  # of a file that is being written
 SIDE_FILES = ("", "-wal", "-shm")
+FAULTS = (sqlite3.Error, UnicodeDecodeError)  # the latter where SQLite's own message quotes what is no text
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
@@ -33,14 +34,14 @@ def told(path: Path) -> Iterator[None]:
     """Tell SQLite's errors as the history's own, in words."""
     try:
         yield
-    except sqlite3.Error as fault:
+    except FAULTS as fault:
         raise explain(fault, path) from fault
 
 
-def explain(fault: sqlite3.Error, path: Path) -> HistoryError:
+def explain(fault: sqlite3.Error | UnicodeDecodeError, path: Path) -> HistoryError:
     """What SQLite's error means for the user."""
     code = (getattr(fault, "sqlite_errorcode", None) or 0) & 0xFF  # the lowest byte is the error, the rest its detail
-    if code in _DAMAGE:
+    if code in _DAMAGE or isinstance(fault, UnicodeDecodeError):
         return DamagedHistoryError(
             f"{path}: the history is damaged: {fault}",
             why="The disk failed, or another program wrote into the file.",

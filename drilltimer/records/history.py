@@ -15,7 +15,7 @@ from typing import Any, Self
 
 from drilltimer.errors import HistoryError
 from drilltimer.model import Health
-from drilltimer.records.connect import WAIT_S, DamagedHistoryError, connect, explain
+from drilltimer.records.connect import FAULTS, WAIT_S, DamagedHistoryError, connect, explain
 from drilltimer.records.entries import Player, RepEntry, SessionEntry, clean_name, name_key
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
@@ -88,9 +88,9 @@ class History:
             except BaseException:
                 self._roll_back()
                 raise
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
-        except (OverflowError, UnicodeError) as fault:  # a whole number beyond its integers, half a letter
+        except (OverflowError, UnicodeEncodeError) as fault:  # a whole number beyond its integers, half a letter
             raise HistoryError(f"{self.path}: cannot keep one of the values: {fault}") from fault
 
     @contextmanager
@@ -105,14 +105,14 @@ class History:
                 yield
             finally:
                 self._roll_back()
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
 
     def rows(self, query: str, values: Iterable[Any] = ()) -> Iterator[sqlite3.Row]:
         """Rows of a query, one at a time."""
         try:
             yield from self.database.execute(query, tuple(values))
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
 
     def add_player(self, player: Player) -> int:
@@ -212,7 +212,7 @@ class History:
         try:
             self.database.execute("VACUUM")
             busy = self.database.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
         if busy:
             raise HistoryError(f"{self.path}: another program is reading the history", fix="Close it, then try again.")

@@ -19,7 +19,7 @@ from typing import IO, Any
 
 from drilltimer.errors import HistoryError
 from drilltimer.records.cells import NO_SENSE, Kind, check_session, kind_of, sift_session
-from drilltimer.records.connect import DamagedHistoryError, explain
+from drilltimer.records.connect import FAULTS, DamagedHistoryError, explain
 from drilltimer.records.entries import Player, name_key
 from drilltimer.records.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
 from drilltimer.records.history import History
@@ -269,7 +269,7 @@ def _from_database(source: Path, done: Intake) -> Iterator[Session]:
                     done.damage = done.damage or f"{source}: some sessions could not be read: {fault}"
                 else:
                     yield session
-    except sqlite3.Error as fault:
+    except FAULTS as fault:
         told = explain(fault, source)
         if isinstance(told, DamagedHistoryError):
             told = HistoryError(f"{source}: is no history, or is damaged beyond reading: {fault}", fix=WANTED)

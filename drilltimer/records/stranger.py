@@ -56,7 +56,7 @@ class Stranger:
                     raise self._too_much(f"more than {most} rows where one session, or all, would be")
                 yield row
         except sqlite3.OperationalError as fault:
-            if fault.sqlite_errorcode & 0xFF != sqlite3.SQLITE_INTERRUPT:
+            if getattr(fault, "sqlite_errorcode", 0) & 0xFF != sqlite3.SQLITE_INTERRUPT:
                 raise
             if self._ticks <= MOST_TICKS:
                 raise KeyboardInterrupt from None
