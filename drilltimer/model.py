@@ -68,6 +68,20 @@ class Cue:
     gain_db: float = 0.0
 
 
+# What no value of a unit lies beyond, of whatever people and files tell: a number that is greater means nothing, and
+# sums and squares of such numbers leave what a computer can count.
+RANGES: dict[str, tuple[float, float]] = {
+    "s": (-1e6, 1e6),  # eleven days
+    "ms": (-6e5, 6e5),
+    "m": (0.0, 1000.0),
+    "c": (-60.0, 70.0),
+    "hz": (0, 768_000),
+    "db": (-1000.0, 1000.0),
+}
+INT64 = (-(2**63), 2**63 - 1)  # whole numbers that a database can keep
+MOST_COUNTED = 1_000_000_000  # of reps, blocks, callbacks
+
+
 @dataclass(frozen=True, slots=True)
 class Window:
     """Touchdown after contact at the player that counts as on time, both ends included."""

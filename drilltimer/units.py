@@ -1,4 +1,4 @@
-"""The only home of a conversion: frames, seconds, milliseconds, decibels, metres of air, loudness, hops, counts.
+"""The only home of a conversion: frames, seconds, milliseconds, decibels, metres of air, loudness, hops, counts, text.
 
 Notes
 -----
@@ -8,6 +8,7 @@ Speed of sound: ISO 9613-1, c = 343.2 * sqrt(T / 293.15 K) m/s (humidity is wort
 from __future__ import annotations
 
 import math
+import unicodedata
 
 ABSOLUTE_ZERO_C = -273.15
 REFERENCE_TEMPERATURE_K = 293.15
@@ -116,3 +117,15 @@ def _halved_every_3_db(limit_s: float, excess_db: float) -> float:
 def count_of(count: int, noun: str) -> str:
     """A count with its English noun, which takes an s unless it is one: "1 session", "2 sessions"."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+_STEERING = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})  # Unicode's categories of what is no letter to be seen
+
+
+def printable(text: str) -> str:
+    """Text on one line that steers no terminal: what would, or turns letters round, is written as escapes."""
+    if text.isprintable():
+        return text
+    return "".join(
+        each.encode("unicode_escape").decode() if unicodedata.category(each) in _STEERING else each for each in text
+    )

@@ -54,6 +54,7 @@ def made_rep(rep: Rep, error_ms: float) -> RepEntry:
         touchdown_ms=touchdown_ms,
         error_ms=None if grade == Grade.MISSED else error_ms,
         uncertainty_ms=1.0,
+        ear_uncertainty_ms=0.5,
         stagger_ms=20.0 + rep.index % 7,
         first_step_ms=touchdown_ms + 280.0 + 10.0 * (rep.index % 5) if rep.call else None,
         level=rep.level,

@@ -58,6 +58,16 @@ LINES_PER_FILE = 400
 LONGER_FILES = {"drilltimer.model": 600}  # declarations alone: splitting them would hide what rooms exchange
 LINES_PER_FUNCTION = 60  # a screen
 
+PRINTING = {
+    "print",
+    "click.echo",
+    "click.secho",
+    "click.prompt",
+    "click.confirm",
+    "sys.stdout.write",
+    "sys.stderr.write",
+}
+
 MACHINE_PATH = re.compile(r"(?:^|[\s\"'`(=:])/(?:home|root|work|Users|mnt|srv)/\w")
 
 
@@ -251,7 +261,30 @@ def split_words(name: str) -> list[str]:
     return [word.lower() for word in re.findall(r"[A-Z]?[a-z0-9]+|[A-Z]+", name)]
 
 
+def strayed_output(module: Module) -> list[str]:
+    """Text goes to a terminal in one place, which lets no foreign text steer it."""
+    offences = []
+    for node in ast.walk(module.tree):
+        called = ast.unparse(node.func) if isinstance(node, ast.Call) else ""
+        if called in PRINTING and module.name != "drilltimer.cli.common":
+            offences.append(f"{module.name}:{node.lineno} calls {called}()")  # type: ignore[attr-defined]
+    return offences
+
+
+def raising_questions(module: Module) -> list[str]:
+    """pathlib's questions raise where a name is longer than the disk takes; those of os.path answer no."""
+    return [
+        f"{module.name}:{node.lineno} asks .{node.func.attr}()"
+        for node in ast.walk(module.tree)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
+        if node.func.attr in {"exists", "is_file", "is_dir", "is_symlink", "samefile"}
+        if ast.unparse(node.func.value) != "os.path"
+    ]
+
+
 RULES = (
+    raising_questions,
+    strayed_output,
     wrong_floors,
     shared_with_the_simulator,
     strayed_libraries,
@@ -265,6 +298,8 @@ RULES = (
 )
 
 OFFENDERS = {
+    raising_questions: [("drilltimer.app.keep", '"""."""\nif path.exists():\n    pass\n')],
+    strayed_output: [("drilltimer.cli.run", '"""."""\nclick.echo(1)\n'), ("drilltimer.ui.live", '"""."""\nprint(1)\n')],
     wrong_floors: [
         ("drilltimer.hear.listen", '"""."""\nfrom drilltimer.score import match\n'),
         ("drilltimer.score.match", '"""."""\ndef judge():\n    """."""\n    import drilltimer.session\n'),

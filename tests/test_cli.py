@@ -19,12 +19,13 @@ from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
 import drilltimer.app.open as openings
+from drilltimer.app import journal
 from drilltimer.app.feeding import Asked, run_feed
 from drilltimer.app.live import run_live
 from drilltimer.app.plan import load_bank, make_plan
 from drilltimer.cli import main
 from drilltimer.drill.cuesheet import sheet_from_json, sheet_schema
-from drilltimer.errors import DeviceError, RecordingError
+from drilltimer.errors import DeviceError, HistoryError, RecordingError
 from drilltimer.model import Placement, Window
 from drilltimer.score.document import score_schema
 from drilltimer.score.feeding import Spots
@@ -221,6 +222,33 @@ def test_a_simulated_session_stays_simulated_when_its_recording_is_scored(drill,
     )
     call("score", tmp_path / "a.wav", "--player", "Bea")
     assert sources("Bea") == ["recording"]
+
+
+@pytest.mark.parametrize("as_json", [True, False])
+def test_scores_are_printed_whatever_keeping_does(drill, tmp_path, monkeypatch, as_json):
+    def broken(*_arguments, **_named):
+        raise RuntimeError("nobody thought of this")
+
+    simulated(drill, "--record", tmp_path / "a.wav")
+    monkeypatch.setattr(journal, "keep_scored", broken)
+    monkeypatch.setattr(journal.Journal, "end", broken)
+    played = ["run", str(drill), "--simulate", "club", "--speed", "0"]
+    for arguments in (["score", str(tmp_path / "a.wav")], played):
+        answer = CliRunner().invoke(main, [*arguments, "--player", "Ann", *["--json"] * as_json])
+        assert '"in_window_share"' in answer.stdout if as_json else "reps scored" in answer.stdout
+
+
+@pytest.mark.parametrize("seconds", [-1e12, 4e11, 1e300])
+def test_a_recording_from_a_year_without_calendar_is_not_kept_and_told(seconds):
+    recording = Mock(stat=lambda: Mock(st_mtime=seconds))
+    with pytest.raises(HistoryError, match="when it was made cannot be told"):
+        journal.taken_utc(recording)
+
+
+def test_a_seed_is_no_greater_than_the_history_can_keep(drill):
+    assert "--seed" in simulated(drill, "--player", "Ann", seed=2**63, code=2).stderr
+    simulated(drill, "--player", "Ann", seed=2**63 - 1)
+    assert len(sources("Ann")) == 1
 
 
 def sources(player):

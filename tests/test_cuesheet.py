@@ -23,7 +23,7 @@ from drilltimer.drill.cuesheet import (
     sheet_to_json,
 )
 from drilltimer.errors import SheetError
-from drilltimer.model import Placement, Window
+from drilltimer.model import INT64, Placement, Window
 
 FULL = CueSheet(
     audio="session.flac",
@@ -67,6 +67,18 @@ def changed(**keys):
     return {**SMALL, **keys}
 
 
+def at_times(*times_s):
+    return changed(reps=[{"cues": [{"role": "contact", "at_s": at_s}]} for at_s in times_s])
+
+
+def wide(reach_ms):
+    return {"open_ms": -reach_ms, "centre_ms": 0.0, "close_ms": reach_ms}
+
+
+def test_contacts_may_be_as_close_as_anybody_could_answer():
+    assert len(read(at_times(2, 2.2, 2.4)).reps) == 3
+
+
 def test_a_full_sheet_reads_back_as_it_was_written():
     assert read(sheet_to_json(FULL)) == FULL
 
@@ -96,7 +108,7 @@ reps = st.builds(
 )
 
 
-@given(st.builds(lambda rep, seed: CueSheet("a.wav", 48_000, (rep,), seed=seed), reps, st.none() | st.integers()))
+@given(st.builds(lambda rep, seed: CueSheet("a.wav", 48_000, (rep,), seed=seed), reps, st.none() | st.integers(*INT64)))
 @settings(max_examples=50, deadline=None)
 def test_any_sheet_reads_back_as_it_was_written(sheet):
     assert read(sheet_to_json(sheet)) == sheet
@@ -156,6 +168,19 @@ def test_a_withheld_rep_has_no_contact_cue():
         (changed(reps=[{"cues": [{"role": "contcat", "at_s": 1}]}]), "reps[0].cues[0].role: should be 'precue'"),
         (changed(window={"open_ms": 9, "centre_ms": 5, "close_ms": 12}), "window: expected open_ms <= centre_ms"),
         (changed(placement={"air_c": 500}), "placement.air_c: should be less than or equal to 70"),
+        (changed(seed=10**20), "seed: should be"),
+        (changed(reps=[{**SMALL["reps"][0], "rep": 10**30}]), "reps[0].rep: should be"),
+        (changed(window=wide(1e308)), "window.open_ms: should be greater than or equal to -600000"),
+        (changed(reps=[{**SMALL["reps"][0], "window": wide(1e6)}]), "reps[0].window.close_ms: should be less than"),
+        (changed(drill="x" * 1001), "drill: String should have at most 1000 characters"),
+        (changed(audio="x" * 1001), "audio: String should have at most 1000 characters"),
+        (changed(reps=[{**SMALL["reps"][0], "call": "x" * 1001}]), "reps[0].call: String should have at most"),
+        (at_times(2, 9, 2.19), "contacts of reps[0] and reps[2] are less than 200 ms apart, at 2.0 s"),
+        (at_times(*[5] * 10_000), "contacts of reps[0] and reps[1] are less than"),
+        (
+            changed(reps=[*SMALL["reps"], {"withheld": True, "contact_s": 2.1}]),
+            "contacts of reps[0] and reps[1] are less than 200 ms apart",
+        ),
         ("[1, 2]", "the sheet: should be a valid dictionary"),
         ('{"audio": "a.wav",\n "rate_hz": }', "s.json:2:13: not valid JSON"),
         (json.dumps(SMALL).replace('"at_s": 2', '"at_s": NaN'), "reps[0].cues[0].at_s"),

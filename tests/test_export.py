@@ -192,6 +192,22 @@ NONSENSE: tuple[tuple[str, str, object], ...] = (
     ("rep", "cues", '[{"role": "call", "sound": "left", "at_s": "soon"}]'),
     ("rep", "cues", "[1]"),
     ("rep", "void", None),
+    ("session", "air_c", 1e30),
+    ("session", "speaker_to_player_m", -1),
+    ("session", "rate_hz", 10**9),
+    ("session", "drill", "x" * 200_000),
+    ("session", "health", '{"blocks": 1e300}'),
+    ("session", "versions", '{"numpy": 2}'),
+    ("block", "number", -1),
+    ("player", "level", 5),
+    ("player", "sport", ["padel"]),
+    ("rep", "grade", "splendid"),
+    ("rep", "touchdown_ms", 1e308),
+    ("rep", "first_step_ms", -1e9),
+    ("rep", "contact_s", 1e12),
+    ("rep", "withheld", 2),
+    ("rep", "cues", '[{"role": "call", "sound": "left", "at_s": 1e300}]'),
+    ("rep", "cues", '[{"role": "shout", "sound": "left", "at_s": 1.0}]'),
 )
 
 
@@ -203,7 +219,9 @@ def test_what_no_table_can_hold_is_told_and_not_taken_in(
     export_history(history, out, "kim")
     document = json.loads(out.read_text())
     (session,) = document["sessions"]
-    {"session": session, "block": session["blocks"][0], "rep": session["reps"][8]}[where][name] = value
+    (player,) = document["players"]
+    places = {"session": session, "block": session["blocks"][0], "rep": session["reps"][8], "player": player}
+    places[where][name] = value
     out.write_text(json.dumps(document))
     with History(tmp_path / "other.sqlite") as other:
         with pytest.raises(HistoryError, match="session one does not make sense"):

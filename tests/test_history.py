@@ -8,7 +8,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import closing, suppress
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +30,7 @@ from drilltimer.records.connect import DamagedHistoryError, connect, set_aside
 from drilltimer.records.entries import Player, RepEntry, clean_name
 from drilltimer.records.history import History
 from drilltimer.records.protocol import protocol_of
+from drilltimer.records.rows import REP_COLUMNS
 from drilltimer.records.schema import MIGRATIONS, SCHEMA
 from drilltimer.score.stats import summarize
 from drilltimer.session import Play
@@ -61,11 +62,17 @@ def test_session_and_reps_come_back_as_they_were(history: History) -> None:
     )
     rep = Rep(3, 10.0, 13.0, 11.0, cues, "left", Window(73, 133, 193), "reactive", block=1, warm_up=True, level="club")
     verdict = Verdict(
-        3, Grade.LATE, "left", 1.5, 1.7, 1.72, 2.1, 200.0, 67.0, 0.8, 20.0, 600.0, "", True, "club", 73, 193
+        3, Grade.LATE, "left", 1.5, 1.7, 1.72, 2.1, 200.0, 67.0, 0.8, 0.7, 20.0, 600.0, "", True, "club", 73, 193
     )
     number = add(history, entry, [RepEntry(rep, verdict)])
     assert queries.session(history, number) == replace(entry, number=number)
     assert queries.reps(history, number) == [RepEntry(rep, verdict)]
+
+
+def test_no_field_of_a_verdict_is_left_out(history: History) -> None:
+    """What is not kept differs when it is read back, and the session would be saved as a file of its own, too."""
+    kept = {field.name for field in fields(Verdict)} - {"rep", "level", "call", "window_open_ms", "window_close_ms"}
+    assert kept <= set(REP_COLUMNS)  # and those five are the rep's
 
 
 def test_sessions_list_holds_counted_reps_only(history: History) -> None:
@@ -326,9 +333,9 @@ def test_history_from_before_the_coachs_mark_keeps_its_rows(tmp_path: Path) -> N
         old = database.execute("SELECT * FROM reps ORDER BY rep").fetchall()
     with History(path) as history:
         new = history.database.execute("SELECT * FROM reps ORDER BY rep").fetchall()
-        assert [tuple(row) for row in new] == [(*row, None) for row in old]
+        assert [tuple(row) for row in new] == [(*row, None, None) for row in old]
         assert len(new) == 6
-        expected = [replace(each, coach=None) for each in made_reps()[:6]]
+        expected = [replace(e, verdict=replace(e.verdict, ear_uncertainty_ms=None)) for e in made_reps()[:6]]
         assert queries.reps(history, 1) == expected
         assert queries.session(history, 1) == replace(made_session(), number=1)
         assert history.database.execute("PRAGMA user_version").fetchone()[0] == SCHEMA
@@ -472,6 +479,47 @@ def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> Non
         assert queries.session(watching, 1).ending == "interrupted"
         assert queries.session(watching, 1).health.blocks == 7
     assert told == ["kept as session 1, player Kim; 'drilltimer history session:1' shows it"]
+
+
+def forgets_meanwhile(path: Path, reps_before: int) -> list[str]:
+    """What a journal tells whose player, who has an earlier session, is forgotten after so many reps."""
+    with History(path) as other:
+        add(other, made_session(uid="earlier"), made_reps())
+    told = list[str]()
+    journal, entries = Journal(path, replace(made_session(), ending=None), told.append), made_reps()
+    for count, entry in enumerate(entries):
+        if count == reps_before:
+            with History(path) as other:
+                assert other.forget("Kim") == 1 + (reps_before > 0)
+        journal.rep(entry.rep, entry.verdict)
+    if reps_before == len(entries):
+        with History(path) as other:
+            other.forget("Kim")
+    assert journal.end(outcome(entries)) is None
+    return told
+
+
+@pytest.mark.parametrize("reps_before", [0, 1, 10, len(made_reps())])
+def test_a_player_who_is_forgotten_meanwhile_stays_forgotten(tmp_path: Path, reps_before: int) -> None:
+    path = tmp_path / "history.sqlite"
+    told = forgets_meanwhile(path, reps_before)
+    assert told == ["player Kim was forgotten meanwhile: nothing of this session is kept"]
+    with History(path) as history:
+        assert list(queries.players(history)) == []
+        history.sweep()
+    assert [each.name for each in tmp_path.iterdir()] == ["history.sqlite"]
+    assert b"Kim" not in path.read_bytes()
+
+
+def test_a_player_who_begins_with_this_session_was_not_forgotten(tmp_path: Path) -> None:
+    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    journal = Journal(path, replace(made_session(), ending=None), told.append)
+    with History(path) as other:
+        add(other, made_session("Lee", uid="b"), made_reps())
+        other.forget("Lee")
+    journal.rep(entries[0].rep, entries[0].verdict)
+    assert journal.end(outcome(entries)) == 1 + 1  # Lee's number is not given again
+    assert told[-1].startswith("kept as session 2")
 
 
 @pytest.mark.parametrize("ending", ["done", "interrupted"])

@@ -23,7 +23,7 @@ rep_line, score_lines, health_lines, placement_line = (
 )
 
 REP = Rep(4, 0.0, 3.0, 1.0, (), "left", Window(73.0, 133.0, 193.0))
-TIMED = Verdict(4, Grade.LATE, "left", 1.0, 1.2, 1.23, 1.4, 201.4, 68.4, 0.5, 30.4, 402.0)
+TIMED = Verdict(4, Grade.LATE, "left", 1.0, 1.2, 1.23, 1.4, 201.4, 68.4, 0.5, 0.4, 30.4, 402.0)
 
 
 def verdict(error_ms, index=0):

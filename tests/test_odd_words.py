@@ -41,7 +41,9 @@ def test_not_a_number_is_in_no_range(option: str) -> None:
     assert f"Invalid value for '{option}': 'nan' is not a number." in told
 
 
-@pytest.mark.parametrize("window", [("nan", "0", "9"), ("-inf", "0", "9"), ("0", "9", "inf"), ("9", "5", "1")])
+@pytest.mark.parametrize(
+    "window", [("nan", "0", "9"), ("-inf", "0", "9"), ("0", "9", "inf"), ("9", "5", "1"), ("0", "9", "1e308")]
+)
 def test_a_window_that_is_none_is_refused(window: tuple[str, ...]) -> None:
     assert "each must be greater than the one before" in call("feed", "x.wav", "--window", *window, code=2).output
 

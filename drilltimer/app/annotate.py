@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from itertools import count
 from pathlib import Path
@@ -60,9 +61,9 @@ def annotate(recording: Path, scored: Sequence[Scored], out: Path) -> list[Path]
 def _write_labels(path: Path, text: str) -> None:
     """Write the label track; one that says something else, as edited in a sound editor, is set aside."""
     try:
-        if path.is_file() and path.read_text(encoding="utf-8", errors="replace") != as_text(text):
+        if os.path.isfile(path) and path.read_text(encoding="utf-8", errors="replace") != as_text(text):
             aside = (path.with_stem(f"{path.stem}-before-{number}") for number in count(1))
-            path.rename(next(each for each in aside if not each.exists()))
+            path.rename(next(each for each in aside if not os.path.exists(each)))
     except OSError as fault:
         raise RecordingError(f"{path}: cannot be set aside: {fault.strerror or fault}") from fault
     write_text(path, text)

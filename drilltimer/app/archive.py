@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from drilltimer.audio.files import data_folder
@@ -24,7 +25,7 @@ def open_history(*, make: bool = False) -> History:
         There is none yet, unless `make`; or it cannot be opened.
     """
     path = history_path()
-    if not make and not path.exists():
+    if not make and not os.path.exists(path):
         raise HistoryError(
             f"{path}: there is no history yet",
             fix="'drilltimer run DRILL --player NAME' begins one, 'drilltimer import FILE' takes one in.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from pathlib import Path
 
@@ -48,7 +49,7 @@ def begin_drill(name: str, sport: str) -> Path:
         schema = json.dumps(drill_schema(), indent=2) + "\n"
         (path.parent / SCHEMA_FILE).write_text(schema, encoding="utf-8")
     except FileExistsError:
-        if not path.is_file():  # the folder's place is taken by a file
+        if not os.path.isfile(path):  # the folder's place is taken by a file
             raise DrillFileError(f"{path}: cannot be written", fix="Choose another folder.") from None
         raise DrillFileError(f"{path}: is there already", fix="Choose another name.") from None
     except OSError as fault:

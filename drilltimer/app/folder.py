@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
@@ -89,7 +90,7 @@ def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: Told) -> li
         path
         for path in folder.rglob("*")
         if path.suffix.lower() in ENDINGS
-        and path.is_file()
+        and os.path.isfile(path)
         and not any(part.startswith(".") for part in path.relative_to(folder).parts)
         and path.resolve() not in played
         and not path.is_relative_to(out)
@@ -227,7 +228,7 @@ def keep(outcome: Outcome, player: str) -> str:
 def stays(outcome: Outcome) -> bool:
     """Whether a recording's earlier result is better: any where nothing was scored, a whole one where it is damaged."""
     if not outcome.scored:
-        return outcome.job.result.exists()
+        return os.path.exists(outcome.job.result)
     try:
         return bool(outcome.fault) and "made_from" in json.loads(outcome.job.result.read_text(encoding="utf-8"))
     except (OSError, ValueError, TypeError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
@@ -92,7 +93,7 @@ def load_plan(name_or_path: str) -> LoadedPlan:
 def _find_drill(name: str, plan_file: Path) -> tuple[str, str]:
     """A drill by name, or a file that lies beside the plan."""
     beside = plan_file.parent / name
-    return find_drill(str(beside) if beside.suffix and beside.is_file() else name)
+    return find_drill(str(beside) if beside.suffix and os.path.isfile(beside) else name)
 
 
 def unrecorded(loaded: LoadedPlan, language: str = "en") -> dict[int, Problem]:

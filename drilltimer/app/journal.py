@@ -23,7 +23,7 @@ from drilltimer.records.entries import RepEntry, SessionEntry, clean_name, name_
 from drilltimer.records.export import save_session
 from drilltimer.records.history import History
 from drilltimer.records.protocol import block_entries, protocol_of
-from drilltimer.records.queries import reps, session
+from drilltimer.records.queries import is_player, reps, session
 
 CHECKED_BYTES = 50_000_000  # a history up to this size is checked whole after a session: a fifth of a second
 PATIENCE_S = 0.5  # with another program's write while sound is running; the stream's ring holds ten seconds
@@ -43,7 +43,8 @@ class Journal:
     Notes
     -----
     All reps stay in memory until the end. What could not be written is tried again with every rep, and at the end with
-    more patience; failing that, the session is saved as a file that `drilltimer import` takes.
+    more patience; failing that, the session is saved as a file that `drilltimer import` takes. A player who is
+    forgotten meanwhile stays forgotten: nothing of the session is kept then.
     """
 
     def __init__(self, path: Path, entry: SessionEntry, on_trouble: Callable[[str], None]) -> None:
@@ -55,7 +56,9 @@ class Journal:
         self._number: int | None = None
         self._reps: dict[int, RepEntry] = {}
         self._waiting: dict[int, RepEntry] = {}
-        self._write(PATIENCE_S)
+        self._knows_player = self._forgotten = False
+        if self._write(PATIENCE_S) and self._history:
+            self._knows_player = is_player(self._history, entry.player)
 
     @property
     def uid(self) -> str:
@@ -86,20 +89,24 @@ class Journal:
         found = None
         self._take(entries)
         self._entry = replace(self._entry, ending=ending, health=health)
-        if not self._reps:
+        if self._forgotten:
+            pass  # told already
+        elif not self._reps:
             self._tell("no session is kept: no rep was judged")
-        elif self._write(WAIT_S) and self._is_there():
+        elif self._write(WAIT_S) and not self._forgotten and self._is_there():
             found, kept = self._number, f"session:{self._number}"
             where = f"kept as session {self._number}, player {self._entry.player}; 'drilltimer history {kept}' shows it"
             if tells:
                 self._tell(where)
-        else:
+        elif not self._forgotten:
             self._save_apart()
         if self._history:
             self._history.close()
         return found
 
     def _take(self, entries: Iterable[RepEntry]) -> None:
+        if self._forgotten:
+            return
         changed = {entry.rep.index: entry for entry in entries if self._reps.get(entry.rep.index) != entry}
         self._reps |= changed
         self._waiting |= changed
@@ -122,6 +129,8 @@ class Journal:
         self._history.wait(patience_s)
         if not self._reps:
             return
+        if self._forgets(self._history):
+            return
         if self._number is None:
             self._number = self._history.begin(self._entry)
         if self._waiting:
@@ -130,11 +139,22 @@ class Journal:
         if self._entry.ending is not None:
             self._history.end(self._number, self._entry.ending, self._entry.health)
 
+    def _forgets(self, history: History) -> bool:
+        """Whether the player was forgotten since the session began; if so, it forgets them, too."""
+        if self._number is not None:
+            gone = number_of(history, self._entry.uid, self._entry.player) is None
+        else:
+            gone = self._knows_player and not is_player(history, self._entry.player)
+        if gone:
+            self._forgotten, self._reps, self._waiting = True, {}, {}
+            self._tell(f"player {self._entry.player} was forgotten meanwhile: nothing of this session is kept")
+        return gone
+
     def _begin_anew(self, damage: DamagedHistoryError) -> bool:
         """Set a damaged file aside and write all of this session into a new one."""
         if self._history:
             self._history.close()
-        self._history, self._number, self._waiting = None, None, dict(self._reps)
+        self._history, self._number, self._waiting, self._knows_player = None, None, dict(self._reps), False
         try:
             aside = set_aside(self._path)
             self._tell(
@@ -334,5 +354,15 @@ def _digest(content: bytes) -> str:
 
 
 def taken_utc(recording: Path) -> str:
-    """When the recording was last written, which is when it was made unless it was edited."""
-    return datetime.fromtimestamp(recording.stat().st_mtime, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    """When the recording was last written, which is when it was made unless it was edited.
+
+    Raises
+    ------
+    HistoryError
+        It is gone, or its date is in no year that a calendar has.
+    """
+    try:
+        moment = datetime.fromtimestamp(recording.stat().st_mtime, UTC)
+    except (OSError, OverflowError, ValueError) as fault:
+        raise HistoryError(f"{recording}: when it was made cannot be told: {fault}") from fault
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Callable, Set
 from pathlib import Path
 
@@ -95,15 +96,16 @@ def refuse_kept(path: Path) -> None:
         Its name or folder cannot be, or a file of that name, or of those that go with it, is there: an earlier session.
     """
     refuse_name(path)
-    if not path.absolute().parent.is_dir():
+    if not os.path.isdir(path.absolute().parent):
         raise RecordingError(f"{path}: there is no folder {path.parent}", fix="Make it, or name another one.")
     for file in (path, _played_path(path), sheet_path(path)):
         try:
-            there = file.exists()
+            os.stat(file)
+        except FileNotFoundError:
+            continue
         except OSError as fault:  # a name that no disk takes
             raise RecordingError(f"{file}: cannot be written: {fault.strerror}", fix="Choose another name.") from fault
-        if there:
-            raise RecordingError(f"{file}: is there already", fix="Nothing is overwritten: name another file.")
+        raise RecordingError(f"{file}: is there already", fix="Nothing is overwritten: name another file.")
 
 
 def _played_path(path: Path) -> Path:

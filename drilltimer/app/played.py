@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +17,7 @@ from drilltimer.errors import RecordingError, SheetError
 from drilltimer.hear.warp import added_up
 from drilltimer.model import Samples
 
+MAX_SHEET_BYTES = 32_000_000  # ten thousand reps with all they can have take a third
 CONTACT_S = 0.08  # a contact cue is taken to be no longer than this
 NAMED = "A cue sheet's name ends in .cues.json; render and --record write it beside the sound."
 FADED_SHARE = 0.03  # and to end where it stays below this share of its peak
@@ -46,9 +48,22 @@ class Played:
 
 
 def read_sheet(path: Path) -> CueSheet:
-    """Read a cue sheet file."""
+    """Read a cue sheet file.
+
+    Raises
+    ------
+    SheetError
+        Missing, no regular file, longer than any sheet, unreadable, or broken.
+    """
     try:
-        text = path.read_text(encoding="utf-8")
+        if os.path.exists(path) and not os.path.isfile(path):  # a device or pipe might never end
+            raise SheetError(f"{path}: the cue sheet cannot be read: it is not a regular file", fix=NAMED)
+        with path.open("rb") as file:
+            raw = file.read(MAX_SHEET_BYTES + 1)
+        if len(raw) > MAX_SHEET_BYTES:
+            limit_mb = MAX_SHEET_BYTES // 1_000_000
+            raise SheetError(f"{path}: is longer than {limit_mb} MB, which no cue sheet is", fix=NAMED)
+        text = raw.decode()
     except FileNotFoundError as fault:
         raise SheetError(
             f"{path}: there is no such cue sheet", fix="render writes it beside its sound file."
@@ -71,7 +86,7 @@ def open_played(sheet_file: Path) -> Iterator[Played]:
     """
     sheet = read_sheet(sheet_file)
     audio = sheet_file.parent / sheet.audio
-    if not audio.exists():
+    if not os.path.exists(audio):
         raise SheetError(
             f"{sheet_file}: its sound {sheet.audio!r} is missing beside it",
             why="A sheet is of use only together with the very sound that was played.",

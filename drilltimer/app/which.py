@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -36,7 +37,7 @@ def find_sheets(place: Path) -> list[Path]:
     SheetError
         A folder without any.
     """
-    if not place.is_dir():
+    if not os.path.isdir(place):
         return [place]
     sheets = sorted(place.rglob(f"*{SHEET_ENDING}"))
     if not sheets:
@@ -110,7 +111,9 @@ class _Search:
         self._codes: list[tuple[bool, ...]] | None = None
         own = sheet_path(heard.path)
         # Sheets that say themselves that they belong to it: by name, or by their signature in its sound.
-        self.belonging = {path for path in sheets if path.name == own.name and path.parent.samefile(own.parent)}
+        self.belonging = {
+            path for path in sheets if path.name == own.name and os.path.samefile(path.parent, own.parent)
+        }
 
     def codes(self) -> list[tuple[bool, ...]]:
         """Bits of every signature in the recording; it is read once for them, when somebody first asks."""

@@ -61,7 +61,7 @@ def shipped_folder(kind: Kind) -> Path:
     """
     package = Path(__file__).resolve().parent.parent
     for folder in (package / "_shipped" / kind, package.parent / kind):
-        if folder.is_dir():
+        if os.path.isdir(folder):
             return folder
     raise UserError(
         f"the folder of shipped {kind} is missing beside {package}",
@@ -71,13 +71,37 @@ def shipped_folder(kind: Kind) -> Path:
 
 
 def data_folder() -> Path:
-    """Folder of everything that is the user's own; need not exist. `DRILLTIMER_HOME` moves it."""
+    """Folder of everything that is the user's own; need not exist. `DRILLTIMER_HOME` moves it.
+
+    Raises
+    ------
+    UserError
+        It is named so that no disk takes it.
+    """
     home = os.environ.get("DRILLTIMER_HOME")
     if home:
-        return expanded(home)
+        try:
+            return _that_can_be(expanded(home))
+        except OSError as fault:
+            raise UserError(
+                f"DRILLTIMER_HOME names a folder that cannot be: {home:.100}: {fault.strerror}",
+                fix="Name another one, or unset it.",
+            ) from fault
     from platformdirs import user_data_path
 
     return user_data_path("drilltimer", appauthor=False)
+
+
+def _that_can_be(folder: Path) -> Path:
+    """`folder` if its name is none that its disk refuses, there or not; else raises OSError."""
+    here = Path(folder.anchor)
+    for place in (folder, *(Path(part) for part in folder.parts)):
+        try:
+            os.stat(here / place)
+        except (FileNotFoundError, NotADirectoryError, PermissionError):
+            continue  # to be made, or told by whoever needs it
+        here = here / place
+    return folder
 
 
 def user_folder(kind: Kind) -> Path:
@@ -89,7 +113,7 @@ def list_drills() -> list[DrillFile]:
     """Every drill that has a name, sorted; the user's own stand in for shipped ones of the same name."""
     found: dict[str, DrillFile] = {}
     for folder, own in ((shipped_folder("drills"), False), (user_folder("drills"), True)):
-        if not folder.is_dir():
+        if not os.path.isdir(folder):
             continue
         for suffix in reversed(DRILL_SUFFIXES):
             for path in folder.glob(f"*{suffix}"):
@@ -155,9 +179,9 @@ def _no_such(name: str, names: list[str], kind: str, verb: str, folder: Path) ->
 
 def _drill_text(path: Path) -> str:
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             raise DrillFileError(f"{path}: is a folder, not a drill file", fix="Give the file inside it.")
-        if path.exists() and not path.is_file():  # a device or pipe might never end
+        if os.path.exists(path) and not os.path.isfile(path):  # a device or pipe might never end
             raise DrillFileError(f"{path}: is not a regular file", fix="Copy its text into a file.")
         with path.open("rb") as file:
             raw = file.read(MAX_DRILL_BYTES + 1)
@@ -208,7 +232,7 @@ def load_word(name: str, language: str = "en") -> Sound | None:
     for folder in (user_folder("sounds"), shipped_folder("sounds")):
         for suffix in WORD_SUFFIXES:
             path = folder / language / f"{stem}{suffix}"
-            if path.is_file():
+            if os.path.isfile(path):
                 return _read_word(stem, path)
     return None
 

@@ -28,11 +28,6 @@ def as_text(name: str) -> str:
     return name.encode("utf-8", "backslashreplace").decode()
 
 
-def printable(name: str) -> str:
-    """A file's name on one line, whatever is in it: what steers a terminal is written as escapes."""
-    return "".join(each if each.isprintable() else each.encode("unicode_escape").decode() for each in name)
-
-
 def for_libsndfile(path: Path) -> str | bytes:
     """`path` as python-soundfile opens it: it refuses names that are no text, but not their bytes."""
     return str(path) if is_text(str(path)) else os.fsencode(path)

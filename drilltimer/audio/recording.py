@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from functools import partial
@@ -308,9 +309,9 @@ def refuse_no_file(path: Path) -> None:
         Missing, a folder, a pipe, unreadable, empty.
     """
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             raise RecordingError(f"{path}: is a folder, not a recording")
-        if path.exists() and not path.is_file():  # a pipe might never end
+        if os.path.exists(path) and not os.path.isfile(path):  # a pipe might never end
             raise RecordingError(f"{path}: is not a regular file", fix="Copy the sound into a file first.")
         with path.open("rb") as file:
             empty = not file.read(1)

@@ -7,6 +7,7 @@ A verb lives in a file of its own and imports what it needs when it runs, so tha
 from __future__ import annotations
 
 import io
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -54,6 +55,11 @@ class Commands(click.Group):
         except UserError as fault:
             note(f"drilltimer: {fault}")
             ctx.exit(fault.exit_code)
+        except OSError as fault:  # last of all: of a file whose reader or writer did not know what to say of it
+            if fault.filename is None:
+                raise
+            note(f"drilltimer: {os.fsdecode(fault.filename)}: {fault.strerror or fault}")
+            ctx.exit(UserError.exit_code)
         except KeyboardInterrupt:
             note("drilltimer: interrupted")
             ctx.exit(INTERRUPTED)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drilltimer.cli.common import print_lines
+from drilltimer.cli.common import opened_history, print_lines
 
 
 @click.command()
@@ -16,9 +16,8 @@ def backup(file: Path | None) -> None:
 
     To go back to a copy, move the present history away and put the copy in its place, or 'drilltimer import' it.
     """
-    from drilltimer.app.archive import open_history
     from drilltimer.records.backup import back_up
 
-    with open_history() as kept:
+    with opened_history() as kept:
         target = back_up(kept, file)
     print_lines([f"copied to {target}, and the copy was checked"])

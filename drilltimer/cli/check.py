@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ from drilltimer.cli.common import (
     language_option,
     note,
     output_option,
+    print_document,
     print_result,
 )
 from drilltimer.cli.questions import ask, ask_number
@@ -96,7 +96,7 @@ def check(
         say(devices_line(card, wording))
         checked, _ = check_card(card, placement, wording, short=short, language=language, asks=asks, say=say)
     if as_json:
-        click.echo(json.dumps(checked.document() | {"devices": _devices(card) if card else None}, allow_nan=False))
+        print_document(checked.document() | {"devices": _devices(card) if card else None})
     else:
         tell(checked, wording, say)
     if checked.result == "unusable":

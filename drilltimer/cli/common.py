@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import functools
+import json
 import math
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+from drilltimer.units import printable
+
+if TYPE_CHECKING:
+    from drilltimer.records.history import History
 
 
 class Number(click.FloatRange):
@@ -25,11 +32,15 @@ class Number(click.FloatRange):
 
 
 INTERRUPTED = 130
+GREATEST_SEED = 2**63 - 1  # that the history can keep
+DELETE = "\x7f"  # the one control character that JSON leaves as it is
+MOST_TOLD = 20  # messages of one kind
 LEVELS = ("beginner", "club", "advanced")
 FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
 DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
 SPEAKER_TO_MIC_M = 0.3  # a laptop's own, or a loudspeaker beside it
 METRES, AIR_C = Number(0, 60), Number(-40, 60)
+MILLISECONDS = (-600_000, 600_000)  # ten minutes around a contact
 
 input_option = click.option("--input", "input_name", help="Microphone, by (part of) its name.")
 output_option = click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
@@ -49,7 +60,9 @@ wait_option = click.option(
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
 air_option = click.option("--air-c", type=AIR_C, help="Air temperature, °C.")
-seed_option = click.option("--seed", type=click.IntRange(0), help="Repeat a session's draws; drawn anew when left out.")
+seed_option = click.option(
+    "--seed", type=click.IntRange(0, GREATEST_SEED), help="Repeat a session's draws; drawn anew when left out."
+)
 level_option = click.option("--level", type=click.Choice(LEVELS), help="Windows for this level instead of the drill's.")
 
 
@@ -129,6 +142,26 @@ def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return gathered
 
 
+@contextmanager
+def opened_history(*, make: bool = False) -> Iterator[History]:
+    """The history, opened; what of it is damaged and was left out is told at the end."""
+    from drilltimer.app.archive import open_history
+
+    with open_history(make=make) as kept:
+        try:
+            yield kept
+        finally:
+            note_some(kept.left_out)
+
+
+def note_some(texts: list[str]) -> None:
+    """Messages to stderr, the first of many alone."""
+    for text in texts[:MOST_TOLD]:
+        note(text)
+    if len(texts) > MOST_TOLD:
+        note(f"... and {len(texts) - MOST_TOLD} more")
+
+
 def new_seed() -> int:
     """A seed that nobody chose, short enough to note down."""
     import secrets
@@ -151,7 +184,12 @@ def result_columns() -> int | None:
 
 def print_result(text: str) -> None:
     """Results: to stdout, broken at words in a terminal."""
-    click.echo(_folded(text, sys.stdout))
+    _print(text, sys.stdout)
+
+
+def print_document(value: Any, indent: int | None = None) -> None:
+    """A result as one JSON document: to stdout."""
+    click.echo(json.dumps(value, allow_nan=False, indent=indent).replace(DELETE, "\\u007f"))
 
 
 def print_lines(lines: list[str]) -> None:
@@ -161,13 +199,15 @@ def print_lines(lines: list[str]) -> None:
 
 def note(text: str, *, ends: bool = True) -> None:
     """Messages: to stderr, likewise; one that is no line yet leaves the cursor behind it."""
-    click.echo(_folded(text, sys.stderr), err=True, nl=ends)
+    _print(text, sys.stderr, ends=ends)
 
 
-def _folded(text: str, stream: Any) -> str:
+def _print(text: str, stream: Any, *, ends: bool = True) -> None:
+    """The one way of text to a terminal: whatever foreign texts are in it, its own lines alone steer it."""
+    text = "\n".join(printable(line) for line in text.split("\n"))
     columns = terminal_columns(stream)
-    if columns is None:
-        return text
-    from drilltimer.ui.fold import folded
+    if columns is not None:
+        from drilltimer.ui.fold import folded
 
-    return folded(text, columns)
+        text = folded(text, columns)
+    click.echo(text, err=stream is sys.stderr, nl=ends)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines, result_columns
+from drilltimer.cli.common import json_option, note, opened_history, print_document, print_lines, result_columns
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
@@ -27,13 +26,12 @@ def compare(player: str, first: str | None, last: str | None, drill: str, as_jso
     "Changed" is said only of what exceeds the minimal detectable change and whose 95 % interval excludes zero. Each
     line by itself is wrong about that in at most 1 of 20 comparisons; of seven lines, one now and then.
     """
-    from drilltimer.app.archive import open_history
     from drilltimer.records.compare import compare as compare_tests
 
-    with open_history() as kept:
+    with opened_history() as kept:
         found = compare_tests(kept, player, drill=drill, first=first, last=last)
     if as_json:
-        click.echo(json.dumps([_document(each) for each in found], allow_nan=False))
+        print_document([_document(each) for each in found])
         return
     for each in found:
         print_lines(comparison_lines(each, result_columns()))

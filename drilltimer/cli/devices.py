@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines, result_columns
+from drilltimer.cli.common import json_option, note, print_document, print_lines, result_columns
 
 
 @click.command()
@@ -20,7 +18,7 @@ def devices(as_json: bool) -> None:
 
     found = list_devices()
     if as_json:
-        click.echo(json.dumps([asdict(device) for device in found]))
+        print_document([asdict(device) for device in found])
         return
     rows = [
         (

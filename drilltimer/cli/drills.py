@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_lines, result_columns
+from drilltimer.cli.common import json_option, note, print_document, print_lines, print_result, result_columns
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
@@ -87,7 +86,7 @@ def new(name: str, sport: str) -> None:
     from drilltimer.app.begin import begin_drill
 
     path = begin_drill(name, sport)
-    click.echo(str(path))
+    print_result(str(path))
     note(f"edit it, then: drilltimer drills check {name}")
 
 
@@ -96,7 +95,7 @@ def schema() -> None:
     """Print the JSON Schema of drill files, by which editors complete and check them."""
     from drilltimer.drill.language import drill_schema
 
-    click.echo(json.dumps(drill_schema(), indent=2))
+    print_document(drill_schema(), indent=2)
 
 
 def _list(as_json: bool) -> None:
@@ -106,7 +105,7 @@ def _list(as_json: bool) -> None:
 
     entries = catalogue()
     if as_json:
-        click.echo(json.dumps([entry.document() for entry in entries]))
+        print_document([entry.document() for entry in entries])
         return
     rows = [(entry.name, entry.length, entry.landings, entry.mode, entry.summary) for entry in entries]
     print_lines(table(rows, ("name", "length", "landings", "mode", "what"), result_columns()))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drilltimer.cli.common import note
+from drilltimer.cli.common import note, opened_history
 from drilltimer.units import count_of
 
 
@@ -18,10 +18,9 @@ def export(file: Path, player: str | None) -> None:
 
     Both can be imported on another computer; a session without reps is in the .json alone. Nothing is overwritten.
     """
-    from drilltimer.app.archive import open_history
     from drilltimer.records.export import export_history
 
-    with open_history() as kept:
+    with opened_history() as kept:
         sessions, reps = export_history(kept, file, player)
     written = f"{count_of(sessions, 'session')}, {count_of(reps, 'rep')} written to {file}"
     note(f"{written}. It is about people: keep it as you keep their addresses.")

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
-import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +13,7 @@ from drilltimer.cli.common import (
     FEEDBACK,
     INTERRUPTED,
     METRES,
+    MILLISECONDS,
     Number,
     air_option,
     input_option,
@@ -24,6 +23,7 @@ from drilltimer.cli.common import (
     note,
     output_option,
     player_option,
+    print_document,
     print_lines,
     result_columns,
     wait_option,
@@ -32,12 +32,16 @@ from drilltimer.cli.live import remark, say, wording_for
 from drilltimer.cli.progress import hearing
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from drilltimer.app.feeding import Asked, FedSession
     from drilltimer.model import Level, Rep, Situation, Verdict
     from drilltimer.score.feeding import Mark
     from drilltimer.session.feeding import FeedSession
     from drilltimer.ui.keys import Keys
     from drilltimer.ui.wording import Wording
+
+    Keep = Callable[[FedSession], object]  # into the history, where that is asked for
 
 SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "return": "return"}  # whose window
 
@@ -100,8 +104,14 @@ def feed(recording: Path | None, **options: Any) -> None:
     asked = _asked(recording, options)
     note(wording("run.cautions"))
     note(wording("feed.doubt", ms=asked.spots.doubt_ms))
-    outcome = _live(asked, wording, options) if recording is None else _later(recording, asked, wording, options)
-    _conclude(outcome, wording, as_json=options["as_json"])
+    if recording is None:
+        outcome, keep = _live(asked, wording, options)
+    else:
+        outcome, keep = _later(recording, asked, wording, options)
+    try:
+        keep(outcome)
+    finally:  # whatever becomes of keeping them, scores that are there are told
+        _conclude(outcome, wording, as_json=options["as_json"])
 
 
 def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
@@ -122,9 +132,10 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
     window = window_for(level or "club", options["situation"] or SITUATIONS[options["play"]])
     if options["window_ms"]:
         opens, centre, closes = options["window_ms"]
-        if not -math.inf < opens < centre < closes < math.inf:
+        if not MILLISECONDS[0] <= opens < centre < closes <= MILLISECONDS[1]:
             raise UserError(
-                f"--window {opens:g} {centre:g} {closes:g}: each must be greater than the one before",
+                f"--window {opens:g} {centre:g} {closes:g}: each must be greater than the one before, and all must lie "
+                "within ten minutes of the contact",
                 fix="Write its start, its middle and its end in ms after the contact, as in --window 100 160 220.",
             )
         window, level = Window(opens, centre, closes), None
@@ -138,22 +149,25 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
     return Asked(options["play"], spots, window, level, plan if recording is None else None)
 
 
-def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession:
+def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
     from drilltimer.app.feeding import hear_recording
     from drilltimer.app.feeding_journal import keep_fed
     from drilltimer.ui.lines import header, rep_line
 
     with hearing(wording("lines.listening")) as (_, on_heard):
         outcome = hear_recording(recording, asked, on_heard)
-    if options["player"] and outcome.fault is None:
-        note(keep_fed(options["player"], outcome))
     if not options["as_json"]:
         columns, heard = result_columns(), zip(outcome.reps, outcome.verdicts, strict=True)
         print_lines([header(wording, columns), *(rep_line(rep, each, wording, columns) for rep, each in heard)])
-    return outcome
+
+    def keep(outcome: FedSession) -> None:
+        if options["player"] and outcome.fault is None:
+            note(keep_fed(options["player"], outcome))
+
+    return outcome, keep
 
 
-def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession:
+def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
     from drilltimer.app.feeding import run_feed
     from drilltimer.app.feeding_journal import FeedJournal
     from drilltimer.app.keep import refuse_kept
@@ -206,9 +220,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedSession
             tick=lambda session: _obey(keys, session),
             on_stage=lambda stage: remark(wording(f"feed.set_up_{stage}")),
         )
-    if journal:
-        journal.end(outcome)
-    return outcome
+    return outcome, journal.end if journal else lambda outcome: None
 
 
 def _obey(keys: Keys | None, session: FeedSession) -> None:
@@ -233,7 +245,7 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
         document = feed_document(
             outcome.recording, outcome.asked.play, outcome.verdicts, outcome.marks, outcome.scores, outcome.health
         )
-        click.echo(json.dumps(document, allow_nan=False))
+        print_document(document)
     else:
         compared = agreement_lines(agreement(outcome.verdicts, outcome.marks), wording)
         say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from drilltimer.cli.common import INTERRUPTED, note, print_lines
+from drilltimer.cli.common import INTERRUPTED, note, opened_history, print_lines
 from drilltimer.cli.questions import ask
 from drilltimer.units import count_of
 
@@ -21,11 +21,11 @@ def forget(player: str | None, yes: bool, sweep: bool) -> None:
     Exports, backups and recordings that were made are files of their own: they are not touched, and those that lie
     beside the history are named.
     """
-    from drilltimer.app.archive import history_path, open_history
+    from drilltimer.app.archive import history_path
     from drilltimer.records.backup import copies_beside
     from drilltimer.records.queries import count_sessions, find_player
 
-    with open_history() as kept:
+    with opened_history() as kept:
         if sweep:
             kept.sweep()
             note("traces of what was deleted are wiped")

@@ -198,12 +198,14 @@ def run(
     outcome = run_group(
         session, stream, reopen=reopen, wait_s=wait_s, on_event=on_event, on_trouble=on_trouble, board=screen
     )
-    if journal:
-        journal.end(outcome)
-    for trouble in troubles:
-        remark(trouble)
-    board = board_of(session, stream.rate_hz)
-    _conclude(outcome, board.together, sheets, ranking, bool(simulate), wording)
+    try:
+        if journal:
+            journal.end(outcome)
+    finally:  # whatever becomes of keeping them, scores that are there are told
+        for trouble in troubles:
+            remark(trouble)
+        board = board_of(session, stream.rate_hz)
+        _conclude(outcome, board.together, sheets, ranking, bool(simulate), wording)
 
 
 def _open(

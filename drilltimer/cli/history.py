@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, language_option, note, print_lines, result_columns
+from drilltimer.cli.common import (
+    json_option,
+    language_option,
+    note,
+    opened_history,
+    print_document,
+    print_lines,
+    result_columns,
+)
 
 if TYPE_CHECKING:
     from drilltimer.records.entries import SessionLine
@@ -39,10 +46,9 @@ def history(
 
     A player whose name is a number goes before the session of that number; `session:12` is always a session.
     """
-    from drilltimer.app.archive import open_history
     from drilltimer.records.queries import find_target
 
-    with open_history() as kept:
+    with opened_history() as kept:
         if target is None:
             _show_players(kept, as_json)
             return
@@ -61,19 +67,17 @@ def _show_players(kept: History, as_json: bool) -> None:
 
     everybody = list(players(kept))
     if as_json:
-        click.echo(
-            json.dumps(
-                [
-                    {
-                        "player": each.player.name,
-                        "level": each.player.level,
-                        "sport": each.player.sport,
-                        "sessions": each.sessions,
-                        "latest_utc": each.latest_utc,
-                    }
-                    for each in everybody
-                ]
-            )
+        print_document(
+            [
+                {
+                    "player": each.player.name,
+                    "level": each.player.level,
+                    "sport": each.player.sport,
+                    "sessions": each.sessions,
+                    "latest_utc": each.latest_utc,
+                }
+                for each in everybody
+            ]
         )
         return
     rows = [
@@ -96,7 +100,7 @@ def _show_player(
     if as_json:
         from dataclasses import asdict
 
-        click.echo(json.dumps({"sessions": [asdict(line) for line in lines], "personal_window": asdict(offer)}))
+        print_document({"sessions": [asdict(line) for line in lines], "personal_window": asdict(offer)})
         return
     if trend:
         print_lines(trend_lines(lines, result_columns()))
@@ -182,7 +186,7 @@ def _show_session(kept: History, number: int, language: str, as_json: bool) -> N
             "ending": entry.ending,
             "versions": entry.versions,
         }
-        click.echo(json.dumps(document | {"session": about}, allow_nan=False))
+        print_document(document | {"session": about})
         return
     ending = entry.ending or "cut off, or still running"
     note(f"session {number}: {entry.player}, {entry.drill}, {entry.started_utc}, {entry.source}, {ending}")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drilltimer.cli.common import note, print_lines
+from drilltimer.cli.common import note, note_some, opened_history, print_lines
 from drilltimer.units import count_of
 
 
@@ -18,12 +18,12 @@ def import_(file: Path) -> None:
     Sessions that are here already are not doubled. Where the two disagree, this computer's stays and the conflict is
     told. From a damaged database, what can be read is taken.
     """
-    from drilltimer.app.archive import open_history
     from drilltimer.records.intake import import_history
 
-    with open_history(make=True) as kept:
+    with opened_history(make=True) as kept:
         done = import_history(kept, file)
     lines = [f"{count_of(done.added, 'session')} added, {done.completed} completed, {done.known} known already"]
     print_lines(lines + [f"conflict: {each}" for each in done.conflicts])
+    note_some(done.left_out)
     if done.damage:
         note(done.damage)

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
-from drilltimer.cli.common import INTERRUPTED, name_of_folder, note, print_lines, print_result, result_columns
+from drilltimer.cli.common import (
+    INTERRUPTED,
+    name_of_folder,
+    note,
+    print_document,
+    print_lines,
+    print_result,
+    result_columns,
+)
 from drilltimer.cli.progress import progress
 from drilltimer.errors import UserError
 from drilltimer.units import count_of
@@ -46,7 +53,7 @@ def score_many(folder: Path, wish: Wish) -> None:
     from drilltimer.app.which import find_sheets
 
     sheets = find_sheets(wish.sheet or folder)
-    if wish.sheet and not wish.sheet.is_dir():
+    if wish.sheet and not os.path.isdir(wish.sheet):
         read_sheet(wish.sheet)  # or each recording would be refused for it
     out = wish.out or folder / "scores"
     jobs = [replace(job, player=_player_of(job, wish)) for job in list_jobs(folder, sheets, out, wish.told)]
@@ -74,7 +81,7 @@ def score_many(folder: Path, wish: Wish) -> None:
     summary = summary_of(folder, jobs, failed, damaged)
     write_text(out / SUMMARY, json.dumps(summary, allow_nan=False, indent=1) + "\n")
     if wish.as_json:
-        click.echo(json.dumps(summary, allow_nan=False))
+        print_document(summary)
     else:
         _print(summary, out)
     if summary["failed"] or summary["damaged"]:
@@ -84,7 +91,7 @@ def score_many(folder: Path, wish: Wish) -> None:
 def _is_drawn(job: Job, pictures: Path) -> bool:
     from drilltimer.app.annotate import PAGE
 
-    return (pictures / job.name / PAGE).exists()
+    return os.path.exists(pictures / job.name / PAGE)
 
 
 def _outcomes(due: list[Job], wish: Wish) -> Iterator[Outcome]:
@@ -143,7 +150,6 @@ def _words(outcome: Outcome) -> str:
 
 def _print(summary: dict[str, object], out: Path) -> None:
     from drilltimer.app.folder import SUMMARY
-    from drilltimer.audio.paths import printable
     from drilltimer.ui.lines import table
     from drilltimer.ui.wording import load_wording
 
@@ -158,8 +164,8 @@ def _print(summary: dict[str, object], out: Path) -> None:
             share, error = scores["in_window_share"], scores["constant_error_ms"]
             rows.append(
                 (
-                    printable(row["recording"]),
-                    printable(drill["sheet"]),
+                    row["recording"],
+                    drill["sheet"],
                     str(scores["n"]),
                     "-" if share is None else f"{100 * share:.0f} %",
                     "-" if error is None else f"{error:+z.0f} ms",

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 from drilltimer.cli.common import note
+from drilltimer.units import printable
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -23,8 +24,6 @@ class Tell(Protocol):
 @contextmanager
 def progress(total: int) -> Iterator[Tell]:
     """A bar where there is a terminal, otherwise a line for each thing that is done; both on stderr."""
-    from drilltimer.audio.paths import printable
-
     done = 0
     if not total:
         yield lambda name, words: None
@@ -49,8 +48,6 @@ def hearing(words: str, sheets: int = 1) -> Iterator[tuple[Tell, Callable[[int, 
 
     In a terminal alone is that a bar, called `words`, which is gone at the end: a line for each rep would be too much.
     """
-    from drilltimer.audio.paths import printable
-
     if not sys.stderr.isatty():
         with progress(sheets if sheets > 1 else 0) as tell:
             yield tell, lambda done, total: None

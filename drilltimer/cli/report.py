@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drilltimer.cli.common import note
+from drilltimer.cli.common import note, opened_history
 
 
 @click.command()
@@ -17,10 +17,9 @@ def report(target: str, file: Path) -> None:
 
     It needs no network and no other file, prints on two pages, and is readable on a phone. Nothing is overwritten.
     """
-    from drilltimer.app.archive import open_history
     from drilltimer.records.queries import find_target
     from drilltimer.records.report import write_report
 
-    with open_history() as kept:
+    with opened_history() as kept:
         entry = write_report(kept, find_target(kept, target), file)
     note(f"report on session {entry.number}, player {entry.player} ({entry.drill}) written to {file}")

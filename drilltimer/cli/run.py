@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +21,7 @@ from drilltimer.cli.common import (
     note,
     output_option,
     player_option,
+    print_document,
     seed_option,
     speed_option,
     wait_option,
@@ -137,8 +137,10 @@ def run(
         simulated=bool(simulate),
         kept_as=telling.journal.uid if telling.journal else "",
     )
-    telling.end(outcome)
-    _conclude(outcome, wording, as_json)
+    try:
+        telling.end(outcome)
+    finally:  # whatever becomes of keeping them, scores that are there are told
+        _conclude(outcome, wording, as_json)
 
 
 def _tells_nothing(plan: Plan) -> bool:
@@ -170,7 +172,7 @@ def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     if as_json:
         clock = RecordingClock(outcome.offset_s, outcome.health.drift_ppm)
         document = score_document(outcome.recording, clock, outcome.verdicts, outcome.scores, outcome.health)
-        click.echo(json.dumps(document, allow_nan=False))
+        print_document(document)
     else:
         say("\n".join(["", *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))
     if outcome.fault is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,7 @@ from drilltimer.cli.common import (
     name_of_folder,
     note,
     player_option,
+    print_document,
     print_lines,
     result_columns,
 )
@@ -83,7 +84,7 @@ def score(
     """
     if player and player_by_folder:
         raise click.UsageError("--player names one player for all, --player-by-folder one for each folder: choose.")
-    if recording.is_dir():
+    if os.path.isdir(recording):
         from drilltimer.cli.many import Wish, score_many
 
         score_many(recording, Wish(sheet, out, annotate, jobs, scheduler, told, player, player_by_folder, as_json))
@@ -105,17 +106,17 @@ def score(
     sheets = find_sheets(sheet or recording.parent)
     scored = _score(recording, sheets, told, wording("lines.listening"))
     fault = scored[0].fault
-    if player and fault is None:
+    if as_json:
+        print_document(document_of(scored[0], scored[1:]))
+    else:
+        for place, each in enumerate(scored):
+            _print(each, place, len(scored), wording)
+    if player and fault is None:  # after the scores, which are told whatever becomes of keeping them
         for each in scored:
             _keep(player, each)
     if annotate:
         written = write_annotations(recording, scored, annotate)
         note(f"{annotate}: a label track, {count_of(len(written) - 2, 'picture')}, and index.html with all of them")
-    if as_json:
-        click.echo(json.dumps(document_of(scored[0], scored[1:]), allow_nan=False))
-    else:
-        for place, each in enumerate(scored):
-            _print(each, place, len(scored), wording)
     if fault is not None:
         raise fault
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from drilltimer.cli.common import (
@@ -11,6 +9,7 @@ from drilltimer.cli.common import (
     json_option,
     note,
     output_option,
+    print_document,
     print_lines,
     print_result,
     result_columns,
@@ -79,7 +78,7 @@ def _list(as_json: bool) -> None:
 
     entries = sound_catalogue()
     if as_json:
-        click.echo(json.dumps([asdict(entry) for entry in entries]))
+        print_document([asdict(entry) for entry in entries])
         return
     rows = [
         (each.name, each.kind, f"{each.length_ms:.0f} ms", f"{each.anchor_ms:.1f} ms", f"{each.peak_db:.1f} dBFS")

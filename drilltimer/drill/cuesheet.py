@@ -11,17 +11,22 @@ import json
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
 from drilltimer.errors import SheetError
-from drilltimer.model import Mode, Placement, Rep, Role, Window
+from drilltimer.model import INT64, MOST_COUNTED, RANGES, Mode, Placement, Rep, Role, Window
+from drilltimer.units import ms_from_s
 
 SCHEMA = 1
 MAX_FAULTS = 10
 MAX_REPS = 10_000
+LEAST_APART_S = 0.2  # contacts; a drill has more than twice that between them
+MAX_NAME = 1000  # characters of a drill's name, a call, a file's name
+NAMES_A_FILE = r"^[^\x00]*$"
 CODE_DIGITS = 6  # hexadecimal: 24 bits, as many as a signature carries
 DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 
@@ -185,15 +190,17 @@ class _Form(BaseModel):
 
 
 _Time = Annotated[float, Field(ge=0.0, le=86_400.0)]
-_Distance = Annotated[float, Field(ge=0.0, le=1000.0)]
+_Distance = Annotated[float, Field(ge=RANGES["m"][0], le=RANGES["m"][1])]
+_Ms = Annotated[float, Field(ge=RANGES["ms"][0], le=RANGES["ms"][1])]
+_Name = Annotated[str, Field(max_length=MAX_NAME)]
 
 
 class _WindowForm(_Form):
     """Touchdown after contact that counts as on time, both ends included."""
 
-    open_ms: float
-    centre_ms: float
-    close_ms: float
+    open_ms: _Ms
+    centre_ms: _Ms
+    close_ms: _Ms
 
     @model_validator(mode="after")
     def _check(self) -> _WindowForm:
@@ -208,7 +215,7 @@ class _PlacementForm(_Form):
     speaker_to_player_m: _Distance = 0.0
     player_to_mic_m: _Distance = 0.0
     speaker_to_mic_m: _Distance = 0.0
-    air_c: Annotated[float, Field(ge=-60.0, le=70.0)] = 20.0
+    air_c: Annotated[float, Field(ge=RANGES["c"][0], le=RANGES["c"][1])] = 20.0
 
 
 class _SignatureForm(_Form):
@@ -222,7 +229,7 @@ class _CueForm(_Form):
     """A sound in the audio file."""
 
     role: Role
-    sound: str = ""
+    sound: _Name = ""
     at_s: _Time = Field(description="first sample of the sound in the audio file")
     length_s: Annotated[float, Field(gt=0.0, le=60.0)] | None = None
     pan: Annotated[float, Field(ge=-1.0, le=1.0)] = 0.0
@@ -232,10 +239,10 @@ class _CueForm(_Form):
 class _RepForm(_Form):
     """One contact to recovery."""
 
-    rep: Annotated[int, Field(ge=0)] | None = None
+    rep: Annotated[int, Field(ge=0, le=MOST_COUNTED)] | None = None
     start_s: _Time | None = None
     withheld: bool = False
-    call: str | None = None
+    call: _Name | None = None
     cues: Annotated[list[_CueForm], Field(max_length=100)] = Field(default_factory=list)
     contact_s: _Time | None = Field(default=None, description="where a withheld contact would have begun")
     mode: Mode = "predictive"
@@ -259,10 +266,12 @@ class _SheetForm(_Form):
     model_config = ConfigDict(title="drilltimer cue sheet")
 
     schema_: Literal[1] = Field(default=1, alias="schema")
-    audio: Annotated[str, Field(min_length=1)] = Field(description="sound file that was played, relative to the sheet")
+    audio: Annotated[_Name, Field(min_length=1, pattern=NAMES_A_FILE)] = Field(
+        description="the sound that was played, relative to the sheet"
+    )
     rate_hz: Annotated[int, Field(ge=4000, le=768_000)]
-    drill: str = ""
-    seed: int | None = None
+    drill: _Name = ""
+    seed: Annotated[int, Field(ge=INT64[0], le=INT64[1])] | None = None
     placement: _PlacementForm | None = None
     window: _WindowForm | None = None
     signature: _SignatureForm | None = None
@@ -278,7 +287,25 @@ class _SheetForm(_Form):
         number, times = numbers.most_common(1)[0]
         if times > 1:
             raise PydanticCustomError("sheet", "rep {number} stands {times} times", {"number": number, "times": times})
+        self._check_apart()
         return self
+
+    def _check_apart(self) -> None:
+        """See that no two contacts sound at once: nobody could answer them, and no ear tell them apart."""
+        placed = sorted((at_s, index) for index, rep in enumerate(self.reps) if (at_s := _contact_s(rep)) is not None)
+        for (first_s, first), (second_s, second) in pairwise(placed):
+            if second_s - first_s < LEAST_APART_S - 1e-6:
+                message = (
+                    "the contacts of reps[{first}] and reps[{second}] are less than {apart_ms} ms apart, at {at_s} s"
+                )
+                apart_ms = round(ms_from_s(LEAST_APART_S))
+                told = {"first": first, "second": second, "apart_ms": apart_ms, "at_s": first_s}
+                raise PydanticCustomError("sheet", message, told)
+
+
+def _contact_s(form: _RepForm) -> float | None:
+    """When a rep's contact sounds, or would have."""
+    return next((cue.at_s for cue in form.cues if cue.role == "contact"), form.contact_s)
 
 
 def _sheet(form: _SheetForm) -> CueSheet:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
 
 from drilltimer.errors import HistoryError
-from drilltimer.records.connect import copy_database, explain, free_name
+from drilltimer.records.connect import FAULTS, PART_ENDING, copy_database, explain, free_name
 from drilltimer.records.history import History
 
 
@@ -20,23 +19,21 @@ def back_up(history: History, target: Path | None = None) -> Path:
     """
     target = target or free_name(history.path, "backup")
     try:
-        target.touch(mode=0o600, exist_ok=False)
+        copy_database(history.database, target)
     except FileExistsError as fault:
         raise HistoryError(f"{target}: is there already", fix="Nothing is overwritten: name another file.") from fault
     except OSError as fault:
         raise HistoryError(f"{target}: cannot be written: {fault.strerror or fault}") from fault
-    try:
-        copy_database(history.database, target)
-    except sqlite3.Error as fault:
-        target.unlink(missing_ok=True)
+    except FAULTS as fault:
         raise explain(fault, target) from fault
-    except HistoryError:
-        target.unlink(missing_ok=True)
-        raise
     return target
 
 
 def copies_beside(path: Path) -> list[Path]:
-    """Files in the history's folder that were made from it: backups, damaged ones set aside, unsaved sessions."""
-    found = [*path.parent.glob(f"{path.stem}.*-*{path.suffix}*"), *path.parent.glob("unsaved-*.json")]
+    """Files in the history's folder that were made from it: backups, damaged ones set aside, unsaved sessions.
+
+    Those whose writing was cut off are among them.
+    """
+    names = (f"{path.stem}.*-*{path.suffix}*", "unsaved-*.json", f".*{PART_ENDING}*")
+    found = [each for name in names for each in path.parent.glob(name)]
     return sorted(each for each in found if each.name != path.name)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sqlite3
 import time
+import uuid
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -16,7 +19,9 @@ FILE_NAME = "history.sqlite"
 TRY_EVERY_S = 0.02
 WAIT_S = 5.0  # for another program's write; a rep's takes milliseconds
 MARK = 0x44524C54  # "DRLT" in the header: SQLite's application_id, so that no other program's file is taken for ours
+PART_ENDING = ".part"  # of a file that is being written
 SIDE_FILES = ("", "-wal", "-shm")
+FAULTS = (sqlite3.Error, UnicodeDecodeError)  # the latter where SQLite's own message quotes what is no text
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
@@ -29,14 +34,14 @@ def told(path: Path) -> Iterator[None]:
     """Tell SQLite's errors as the history's own, in words."""
     try:
         yield
-    except sqlite3.Error as fault:
+    except FAULTS as fault:
         raise explain(fault, path) from fault
 
 
-def explain(fault: sqlite3.Error, path: Path) -> HistoryError:
+def explain(fault: sqlite3.Error | UnicodeDecodeError, path: Path) -> HistoryError:
     """What SQLite's error means for the user."""
     code = (getattr(fault, "sqlite_errorcode", None) or 0) & 0xFF  # the lowest byte is the error, the rest its detail
-    if code in _DAMAGE:
+    if code in _DAMAGE or isinstance(fault, UnicodeDecodeError):
         return DamagedHistoryError(
             f"{path}: the history is damaged: {fault}",
             why="The disk failed, or another program wrote into the file.",
@@ -144,7 +149,14 @@ def _version(database: sqlite3.Connection) -> int:
 def _migrate(database: sqlite3.Connection, path: Path) -> None:
     """Bring the tables up to date in one transaction; a copy of an older file is kept beside it."""
     if _version(database):
-        copy_database(database, free_name(path, f"before-schema-{SCHEMA}"))
+        try:
+            copy_database(database, free_name(path, f"before-schema-{SCHEMA}"))
+        except OSError as fault:
+            raise HistoryError(
+                f"{path}: cannot be copied before it is brought up to date: {fault.strerror or fault}",
+                why="The folder is not yours to write to, or the disk is full.",
+                fix="Mend that, then try again. Nothing was changed.",
+            ) from fault
     database.execute("BEGIN EXCLUSIVE")
     try:
         for version in range(_version(database), SCHEMA):  # asked again: another program may have been faster
@@ -160,12 +172,54 @@ def _migrate(database: sqlite3.Connection, path: Path) -> None:
 
 
 def copy_database(database: sqlite3.Connection, target: Path) -> None:
-    """Copy a database as it is at this moment, while others may go on writing to it; checks the copy."""
-    with closing(sqlite3.connect(target)) as copy:
+    """Copy a database as it is at this moment, while others may go on writing to it; checks the copy.
+
+    It gets its name when it is whole and on the disk: what bears the name is never half a copy.
+
+    Raises
+    ------
+    FileExistsError, OSError
+        The name is taken, or nothing can be written there.
+    """
+    with written_beside(target) as part, closing(sqlite3.connect(part)) as copy:
         database.backup(copy)
         copy.execute("PRAGMA journal_mode = DELETE")  # one file, to be carried about
         if (verdict := copy.execute("PRAGMA integrity_check").fetchone()[0]) != "ok":
             raise DamagedHistoryError(f"{target}: the copy is damaged: {verdict}")
+
+
+@contextmanager
+def written_beside(target: Path) -> Iterator[Path]:
+    """A new file to write into, which gets the name `target` when it is whole and is gone when writing it fails.
+
+    Raises
+    ------
+    FileExistsError, OSError
+        The name is taken, now or at the end, or nothing can be written there.
+    """
+    if os.path.lexists(target):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
+    part = target.with_name(f".{uuid.uuid4().hex[:8]}{PART_ENDING}")  # short: the target's own name may be the longest
+    try:
+        os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))  # about people: for nobody else's eyes
+        yield part
+        _take_name(part, target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _take_name(part: Path, target: Path) -> None:
+    """Give a file its name, unless another file got it meanwhile."""
+    with part.open("rb+") as file:
+        os.fsync(file.fileno())
+    try:
+        os.link(part, target)  # unlike a renaming it takes no other file's place
+    except FileExistsError:
+        raise
+    except OSError:  # a disk without links, as sticks have
+        if os.path.lexists(target):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target)) from None
+        part.rename(target)
 
 
 def free_name(path: Path, addition: str) -> Path:
@@ -173,7 +227,7 @@ def free_name(path: Path, addition: str) -> Path:
     stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
     target = path.with_name(f"{path.stem}.{addition}-{stamp}{path.suffix}")
     count = 1
-    while any(target.with_name(target.name + side).exists() for side in SIDE_FILES):
+    while any(os.path.exists(target.with_name(target.name + side)) for side in SIDE_FILES):
         count += 1
         target = path.with_name(f"{path.stem}.{addition}-{stamp}-{count}{path.suffix}")
     return target
@@ -185,7 +239,7 @@ def set_aside(path: Path) -> Path:
     try:
         for side in SIDE_FILES:
             piece = path.with_name(path.name + side)
-            if piece.exists():
+            if os.path.exists(piece):
                 piece.rename(target.with_name(target.name + side))
     except OSError as fault:
         raise HistoryError(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from drilltimer.errors import HistoryError
 from drilltimer.model import Health, Placement, Rep, Verdict
+from drilltimer.units import printable
 
 LONGEST_NAME = 80
 
@@ -123,7 +124,7 @@ def clean_name(name: str, what: str = "a player's name") -> str:
             f"{what} has {len(cleaned)} characters; 1 to {LONGEST_NAME} are allowed",
             fix="A first name or a number is enough.",
         )
-    if any(unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Co", "Zl", "Zp") for letter in cleaned):
+    if printable(cleaned) != cleaned:
         raise HistoryError(
             f"{what} holds a character that cannot be printed: {cleaned!r}", fix="Use letters and numbers."
         )

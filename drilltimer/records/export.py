@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
 from drilltimer.errors import HistoryError
+from drilltimer.records.cells import NO_SENSE, sift_session
+from drilltimer.records.connect import written_beside
 from drilltimer.records.entries import RepEntry, SessionEntry
 from drilltimer.records.history import History
-from drilltimer.records.queries import find_player, players
+from drilltimer.records.queries import NAME, find_player, players
 from drilltimer.records.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, block_row, rep_row, session_row
 
 FORMAT = "drilltimer history"
@@ -69,23 +71,35 @@ def players_out(history: History, player: str | None) -> Iterator[dict[str, Any]
 
 
 def sessions_out(history: History, player: str | None = None) -> Iterator[Session]:
-    """Sessions as an export holds them, oldest first."""
-    where, values = ("", ()) if player is None else ("WHERE p.name = ?", (find_player(history, player).name,))
-    query = f"SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player {where} "
+    """Sessions as an export holds them, oldest first; what the file holds damaged is left out and told."""
+    where, values = ("", ()) if player is None else (f"WHERE {NAME} = ?", (find_player(history, player).name,))
+    query = f"SELECT s.*, {NAME} AS player_name FROM sessions s JOIN players p ON p.id = s.player {where} "
     for row in history.rows(query + "ORDER BY s.started_utc, s.number", values):
         number = (row["number"],)
         blocks = history.rows(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", number)
         reps = history.rows(f"SELECT {', '.join(REP_COLUMNS)} FROM reps WHERE session = ?", number)
-        yield {name: row[name] for name in SESSION_COLUMNS} | {
+        told = {
+            **{name: row[name] for name in SESSION_COLUMNS},
             "player": row["player_name"],
-            "blocks": [dict(block) for block in blocks],
-            "reps": [dict(rep) for rep in reps],
+            "blocks": map(dict, blocks),
+            "reps": map(dict, reps),
         }
+        tell = partial(_leave_out, history, row["number"])
+        try:
+            session = sift_session(told, tell)
+        except NO_SENSE as fault:
+            tell(f"left out, which the file holds damaged: {fault}")
+        else:
+            yield session
+
+
+def _leave_out(history: History, number: int, what: str) -> None:
+    history.leave_out(f"session {number}: {what}")
 
 
 @contextmanager
 def new_file(target: Path) -> Iterator[IO[str]]:
-    """A text file that was not there before; removed again when writing it fails.
+    """A text file that was not there before, and is not there before all of it is written.
 
     Raises
     ------
@@ -93,17 +107,8 @@ def new_file(target: Path) -> Iterator[IO[str]]:
         It is there, or cannot be written.
     """
     try:
-        descriptor = os.open(
-            target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600
-        )  # about people: for nobody else's eyes
-        try:
-            with open(descriptor, "w", encoding="utf-8", newline="") as file:
-                yield file
-                file.flush()
-                os.fsync(descriptor)
-        except BaseException:
-            target.unlink(missing_ok=True)
-            raise
+        with written_beside(target) as part, part.open("w", encoding="utf-8", newline="") as file:
+            yield file
     except FileExistsError as fault:
         raise HistoryError(f"{target}: is there already", fix="Nothing is overwritten: name another file.") from fault
     except OSError as fault:

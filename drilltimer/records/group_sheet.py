@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -104,9 +105,9 @@ def refuse_path(path: Path) -> None:
     """Say at once, before a session, what would be wrong with a sheet's file at its end."""
     if path.suffix.lower() not in (".html", ".csv"):
         raise HistoryError(f"{path}: a group sheet ends in .html or .csv", fix="Choose one of the two.")
-    if path.exists():
+    if os.path.exists(path):
         raise HistoryError(f"{path}: is there already", fix="Nothing is overwritten: name another file.")
-    if not path.absolute().parent.is_dir():
+    if not os.path.isdir(path.absolute().parent):
         raise HistoryError(f"{path}: there is no folder {path.parent}", fix="Make it, or name another one.")
 
 

@@ -15,7 +15,7 @@ from typing import Any, Self
 
 from drilltimer.errors import HistoryError
 from drilltimer.model import Health
-from drilltimer.records.connect import WAIT_S, DamagedHistoryError, connect, explain
+from drilltimer.records.connect import FAULTS, WAIT_S, DamagedHistoryError, connect, explain
 from drilltimer.records.entries import Player, RepEntry, SessionEntry, clean_name, name_key
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
@@ -43,12 +43,18 @@ class History:
     ------
     HistoryError
         From every method too: locked, damaged, disk full, newer than the program.
+
+    Notes
+    -----
+    `left_out` gathers what was asked for and could not be used because the file holds it damaged, in words.
     """
 
     def __init__(self, path: Path, *, wait_s: float = WAIT_S) -> None:
         self.path = path
+        self.left_out: list[str] = []
         self.database = connect(path, wait_s=wait_s)
         self.database.row_factory = sqlite3.Row
+        self.database.text_factory = text_of
 
     def __enter__(self) -> Self:
         return self
@@ -66,6 +72,11 @@ class History:
         """How long another program's transaction is waited for from now on."""
         self.database.execute(f"PRAGMA busy_timeout = {round(ms_from_s(wait_s))}")
 
+    def leave_out(self, what: str) -> None:
+        """Note, once, what of the file is damaged and not used."""
+        if what not in self.left_out:
+            self.left_out.append(what)
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing of what is written inside. Transactions do not nest."""
@@ -77,8 +88,10 @@ class History:
             except BaseException:
                 self._roll_back()
                 raise
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
+        except (OverflowError, UnicodeEncodeError) as fault:  # a whole number beyond its integers, half a letter
+            raise HistoryError(f"{self.path}: cannot keep one of the values: {fault}") from fault
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
@@ -92,14 +105,14 @@ class History:
                 yield
             finally:
                 self._roll_back()
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
 
     def rows(self, query: str, values: Iterable[Any] = ()) -> Iterator[sqlite3.Row]:
         """Rows of a query, one at a time."""
         try:
             yield from self.database.execute(query, tuple(values))
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
 
     def add_player(self, player: Player) -> int:
@@ -199,7 +212,7 @@ class History:
         try:
             self.database.execute("VACUUM")
             busy = self.database.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
-        except sqlite3.Error as fault:
+        except FAULTS as fault:
             raise explain(fault, self.path) from fault
         if busy:
             raise HistoryError(f"{self.path}: another program is reading the history", fix="Close it, then try again.")
@@ -207,6 +220,11 @@ class History:
     def _roll_back(self) -> None:
         if self.database.in_transaction:  # some errors, such as a full disk, have rolled back already
             self.database.execute("ROLLBACK")
+
+
+def text_of(raw: bytes) -> str:
+    """A column's text; bytes that are none become lone surrogates, by which `cells` knows that they are damage."""
+    return raw.decode("utf-8", "surrogateescape")
 
 
 def _insert(table: str, columns: tuple[str, ...], conflict: str = "") -> str:

@@ -8,20 +8,22 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import groupby, islice
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from drilltimer.errors import HistoryError
-from drilltimer.records.cells import Kind, check_session, kind_of
-from drilltimer.records.connect import DamagedHistoryError, explain
+from drilltimer.records.cells import NO_SENSE, Kind, check_session, kind_of, sift_session
+from drilltimer.records.connect import FAULTS, DamagedHistoryError, explain
 from drilltimer.records.entries import Player, name_key
 from drilltimer.records.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
 from drilltimer.records.history import History
+from drilltimer.records.queries import NAME
 from drilltimer.records.rows import (
     BLOCK_COLUMNS,
     NEWER_COLUMNS,
@@ -32,10 +34,12 @@ from drilltimer.records.rows import (
     rep_row,
     session_entry,
 )
-from drilltimer.records.schema import SCHEMA as TABLES
+from drilltimer.records.stranger import MOST_SESSIONS, Stranger, opened_stranger
 
 BATCH = 200  # sessions in one transaction: few enough that a running session need not wait long
-BIGGEST_WHOLE_BYTES = 200_000_000  # of JSON that is not laid out line by line and must be read at once
+BIGGEST_BYTES = 8_000_000_000  # ten million reps
+BIGGEST_WHOLE_BYTES = 100_000_000  # of JSON that is not laid out line by line and must be read at once
+LONGEST_LINE = 50_000_000  # characters: a session of ten thousand reps, all of them full of cues
 WANTED = "Give an export (.csv, .json) or a history (.sqlite)."
 _KINDS: dict[str, Kind] = {
     **dict.fromkeys(PLAYER_COLUMNS, "text"),
@@ -55,6 +59,7 @@ class Intake:
     known: int = 0
     conflicts: list[str] = field(default_factory=list)
     damage: str = ""
+    left_out: list[str] = field(default_factory=list)
 
 
 def import_history(history: History, source: Path) -> Intake:
@@ -65,10 +70,15 @@ def import_history(history: History, source: Path) -> Intake:
     HistoryError
         It is missing, none of ours, newer than the program, or broken; what was read before the fault stays merged.
     """
-    if source.is_dir():
+    if os.path.isdir(source):
         raise HistoryError(f"{source}: is a folder", fix=WANTED)
-    if not source.is_file():
+    if not os.path.exists(source):
         raise HistoryError(f"{source}: there is no such file", fix=WANTED)
+    if not os.path.isfile(source):  # a device or pipe might never end
+        raise HistoryError(f"{source}: is not a regular file", fix=WANTED)
+    if os.path.getsize(source) > BIGGEST_BYTES:
+        limit_gb = BIGGEST_BYTES // 1_000_000_000
+        raise HistoryError(f"{source}: is longer than {limit_gb} GB, which no history is", fix=WANTED)
     if source.resolve() == history.path.resolve():
         raise HistoryError(f"{source}: is the history itself", fix="Give another computer's.")
     reader: Callable[[Path, Intake], Iterator[Session]]
@@ -89,7 +99,7 @@ def _merge(history: History, theirs: Session, done: Intake, source: Path) -> Non
         entry = session_entry(theirs | {"number": 0}, blocks)
         reps = [rep_entry(rep) for rep in theirs["reps"]]
         name_key(entry.player)
-    except (KeyError, TypeError, ValueError, AttributeError) as fault:
+    except NO_SENSE as fault:
         raise HistoryError(
             f"{source}: session {theirs.get('uid', '?')} does not make sense: {type(fault).__name__}: {fault}",
             why="The file was changed by hand or by another program.",
@@ -139,7 +149,7 @@ def _from_json(source: Path, done: Intake) -> Iterator[Session]:
     """Sessions of a JSON export; line by line where it is laid out as we do, else as a whole."""
     try:
         with source.open(encoding="utf-8") as file:
-            head = file.readline()
+            head = file.readline(BIGGEST_WHOLE_BYTES)
             try:
                 document = json.loads(head.rstrip("\n") + "]}")
             except ValueError:
@@ -154,7 +164,7 @@ def _from_json(source: Path, done: Intake) -> Iterator[Session]:
                     iter(document.get("sessions", ())) if isinstance(document, dict) else iter(())
                 )
             else:
-                lines = (json.loads(line.rstrip().rstrip(",")) for line in file if line.startswith("{"))
+                lines = (json.loads(line.rstrip().rstrip(",")) for line in _lines(file, source) if line.startswith("{"))
             _check_format(document, source)
             about = {each["name"]: each for each in document.get("players", ())}
             for session in lines:
@@ -166,6 +176,14 @@ def _from_json(source: Path, done: Intake) -> Iterator[Session]:
         ) from fault
     except OSError as fault:
         raise HistoryError(f"{source}: cannot be read: {fault.strerror or fault}") from fault
+
+
+def _lines(file: IO[str], source: Path) -> Iterator[str]:
+    """Lines of a file, none of which may fill the memory."""
+    while line := file.readline(LONGEST_LINE):
+        if len(line) == LONGEST_LINE:
+            raise HistoryError(f"{source}: has a line of more than {LONGEST_LINE} characters", fix=WANTED)
+        yield line
 
 
 def _check_format(document: Any, source: Path) -> None:
@@ -181,7 +199,7 @@ def _from_csv(source: Path, done: Intake) -> Iterator[Session]:
     """Sessions of a CSV export; rows of one session must follow each other, as we write them."""
     try:
         with source.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
+            reader = csv.DictReader(_lines(file, source))
             missing = [
                 name for name in CSV_COLUMNS if name not in (reader.fieldnames or ()) and name not in NEWER_COLUMNS
             ]
@@ -238,53 +256,55 @@ def _session_of(rows: list[dict[str, Any]]) -> Session:
 def _from_database(source: Path, done: Intake) -> Iterator[Session]:
     """Sessions of another history, which is opened to read alone; a damaged one gives what can be read."""
     try:
-        with closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as database:
-            database.row_factory = sqlite3.Row
-            version = database.execute("PRAGMA user_version").fetchone()[0]
-            if version > TABLES:
-                raise HistoryError(
-                    f"{source}: was written by a newer drilltimer (schema {version}; this one knows {TABLES})",
-                    fix="Update drilltimer.",
-                )
-            numbers = _readable_numbers(database, done)
-            for number in numbers:
+        with opened_stranger(source) as stranger:
+            stranger.check(WANTED)
+            for number in _readable_numbers(stranger, done):
+                tell = partial(_leave_out, done, f"{source}: session {number} there")
+                stranger.begin()
                 try:
-                    yield _read_session(database, number)
+                    session = sift_session(_read_session(stranger, number), tell)
+                except NO_SENSE as fault:
+                    tell(f"left out, which the file holds damaged: {fault}")
                 except sqlite3.DatabaseError as fault:
                     done.damage = done.damage or f"{source}: some sessions could not be read: {fault}"
-    except sqlite3.Error as fault:
+                else:
+                    yield session
+    except FAULTS as fault:
         told = explain(fault, source)
-        if isinstance(told, DamagedHistoryError) or "no such table" in str(fault):
+        if isinstance(told, DamagedHistoryError):
             told = HistoryError(f"{source}: is no history, or is damaged beyond reading: {fault}", fix=WANTED)
         raise told from fault
 
 
-def _readable_numbers(database: sqlite3.Connection, done: Intake) -> list[int]:
+def _leave_out(done: Intake, where: str, what: str) -> None:
+    done.left_out.append(f"{where}: {what}")
+
+
+def _readable_numbers(stranger: Stranger, done: Intake) -> list[int]:
     """Numbers of the sessions that can be listed, from either end of a damaged table."""
     numbers: dict[int, None] = {}
     for order in ("", " DESC"):
         try:
-            for row in database.execute(f"SELECT number FROM sessions NOT INDEXED ORDER BY number{order}"):
+            query = f"SELECT number FROM sessions NOT INDEXED ORDER BY number{order}"
+            for row in stranger.rows(query, most=MOST_SESSIONS):
                 numbers[row["number"]] = None
         except sqlite3.DatabaseError as fault:
-            if "no such table" in str(fault) or getattr(fault, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
-                raise
             done.damage = f"the list of sessions is damaged: {fault}"
         else:
             break
     return sorted(numbers)
 
 
-def _read_session(database: sqlite3.Connection, number: int) -> Session:
+def _read_session(stranger: Stranger, number: int) -> Session:
     query = (
-        "SELECT s.*, p.name AS player_name, p.level AS player_level, p.sport AS player_sport "
+        f"SELECT s.*, {NAME} AS player_name, p.level AS player_level, p.sport AS player_sport "
         "FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
     )
-    row = database.execute(query, (number,)).fetchone()
+    row = next(stranger.rows(query, (number,)), None)
     if row is None:
         raise sqlite3.DatabaseError(f"session {number} has no player")
-    blocks = database.execute(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", (number,))
-    reps = database.execute("SELECT * FROM reps WHERE session = ?", (number,))
+    blocks = stranger.rows(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ?", (number,))
+    reps = stranger.rows("SELECT * FROM reps WHERE session = ?", (number,))
     return {name: row[name] for name in SESSION_COLUMNS} | {
         "player": row["player_name"],
         "player_level": row["player_level"],

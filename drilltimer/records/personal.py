@@ -9,12 +9,11 @@ trials, those who landed sooner in 7.8 %. At least 20 trials, and the limits of 
 
 from __future__ import annotations
 
-import json
-import math
 from dataclasses import dataclass
 
 from drilltimer.records.entries import name_key
 from drilltimer.records.history import History
+from drilltimer.records.queries import sound_reps
 from drilltimer.score.stats import constant_error_ms, sample_sd_ms
 from drilltimer.units import ms_from_s
 
@@ -61,7 +60,7 @@ def personal_window(history: History, player: str) -> PersonalWindow:
     A simulated player's steps say nothing of the one under whose name they are kept.
     """
     query = """
-        SELECT r.contact_s, r.start_s, r.cues, r.first_step_ms FROM (
+        SELECT r.* FROM (
             SELECT number, started_utc FROM sessions WHERE player = (SELECT id FROM players WHERE key = ?)
             AND source != 'simulated' ORDER BY started_utc DESC LIMIT ?
         ) s JOIN reps r ON r.session = s.number
@@ -69,11 +68,13 @@ def personal_window(history: History, player: str) -> PersonalWindow:
         ORDER BY s.started_utc DESC, s.number DESC, r.rep DESC LIMIT ?
     """
     responses_ms = []
-    for row in history.rows(query, (name_key(player), LATEST, 2 * LATEST)):
-        calls_s = [cue["at_s"] for cue in json.loads(row["cues"]) if cue["role"] == "call"]
+    rows = history.rows(query, (name_key(player), LATEST, 2 * LATEST))
+    for entry in sound_reps(history, f"{player}'s answered calls", rows):
+        rep, first_step_ms = entry.rep, entry.verdict.first_step_ms or 0.0
+        calls_s = [cue.at_s for cue in rep.cues if cue.role == "call"]
         if calls_s:
-            after_s = max(calls_s) - (row["contact_s"] - row["start_s"])
-            response_ms = row["first_step_ms"] - ms_from_s(after_s)
-            if FASTEST_MS <= response_ms <= SLOWEST_MS and math.isfinite(response_ms):
+            after_s = max(calls_s) - (rep.contact_s - rep.start_s)
+            response_ms = first_step_ms - ms_from_s(after_s)
+            if FASTEST_MS <= response_ms <= SLOWEST_MS:
                 responses_ms.append(response_ms)
     return window_from(responses_ms[:LATEST])

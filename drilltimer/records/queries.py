@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from drilltimer.errors import HistoryError
-from drilltimer.records.entries import Player, RepEntry, SessionEntry, SessionLine, name_key
+from drilltimer.records.cells import NO_SENSE, check_about, check_rep, fits_in_sql, mended, sifted
+from drilltimer.records.entries import BlockEntry, Player, RepEntry, SessionEntry, SessionLine, name_key
 from drilltimer.records.history import History
-from drilltimer.records.rows import BLOCK_COLUMNS, block_entry, rep_entry, session_entry
+from drilltimer.records.rows import BLOCK_COLUMNS, Row, block_entry, rep_entry, session_entry
+from drilltimer.units import count_of
 
 LONGEST_LIST = 1000
+NAME = "CASE typeof(p.name) WHEN 'text' THEN p.name ELSE p.key END"  # of a player; a damaged one's as it is looked for
 
 _LINES = """
-    SELECT s.number, p.name AS player, s.started_utc, s.drill, s.source, s.ending,
+    SELECT s.*, {name} AS player_name,
         coalesce(max(r.mode), '-') AS mode,
         count(*) FILTER (WHERE r.grade IN ('before contact', 'early', 'on time', 'late', 'missed')) AS scored,
         count(*) FILTER (WHERE r.grade = 'on time') AS on_time,
@@ -23,7 +27,7 @@ _LINES = """
         avg(r.error_ms) AS constant_error_ms,
         sqrt(max(0.0, avg(r.error_ms * r.error_ms) - avg(r.error_ms) * avg(r.error_ms))) AS variable_error_ms
     FROM ({chosen}) s JOIN players p ON p.id = s.player
-    LEFT JOIN reps r ON r.session = s.number AND NOT r.warm_up AND r.coach IS NOT 'void'
+    LEFT JOIN reps r ON r.session = s.number AND NOT r.warm_up AND r.coach IS NOT 'void' AND {fits}
     GROUP BY s.number ORDER BY s.started_utc DESC, s.number DESC
 """
 
@@ -40,11 +44,11 @@ class PlayerLine:
 def players(history: History) -> Iterator[PlayerLine]:
     """Every player, by name."""
     query = (
-        "SELECT p.name, p.level, p.sport, count(s.number) AS sessions, max(s.started_utc) AS latest "
+        f"SELECT {NAME} AS name, p.level, p.sport, count(s.number) AS sessions, max(s.started_utc) AS latest "
         "FROM players p LEFT JOIN sessions s ON s.player = p.id GROUP BY p.id ORDER BY p.key"
     )
     for row in history.rows(query):
-        yield PlayerLine(Player(row["name"], row["level"], row["sport"]), row["sessions"], row["latest"])
+        yield PlayerLine(_player(history, dict(row)), row["sessions"], row["latest"])
 
 
 def find_player(history: History, name: str) -> Player:
@@ -55,18 +59,33 @@ def find_player(history: History, name: str) -> Player:
     HistoryError
         Nobody is called that; tells the nearest names.
     """
-    row = next(history.rows("SELECT name, level, sport FROM players WHERE key = ?", (name_key(name),)), None)
+    query = f"SELECT {NAME} AS name, p.level, p.sport FROM players p WHERE p.key = ?"
+    row = next(history.rows(query, (name_key(name),)), None)
     if row is None:
         raise HistoryError(
             f"no player is called {name!r}" + nearest(history, name), fix="'drilltimer history' lists them."
         )
-    return Player(row["name"], row["level"], row["sport"])
+    return _player(history, dict(row))
+
+
+def _player(history: History, row: Row) -> Player:
+    about = {name: row[name] for name in ("level", "sport")}
+    for name, value in about.items():
+        if not isinstance(value, str | None):
+            history.leave_out(f"player {row['name']}: {name} is damaged and left out")
+            about[name] = None
+    return Player(row["name"], **about)
+
+
+def is_player(history: History, name: str) -> bool:
+    """Whether there is a player of that name."""
+    return next(history.rows("SELECT 1 FROM players WHERE key = ?", (name_key(name),)), None) is not None
 
 
 def find_target(history: History, text: str) -> Player | int:
     """A player, or the number of a session: `12` is the player of that name if there is one, `session:12` never."""
     session_text = text.removeprefix("session:")
-    if session_text == text and next(history.rows("SELECT 1 FROM players WHERE key = ?", (name_key(text),)), None):
+    if session_text == text and is_player(history, text):
         return find_player(history, text)
     if session_text.isascii() and session_text.isdigit() and len(session_text) < 16:
         return session(history, int(session_text)).number
@@ -107,8 +126,25 @@ def session_lines(
         where.append("drill = ?")
         values.append(drill)
     chosen = f"SELECT * FROM sessions WHERE {' AND '.join(where)} ORDER BY started_utc DESC, number DESC LIMIT ?"
-    rows = history.rows(_LINES.format(chosen=chosen), (*values, min(limit, LONGEST_LIST)))
-    return [SessionLine(**dict(row)) for row in rows]
+    values.append(str(min(limit, LONGEST_LIST)))
+    _tell_unfit(history, chosen, values)
+    rows = history.rows(_LINES.format(name=NAME, chosen=chosen, fits=fits_in_sql("r")), values)
+    return list(sifted(map(dict, rows), _line, history.leave_out, "session"))
+
+
+def _tell_unfit(history: History, chosen: str, values: Iterable[str]) -> None:
+    query = (
+        f"SELECT session, count(*) AS n FROM reps r WHERE session IN (SELECT number FROM ({chosen})) "
+        f"AND NOT ({fits_in_sql('r')}) GROUP BY session"
+    )
+    for row in history.rows(query, values):
+        history.leave_out(f"session {row['session']}: {count_of(row['n'], 'rep')} left out, out of range")
+
+
+def _line(row: Row) -> SessionLine:
+    check_about({**row, "health": "{}", "versions": "{}"})  # a list shows neither
+    values = {name: row[name] for name in SessionLine.__dataclass_fields__ if name != "player"}
+    return SessionLine(**values, player=row["player_name"])
 
 
 def session(history: History, number: int) -> SessionEntry:
@@ -117,22 +153,45 @@ def session(history: History, number: int) -> SessionEntry:
     Raises
     ------
     HistoryError
-        There is none of that number.
+        There is none of that number, or it is damaged beyond use.
     """
-    query = "SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
+    query = f"SELECT s.*, {NAME} AS player_name FROM sessions s JOIN players p ON p.id = s.player WHERE s.number = ?"
     row = next(history.rows(query, (number,)), None)
     if row is None:
         raise HistoryError(f"there is no session {number}", fix="'drilltimer history PLAYER' lists sessions by number.")
     blocks = history.rows(f"SELECT {', '.join(BLOCK_COLUMNS)} FROM blocks WHERE session = ? ORDER BY number", (number,))
-    values = dict(row) | {"player": row["player_name"]}
-    return session_entry(values, tuple(block_entry(dict(block)) for block in blocks))
+    own = list(sifted(map(dict, blocks), block_entry, history.leave_out, "block"))
+    try:
+        return _entry(history, dict(row), tuple(own))
+    except NO_SENSE as fault:
+        raise HistoryError(
+            f"{history.path}: session {number} is damaged: {fault}",
+            why="Another program wrote into the file, or the disk failed.",
+            fix="The other sessions can be used. A backup may hold this one whole: 'drilltimer import' it.",
+        ) from fault
+
+
+def _entry(history: History, row: Row, blocks: tuple[BlockEntry, ...] = ()) -> SessionEntry:
+    """A session from its row; what it holds damaged and can do without is left out and told."""
+    number = row["number"]
+    whole = mended(row, lambda what: history.leave_out(f"session {number}: {what}"))
+    return session_entry(whole | {"player": row["player_name"]}, blocks)
 
 
 def reps(history: History, number: int) -> list[RepEntry]:
     """Reps of a session, in order."""
-    return [
-        rep_entry(dict(row)) for row in history.rows("SELECT * FROM reps WHERE session = ? ORDER BY rep", (number,))
-    ]
+    rows = history.rows("SELECT * FROM reps WHERE session = ? ORDER BY rep", (number,))
+    return sound_reps(history, f"session {number}", rows)
+
+
+def sound_reps(history: History, where: str, rows: Iterable[Any]) -> list[RepEntry]:
+    """Reps from their rows; those that the file holds damaged or out of range are left out and told."""
+
+    def made(row: Row) -> RepEntry:
+        check_rep(row)
+        return rep_entry(row)
+
+    return list(sifted(map(dict, rows), made, lambda what: history.leave_out(f"{where}: {what}"), "rep"))
 
 
 def count_sessions(history: History, player: str) -> int:
@@ -144,8 +203,8 @@ def count_sessions(history: History, player: str) -> int:
 def sessions_of_drill(history: History, player: str, drill: str, limit: int = LONGEST_LIST) -> list[SessionEntry]:
     """Sessions of one drill, oldest first, without their blocks; the latest thousand at most."""
     query = (
-        "SELECT s.*, p.name AS player_name FROM sessions s JOIN players p ON p.id = s.player "
+        f"SELECT s.*, {NAME} AS player_name FROM sessions s JOIN players p ON p.id = s.player "
         "WHERE p.key = ? AND s.drill = ? ORDER BY s.started_utc DESC, s.number DESC LIMIT ?"
     )
     rows = history.rows(query, (name_key(player), drill, limit))
-    return [session_entry(dict(row) | {"player": row["player_name"]}) for row in rows][::-1]
+    return list(sifted(map(dict, rows), lambda row: _entry(history, row), history.leave_out, "session"))[::-1]

@@ -21,11 +21,12 @@ REP_COLUMNS = (
     "rep", "block", "mode", "level", "warm_up", "withheld", "start_s", "end_s", "contact_s", "cues", "call", "open_ms",
     "centre_ms", "close_ms", "grade", "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms",
     "guessed", "void", "contact_heard_s", "touchdown_s", "second_touchdown_s", "first_step_s", "coach",
+    "ear_uncertainty_ms",
 )  # fmt: skip
-NEWER_COLUMNS = frozenset({"coach"})  # that older files do not have
+NEWER_COLUMNS = frozenset({"coach", "ear_uncertainty_ms"})  # that older files do not have
 _VERDICT = (
     "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms", "void", "contact_heard_s",
-    "touchdown_s", "second_touchdown_s", "first_step_s",
+    "touchdown_s", "second_touchdown_s", "first_step_s", "ear_uncertainty_ms",
 )  # fmt: skip
 
 
@@ -117,7 +118,8 @@ def rep_entry(row: Row) -> RepEntry:
         "window_open_ms": window.open_ms,
         "window_close_ms": window.close_ms,
     }
-    judged = replace(verdict, **judged_by | {name: row[name] for name in _VERDICT})
+    told = {name: row.get(name) if name in NEWER_COLUMNS else row[name] for name in _VERDICT}
+    judged = replace(verdict, **judged_by | told)
     return RepEntry(rep, judged, row.get("coach"))
 
 

@@ -77,5 +77,6 @@ MIGRATIONS: tuple[str, ...] = (
     ) WITHOUT ROWID;
     """,
     "ALTER TABLE reps ADD COLUMN coach TEXT",
+    "ALTER TABLE reps ADD COLUMN ear_uncertainty_ms REAL",
 )
 SCHEMA = len(MIGRATIONS)

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 from rich.cells import cell_len
 
+from drilltimer.units import printable
+
 GAP = "  "  # between columns
 HANG = 2  # cells, where a line has no columns to go on under
 FEWEST_COLUMNS = 24  # what goes on further to the right must have so much room at least
@@ -21,7 +23,8 @@ def folded(text: str, columns: int | None) -> str:
 
 
 def padded(cell: str, cells: int, *, right: bool = False) -> str:
-    """A cell of a table in so many cells of the terminal; wide letters take two."""
+    """A cell of a table in so many cells of the terminal; wide letters take two, and no line ends in it."""
+    cell = printable(cell)
     room = " " * max(0, cells - cell_len(cell))
     return room + cell if right else cell + room
 

@@ -12,6 +12,7 @@ from drilltimer.score.progress import Move
 from drilltimer.score.stats import mostly_void
 from drilltimer.ui.fold import GAP, padded, row_lines
 from drilltimer.ui.wording import Wording
+from drilltimer.units import printable
 
 COLUMNS = {"rep": 3, "call": 8, "touchdown": 9, "error": 8, "grade": 21, "stagger": 7, "first_step": 10}
 LEFT = frozenset({"call", "grade"})  # the rest are figures
@@ -174,10 +175,11 @@ def placement_line(placement: Placement, correction_ms: float, wording: Wording)
 
 def table(rows: Sequence[Sequence[str]], heads: Sequence[str], columns: int | None = None) -> list[str]:
     """Columns aligned left, two spaces apart; in a narrow terminal the last ones stand in a second line of each row."""
-    widths = [max(cell_len(row[i]) for row in [heads, *rows]) for i in range(len(heads))]
+    shown = [[printable(cell) for cell in row] for row in [heads, *rows]]
+    widths = [max(cell_len(row[i]) for row in shown) for i in range(len(heads))]
     hang = min(widths[0] + len(GAP), MOST_HANG)
     lines = []
-    for row in [heads, *rows]:
+    for row in shown:
         lines += row_lines([padded(cell, width) for cell, width in zip(row, widths, strict=True)], columns, hang)
     return lines
 

@@ -22,6 +22,7 @@ from drilltimer.ui.keys import Keys, open_keys
 from drilltimer.ui.palette import Palette, palette_for
 from drilltimer.ui.screen import Look, draw
 from drilltimer.ui.wording import Wording
+from drilltimer.units import printable
 
 FRAME_S = 0.1
 NEWS_S = 10.0  # time to look up and read
@@ -52,7 +53,7 @@ class LiveScreen:
         keys: Keys | None = None,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._title, self._wording, self._palette = title, wording, palette
+        self._title, self._wording, self._palette = printable(title), wording, palette
         self._console = console or Console()
         self._ascii_only = not _shows_blocks(self._console.file)
         self._keys = keys or open_keys()
@@ -74,7 +75,7 @@ class LiveScreen:
 
     def tell(self, text: str) -> None:
         """Show for some seconds what has just happened; the first line has to do."""
-        self._news, self._news_ends_s = text.split("\n")[0], self._now() + NEWS_S
+        self._news, self._news_ends_s = printable(text.split("\n")[0]), self._now() + NEWS_S
         self._due_s = 0.0
 
     def tick(self, session: Any, health: Callable[[], Health]) -> None:

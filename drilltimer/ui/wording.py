@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import string
 import tomllib
@@ -93,7 +94,7 @@ def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
     if not LANGUAGE.fullmatch(language):
         raise UserError(f"'{language}' is no language", fix="Write it as en, de or pt-BR.")
     places = [folder / f"{language}.toml" for folder in (*folders, SHIPPED)]
-    path = next((place for place in places if place.is_file()), None)
+    path = next((place for place in places if os.path.isfile(place)), None)
     if path is None:
         raise UserError(
             f"there are no texts in '{language}'",
