@@ -34,7 +34,6 @@ LITTLE_NONE, LEAST_RIVAL = 0.2, 0.3  # something was heard, and it is two things
 LATE_MS, LATE_SHARE, LATE_SPREAD_MS = 0.17, 0.85, 0.6
 LEAST_SIGMA_MS, SIGMA_SHARE, WIDE_MS, WIDE_SHARE = 0.08, 1.75, 0.55, 0.95
 TRIED_S = (-0.05, 0.12, 0.29)  # from the contact: here a usual landing is tried out
-HEARD_SHARE = 0.66  # of those tried that must be heard, for a rep without a landing to count as missed
 
 NOISY = "too noisy to hear your feet"
 TWO = "two sounds fit equally well"
@@ -123,7 +122,7 @@ def decide(
         patch = cut_patch(picture, round(first))
         step = _step_after(picture, answers[0], first)
         return replace(reading, is_told=True, level_db=level_db(patch), step=step, mark=mark, patch=patch)
-    if none >= LEAST_NONE and would_hear(picture, net, marks, usual, allowed) >= HEARD_SHARE:
+    if none >= LEAST_NONE and would_hear(picture, net, marks, usual, allowed):
         return reading
     return replace(reading, doubt=TWO if none < LITTLE_NONE and belief > LEAST_RIVAL else NOISY)
 
@@ -140,15 +139,16 @@ def sigma_ms(spread_ms: float) -> float:
 
 def would_hear(
     picture: Picture, net: Net, marks: Sequence[np.ndarray], landing: np.ndarray, allowed: np.ndarray
-) -> float:
-    """Share of the times tried at which a landing, as from `cut_patch`, would be told if it were put into this rep."""
-    heard = tried = 0
-    for time_s in TRIED_S:
-        column = round((time_s - FROM_S) / COLUMN_S)
-        if allowed[column]:
-            tried += 1
-            heard += is_heard_at(picture.with_landing(landing, column), net, marks, allowed, column)
-    return heard / max(tried, 1)
+) -> bool:
+    """Whether a landing, as from `cut_patch`, would be told at most of the times tried if it were put into this rep."""
+    columns = [round((time_s - FROM_S) / COLUMN_S) for time_s in TRIED_S]
+    columns = [column for column in columns if allowed[column]]
+    heard = 0
+    for tried, column in enumerate(columns):
+        if 2 * heard > len(columns) or 2 * (tried - heard) >= len(columns):
+            break  # a player waits for the answer, and the rest cannot change it
+        heard += is_heard_at(picture.with_landing(landing, column), net, marks, allowed, column)
+    return 2 * heard > len(columns)
 
 
 def is_heard_at(picture: Picture, net: Net, marks: Sequence[np.ndarray], allowed: np.ndarray, column: int) -> bool:
