@@ -15,7 +15,7 @@ from drilltimer.hear.bands import BANDS, FRAME_S, HOP_S, Leftover, Whitened, qui
 from drilltimer.hear.onsets import picking_bands, running_energy
 from drilltimer.units import db_from_ratio
 
-FROM_S, TO_S = -0.6, 1.2  # of the picture, from the contact
+FROM_S = -0.6  # of the picture, from the contact
 FRAME_HOPS = 2  # hops of the band powers per column
 COLUMN_S = FRAME_HOPS * HOP_S
 FRAMES = 900
@@ -25,7 +25,6 @@ FINE = 3  # bands of the picker, each in the two halves of a column
 CHANNELS = 3 * BANDS + 2 * FINE + 2
 NEPERS = 4.0  # one unit of the picture
 LEAST, MOST = -2.0, 14.0  # nepers over the noise that are told apart
-SETTLE_S = 0.002  # of a filter's ringing by which an energy is blurred
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,10 +20,9 @@ SHORTEST_S, LONGEST_S = 0.006, 0.025  # of the pattern of the very landing
 LANDING_S = 0.090  # over which a landing's own spectrum is taken
 KEPT_S = 0.150  # of a take before and after a landing: feet are looked for there
 SMOOTH_HZ = 300.0
-SIZE, PATTERN_SIZE = 4096, 1024  # of the transforms for spectra
+SIZE = 4096  # of the transform for spectra
 LEAST_GAIN = 0.02
 NEAR_S = 0.0015  # how far a likeness may lie from the place it speaks for
-CHI_SQUARED_MEDIAN = 0.455  # of one degree of freedom, whose mean is 1
 MOST_Z = 0.99
 
 

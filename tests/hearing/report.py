@@ -129,7 +129,7 @@ def hear_file(job: tuple[str, str, int]) -> list[Row]:
     rows = []
     for rep in json.loads(answer.stdout)["reps"]:
         at = [rep["touchdown_s"], rep["second_touchdown_s"], rep["first_step_s"]]
-        rows.append(_row(scene.truth, rep["rep"], at, rep["uncertainty_ms"] or 0.0, rep["void"] or ""))
+        rows.append(_row(scene.truth, rep["rep"], at, rep["ear_uncertainty_ms"] or 0.0, rep["void"] or ""))
     return rows
 
 

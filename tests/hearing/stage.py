@@ -316,7 +316,7 @@ class _Maker:
         recorded = self.through(total) * gain
         outside = self.through(strangers) * gain
         if rng.random() < 0.1 and not self.wish.as_published:
-            recorded = np.clip(recorded, -1, 1) * 1.0
+            recorded = np.clip(recorded, -1, 1)
             limit = np.abs(recorded).max() * 10.0 ** (-rng.uniform(2.0, 14.0) / 20.0)
             recorded = np.clip(recorded, -limit, limit)
         peak = np.abs(recorded).max()
@@ -582,7 +582,7 @@ class _Maker:
                 bed = np.resize(np.roll(wave, -start), frames)
                 names.append(family)
             else:
-                kind = (beds.STEADY if rng.random() < 0.6 else beds.EVENTFUL)[0:]
+                kind = beds.STEADY if rng.random() < 0.6 else beds.EVENTFUL
                 make = kind[int(rng.integers(len(kind)))]
                 if make is beds.babble and len(self.sources.voice):
                     bed = beds.babble(frames, self.rate_hz, rng, [clip.samples for clip in self.sources.voice])

@@ -15,7 +15,7 @@ import math
 import os
 import time
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from pathlib import Path
 
 import click
@@ -136,9 +136,7 @@ def scenes(
     began, kept = time.monotonic(), []
     done = 0
     with ProcessPoolExecutor(workers) as pool:
-        pending = iter(range(count))
-        running = {}
-        from concurrent.futures import FIRST_COMPLETED, wait
+        pending, running = iter(range(count)), {}
 
         def submit() -> None:
             number = next(pending, None)
