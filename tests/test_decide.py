@@ -16,7 +16,7 @@ from drilltimer.hear.decide import (
     posterior,
 )
 from drilltimer.hear.features import BEFORE, COLUMN_S, FRAMES, FROM_S, PATCH, draw_picture
-from drilltimer.hear.net import MARK, Answer
+from drilltimer.hear.net import OWN_MARK, Answer
 
 RATE_HZ = 16_000
 CONTACT_S, LANDING_AT_S = 1.15, 1.3
@@ -44,7 +44,7 @@ class Told:
         for at_s, weight in self.step:
             step[round((at_s - FROM_S) / COLUMN_S)] = weight
         nothing = np.zeros(FRAMES)
-        return [Answer(first, self.none, nothing, nothing, step, nothing, np.zeros((MARK, FRAMES)))]
+        return [Answer(first, self.none, nothing, nothing, step, nothing, np.zeros((OWN_MARK, FRAMES)))]
 
 
 def picture(landing=0.3):
@@ -65,13 +65,13 @@ def answer(net, usual=None, landing=0.3):
 
 def test_probabilities_add_up_and_none_is_one_of_them():
     first = np.full(FRAMES, -np.log(FRAMES))
-    given = Answer(first, 0.0, first, first, first, first, np.zeros((MARK, FRAMES)))
+    given = Answer(first, 0.0, first, first, first, first, np.zeros((OWN_MARK, FRAMES)))
     allowed = np.arange(FRAMES) < FRAMES // 2
     shares, none = posterior([given], allowed)
     assert shares.sum() + none == pytest.approx(1.0)
     assert none == pytest.approx(2.0 / 3.0)
     assert not shares[~allowed].any()
-    sure = Answer(first, 30.0, first, first, first, first, np.zeros((MARK, FRAMES)))
+    sure = Answer(first, 30.0, first, first, first, first, np.zeros((OWN_MARK, FRAMES)))
     assert posterior([given, sure], allowed)[1] == pytest.approx(5.0 / 6.0)
 
 

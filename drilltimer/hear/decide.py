@@ -22,7 +22,7 @@ from drilltimer.units import ms_from_s
 LANDING_S = (-0.3, 0.7)  # from the contact: a touchdown lies here
 FIRST_STEP_S = (0.12, 0.62)  # from the touchdown
 NEAR_S = 0.010  # touchdowns this near are one and the same
-LEAST_BELIEF = 0.75  # of all that is possible, what is told
+LEAST_BELIEF = 0.8  # of all that is possible, what is told
 LEAST_STEP = 0.5
 MARK_S = 0.004  # after the touchdown the net describes it
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker about the likeliest column
@@ -118,9 +118,10 @@ def decide(
     reading = Reading(False, "", likely, belief, none, sigma_ms(spread_ms), late_ms(spread_ms))
     if belief >= LEAST_BELIEF:
         first = picture.column(likely)
-        mark = answers[0].marks[:, min(FRAMES - 1, round(first + MARK_S / COLUMN_S))]
+        column = min(FRAMES - 1, round(first + MARK_S / COLUMN_S))
+        mark = np.concatenate([each.marks[:, column] for each in answers])
         patch = cut_patch(picture, round(first))
-        step = _step_after(picture, answers[0], first)
+        step = _step_after(picture, answers, first)
         return replace(reading, is_told=True, level_db=level_db(patch), step=step, mark=mark, patch=patch)
     if none >= LEAST_NONE and would_hear(picture, net, marks, usual, allowed):
         return reading
@@ -168,16 +169,16 @@ def allowed_columns(picture: Picture, opens: float, closes: float) -> np.ndarray
 
 
 def posterior(answers: Sequence[Answer], allowed: np.ndarray) -> tuple[np.ndarray, float]:
-    """Probability of a first touchdown in each column, shape (FRAMES,), and of none: the mean of all answers'.
-
-    What is remembered may be wrong, or of another shoe: what is likely with it alone, or without, is half believed.
-    """
-    shares = np.zeros(len(allowed) + 1)
-    for answer in answers:
-        weights = np.append(np.where(allowed, answer.first, -np.inf), answer.none)
-        each = np.exp(weights - weights.max())
-        shares += each / each.sum() / len(answers)
+    """Probability of a first touchdown in each column, shape (FRAMES,), and of none: the mean of all answers'."""
+    weights = [np.append(np.where(allowed, answer.first, -np.inf), answer.none) for answer in answers]
+    shares = np.mean([_shares(each) for each in weights], axis=0)
     return shares[:-1], float(shares[-1])
+
+
+def _shares(weights: np.ndarray) -> np.ndarray:
+    """Probabilities of what has these log weights."""
+    each = np.exp(weights - weights.max())
+    return np.asarray(each / each.sum())
 
 
 def _near_sums(shares: np.ndarray) -> np.ndarray:
@@ -207,19 +208,18 @@ def _place(picture: Picture, shares: np.ndarray, best: int, white: np.ndarray, r
     return float(places[at]), ms_from_s(spread / rate_hz)
 
 
-def _step_after(picture: Picture, answer: Answer, first: float) -> float | None:
+def _step_after(picture: Picture, answers: Sequence[Answer], first: float) -> float | None:
     """The likeliest moment of a first step after a touchdown at a column; None where there was none."""
     low, high = (int(first + edge_s / COLUMN_S) for edge_s in FIRST_STEP_S)
-    piece = answer.step[low + 1 : high]
-    if not len(piece):
+    piece = slice(low + 1, min(high, FRAMES))
+    if piece.stop <= piece.start:
         return None
-    weights = np.append(piece, answer.no_step[min(FRAMES - 1, round(first))])
-    shares = np.exp(weights - weights.max())
-    shares /= shares.sum()
+    none = min(FRAMES - 1, round(first))
+    shares = np.mean([_shares(np.append(each.step[piece], each.no_step[none])) for each in answers], axis=0)
     near = np.convolve(shares[:-1], np.ones(5), "same")
     best = int(np.argmax(near))
     if near[best] < LEAST_STEP:
         return None
     some = slice(max(0, best - 2), best + 3)
-    middle = np.sum(shares[:-1][some] * np.arange(len(piece))[some]) / shares[:-1][some].sum()
+    middle = np.sum(shares[:-1][some] * np.arange(len(shares) - 1)[some]) / shares[:-1][some].sum()
     return picture.sample(low + 1 + float(middle))

@@ -1,13 +1,14 @@
 """The net that reads a rep's picture: temporal convolutions, learned from made scenes (`tests/hearing/train.py`).
 
-Two stages. The first sees 40 ms either side and describes every column by a mark; marks of landings heard before are
-held against all columns, and the second stage, which sees 0.8 s either side, reads the rep with that in mind. Its
-answers are log weights: of a first touchdown in each column or of none, and, given that, of a second foot and of a
-first step or none.
+Two readers that were taught apart, on other scenes and of other build: where one is wrong and sure of it, the other
+mostly is not. Each has two stages. The first sees 40 ms either side and describes every column by a mark; marks of
+landings heard before are held against all columns, and the second reads the rep with that in mind. Its answers are log
+weights: of a first touchdown in each column or of none, and, given that, of a second foot and of a first step or none.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -15,10 +16,11 @@ from importlib.resources import files
 
 import numpy as np
 
-FIRST_DILATIONS = (1, 2, 4)
-SECOND_DILATIONS = (1, 2, 4, 8, 16, 32, 64)
+COARSE = 4  # columns that are one for the blocks `b`
 TAPS = 7
-MARK = 16  # numbers that describe a column
+READERS = 2
+OWN_MARK = 16  # numbers by which a reader describes a column
+MARK = READERS * OWN_MARK
 MAPS = ("first", "second", "one_foot", "step", "no_step")
 LIKENESSES = 3  # greatest and mean likeness to known landings, and how many are known
 PIECE = 45  # columns of a matrix product
@@ -37,11 +39,11 @@ class Answer:
     one_foot: np.ndarray
     step: np.ndarray
     no_step: np.ndarray
-    marks: np.ndarray  # shape (MARK, frames)
+    marks: np.ndarray  # shape (OWN_MARK, frames)
 
 
 class Net:
-    """The learned weights, by name: `in`, blocks `a0`... and `b0`... of the two stages, `mark`, `known`, `out`, `none`.
+    """All readers.
 
     Attributes
     ----------
@@ -49,34 +51,55 @@ class Net:
         What a landing brings, on the mean of many: power, its loudest column 1.
     """
 
-    def __init__(self, weights: Weights) -> None:
-        self._w = {name: np.asarray(value, np.float32) for name, value in weights.items()}
-        self.typical = np.asarray(weights["typical"], float)
+    def __init__(self, readers: Sequence[Reader], typical: np.ndarray) -> None:
+        self._readers = readers
+        self.typical = np.asarray(typical, float)
 
     def read(self, columns: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray) -> list[Answer]:
-        """Read a rep: with what is remembered, where anything is, and without.
+        """Read a rep; one answer of each reader.
 
         Parameters
         ----------
         columns : float32 array, shape (CHANNELS, frames)
+            A whole number of `COARSE` frames.
         known : sequence of float arrays, shape (MARK,)
-            Marks of landings heard before.
+            Marks of landings heard before, all readers' one after the other.
         allowed : bool array, shape (frames,)
             Columns in which a first touchdown may lie.
         """
-        x = self._affine("in", columns)
-        for number, dilation in enumerate(FIRST_DILATIONS):
-            x = self._block(f"a{number}", x, dilation)
-        marks = self._affine("mark", x)
-        memories = [known, ()] if len(known) else [()]
-        return [self._second_stage(x, marks, memory, allowed) for memory in memories]
+        answers = []
+        for number, reader in enumerate(self._readers):
+            own = slice(number * OWN_MARK, (number + 1) * OWN_MARK)
+            answers.append(reader.read(columns, [mark[own] for mark in known], allowed))
+        return answers
 
-    def _second_stage(
-        self, x: np.ndarray, marks: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray
-    ) -> Answer:
+
+class Reader:
+    """One reader's learned weights, by name.
+
+    `in`, the first stage's blocks `a0`..., `mark`; then `known`, blocks `c0`..., `out` and `none`. Where there are
+    blocks `b0`..., they come first, between `coarse` and `fine`: they see `COARSE` columns at a time, and with them all
+    of the picture. A block's `dilation` is in the columns it sees.
+    """
+
+    def __init__(self, weights: Weights) -> None:
+        self._w = {name: np.asarray(value, np.float32) for name, value in weights.items()}
+        self._dilations = {
+            stage: [int(weights[name]) for name in sorted(weights) if re.fullmatch(rf"{stage}\d\.dilation", name)]
+            for stage in "abc"
+        }
+
+    def read(self, columns: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray) -> Answer:
+        """Read a rep; as `Net.read`, with this reader's own marks."""
+        x = self._blocks("a", self._affine("in", columns))
+        marks = self._affine("mark", x)
         x = x + self._affine("known", likenesses(marks, known))
-        for number, dilation in enumerate(SECOND_DILATIONS):
-            x = self._block(f"b{number}", x, dilation)
+        if self._dilations["b"]:
+            together = x.reshape(len(x), -1, COARSE)
+            pooled = np.concatenate([together.max(axis=2), together.mean(axis=2)])
+            wide = self._affine("fine", self._blocks("b", self._affine("coarse", pooled)))
+            x = x + np.repeat(wide, COARSE, axis=1)
+        x = self._blocks("c", x)
         maps = dict(zip(MAPS, self._affine("out", x), strict=True))
         inside = x[:, allowed] if allowed.any() else x
         pooled = np.concatenate([inside.max(axis=1), inside.mean(axis=1)])
@@ -94,6 +117,11 @@ class Net:
         y += bias[:, None]
         return y
 
+    def _blocks(self, stage: str, x: np.ndarray) -> np.ndarray:
+        for number, dilation in enumerate(self._dilations[stage]):
+            x = self._block(f"{stage}{number}", x, dilation)
+        return x
+
     def _block(self, name: str, x: np.ndarray, dilation: int) -> np.ndarray:
         """Each channel along time, then all channels at a time, added to what came in."""
         taps, reach = self._w[f"{name}.taps"], dilation * (TAPS // 2)
@@ -107,12 +135,12 @@ class Net:
 def likenesses(marks: np.ndarray, known: Sequence[np.ndarray]) -> np.ndarray:
     """How like each column is to landings heard before, and its mark less their mean.
 
-    Shape (LIKENESSES + MARK, frames); zeros where none is known.
+    Shape (LIKENESSES + OWN_MARK, frames); zeros where none is known.
     """
-    rows = np.zeros((LIKENESSES + MARK, marks.shape[1]), np.float32)
+    rows = np.zeros((LIKENESSES + OWN_MARK, marks.shape[1]), np.float32)
     if len(known):
         landings = np.asarray(known, np.float32)
-        apart = np.sum((landings[:, :, None] - marks[None]) ** 2, axis=1) / MARK
+        apart = np.sum((landings[:, :, None] - marks[None]) ** 2, axis=1) / OWN_MARK
         alike = np.exp(-apart)
         rows[0], rows[1] = alike.max(axis=0), alike.mean(axis=0)
         rows[2] = min(len(landings), MANY) / MANY
@@ -122,6 +150,13 @@ def likenesses(marks: np.ndarray, known: Sequence[np.ndarray]) -> np.ndarray:
 
 @lru_cache(maxsize=1)
 def load_net() -> Net:
-    """The net that ships."""
+    """The net that ships: `landing.npz` has the readers' weights by number and name."""
     with files("drilltimer.hear").joinpath("landing.npz").open("rb") as file, np.load(file) as weights:
-        return Net({name: weights[name] for name in weights.files})
+        named = {name: weights[name] for name in weights.files}
+    readers = [
+        Reader(
+            {name.removeprefix(f"{number}."): value for name, value in named.items() if name.startswith(f"{number}.")}
+        )
+        for number in range(READERS)
+    ]
+    return Net(readers, named["typical"])

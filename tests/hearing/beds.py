@@ -46,8 +46,12 @@ def traffic(frames: int, rate_hz: int, rng: Rng) -> Wave:
     for _ in range(1 + int(frames / rate_hz / rng.uniform(4.0, 12.0))):
         at_s, width_s = rng.uniform(0.0, t[-1]), rng.uniform(0.8, 4.0)
         near = 1.0 / (1.0 + ((t - at_s) / width_s) ** 2)
-        hz = rng.uniform(40.0, 120.0)
-        engine = sum(np.sin(2.0 * np.pi * hz * k * t + rng.uniform(0.0, 6.0)) / k for k in range(1, 8))
+        turn, engine = np.exp(2.0j * np.pi * rng.uniform(40.0, 120.0) * t), np.zeros(frames)
+        harmonic = np.ones(frames, complex)
+        for k in range(1, 8):
+            harmonic *= turn
+            angle = rng.uniform(0.0, 6.0)
+            engine += (np.cos(angle) * harmonic.imag + np.sin(angle) * harmonic.real) / k
         bed += near * (
             _band(frames, rate_hz, rng, _log_uniform(rng, 400.0, 1500.0), 0.8) + rng.uniform(0, 0.5) * engine
         )
@@ -113,8 +117,24 @@ def babble(frames: int, rate_hz: int, rng: Rng, voices: Sequence[Wave] = ()) -> 
     return _unit(bed)
 
 
+def drums(frames: int, rate_hz: int, rng: Rng) -> Wave:
+    """A band or a class's loudspeaker: a bar of drums again and again, with notes or without."""
+    beat_s, beats = 60.0 / rng.uniform(70.0, 170.0) / 2.0, 8
+    bank = [_unit(_drum(rate_hz, rng)) for _ in range(4)]
+    bar = [(k, int(rng.integers(len(bank))), rng.uniform(0.1, 1.0)) for k in range(beats) for _ in range(2)]
+    bar = [hit for hit in bar if rng.random() < 0.6] or bar[:1]
+    bed = np.zeros(frames)
+    for begin_s in np.arange(0.0, frames / rate_hz, beats * beat_s):
+        for k, drum, loud in bar:
+            at = round((begin_s + k * beat_s + rng.normal(0.0, 0.004)) * rate_hz)
+            if 0 <= at < frames:
+                piece = bank[drum][: frames - at]
+                bed[at : at + len(piece)] += loud * piece
+    return _unit(_unit(bed) + rng.uniform(0.0, 1.5) * notes(frames, rate_hz, rng))
+
+
 STEADY: tuple[Callable[[int, int, Rng], Wave], ...] = (coloured, rumble, wind, traffic, ventilation, rain)
-EVENTFUL: tuple[Callable[[int, int, Rng], Wave], ...] = (applause, balls, notes, babble)
+EVENTFUL: tuple[Callable[[int, int, Rng], Wave], ...] = (applause, balls, notes, drums, babble)
 
 
 def _step(rate_hz: int, rng: Rng) -> Wave:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 from scipy.signal import butter, fftconvolve, resample_poly, sosfilt
 
 from drilltimer.model import Placement
@@ -27,7 +28,7 @@ Rng = np.random.Generator
 Rir = Callable[[float, bool], Wave]  # (distance in m, from the floor) -> response, direct sound 1 at index LEAD
 
 LEVEL_BAND_HZ = (40.0, 4000.0)
-THUD_SHARE = 0.35  # of recorded feet
+THUD_SHARE = 0.45  # of recorded feet
 MIXED_SHARE = 0.45  # of sessions in which feet sound different from rep to rep
 MICROPHONES = {
     "laptop": (150.0, None, 2),
@@ -165,27 +166,41 @@ def image_rooms(rng: Rng, kind: str, rate_hz: int, air_c: float) -> Rir:
 
 
 class Feet:
-    """One player's strikes: recorded clips of one family, or formulas; strikes of one player sound alike."""
+    """One player's strikes: recorded clips of one family, or formulas; strikes of one player sound alike.
 
-    def __init__(self, rng: Rng, sources: Sources, share: float, thud_share: float = THUD_SHARE) -> None:
+    `varied` ones are more than were recorded: other impacts, two of them as heel and toe, softer floors, shorter rings.
+    """
+
+    def __init__(self, rng: Rng, sources: Sources, share: float, varied: bool) -> None:
         self._rng, self._rate_hz = rng, sources.rate_hz
         self._clips: list[Wave] = []
         if sources.foot and rng.random() < share:
-            clips = sources.thud if sources.thud and rng.random() < thud_share else sources.foot
-            families = sorted({clip.family for clip in clips})
-            wanted = families[int(rng.integers(len(families)))]
-            family = [clip.samples for clip in clips if clip.family == wanted]
-            chosen = rng.permutation(len(family))[: int(rng.integers(1, 5))]
-            speed, tilt = 1.0, 0.0
-            if rng.random() < 0.6:  # another shoe, another weight
-                speed, tilt = 2.0 ** rng.uniform(-0.45, 0.45), rng.uniform(-0.5, 0.5)
-            self._clips = [_retimed(family[int(k)], speed, tilt, rng) for k in chosen]
+            self._clips = self._family(sources, varied)
+            if varied and rng.random() < 0.2:
+                toes, after = self._family(sources, varied), round(rng.uniform(0.0, 0.04) * self._rate_hz)
+                loud = rng.uniform(0.2, 1.0)
+                self._clips = [_both(clip, toes[k % len(toes)], after, loud) for k, clip in enumerate(self._clips)]
+            if varied and rng.random() < 0.3:
+                fade_s, rise_s = 0.01 * 12.0 ** rng.random(), 1e-4 * 20.0 ** rng.random()
+                self._clips = [_shaped(clip, fade_s, rise_s, self._rate_hz) for clip in self._clips]
         self._formula = _thud if rng.random() < 0.5 else _strike
         self._surface = str(rng.choice(["hard", "wood", "clay", "mat"]))
         self._seeds = [int(seed) for seed in rng.integers(0, 1 << 30, int(rng.integers(1, 4)))]
         self._fresh = float(rng.uniform(0.0, 0.8))
         self._same = float(rng.uniform(0.2, 0.8))
         self._last = 0
+
+    def _family(self, sources: Sources, varied: bool) -> list[Wave]:
+        rng = self._rng
+        clips = sources.thud if varied and sources.thud and rng.random() < THUD_SHARE else sources.foot
+        families = sorted({clip.family for clip in clips})
+        wanted = families[int(rng.integers(len(families)))]
+        family = [clip.samples for clip in clips if clip.family == wanted]
+        chosen = rng.permutation(len(family))[: int(rng.integers(1, 5))]
+        speed, tilt = 1.0, 0.0
+        if rng.random() < 0.6:  # another shoe, another weight
+            speed, tilt = 2.0 ** rng.uniform(-0.45, 0.45), rng.uniform(-0.5, 0.5)
+        return [_retimed(family[int(k)], speed, tilt, rng) for k in chosen]
 
     def strike(self) -> Wave:
         """One foot meeting the floor, peak 1, from its first sample on."""
@@ -256,6 +271,18 @@ def _retimed(clip: Wave, speed: float, tilt: float, rng: Rng) -> Wave:
             clip = sosfilt(np.array([[1.0 - pole, 0, 0, 1.0, -pole, 0]]), clip)
     peak = float(np.abs(clip).max(initial=0.0))
     return np.asarray(clip / peak) if peak else clip
+
+
+def _both(heel: Wave, toe: Wave, after: int, loud: float) -> Wave:
+    wave = np.pad(heel, (0, max(0, after + len(toe) - len(heel))))
+    wave[after : after + len(toe)] += loud * toe
+    return np.asarray(wave / np.abs(wave).max())
+
+
+def _shaped(clip: Wave, fade_s: float, rise_s: float, rate_hz: int) -> Wave:
+    t = np.arange(len(clip)) / rate_hz
+    wave = clip * np.exp(-t / fade_s) * (1.0 - np.exp(-(t + 0.5 / rate_hz) / rise_s))
+    return np.asarray(wave / max(float(np.abs(wave).max()), 1e-9))
 
 
 def make_scene(seed: int, sources: Sources, settings: Settings = Settings(), rooms: Callable = own_rooms) -> Scene:
@@ -420,14 +447,13 @@ class _Maker:
         rng = self.rng
         # Most players keep their shoes on; where they do not, what was heard before says nothing.
         kinds = 4 if self.wish.as_published or rng.random() < MIXED_SHARE else 1
-        thud_share = 0.0 if self.wish.as_published else THUD_SHARE
-        shoes = [Feet(rng, self.sources, self.wish.recorded_share, thud_share) for _ in range(kinds)]
+        shoes = [Feet(rng, self.sources, self.wish.recorded_share, not self.wish.as_published) for _ in range(kinds)]
         self.recorded_feet = any(each._clips for each in shoes)
         player_m = float(rng.uniform(1.5, 7.0))
         spots = [self.rir(player_m + float(rng.uniform(-0.4, 0.4)), True) for _ in range(3)]
         behind = [self.rir(player_m + float(rng.uniform(0.3, 1.3)), True) for _ in range(2)]
         references = [
-            1.0 / float(np.median([self.peak(fftconvolve(feet.strike(), rir)) for rir in spots for _ in range(3)]))
+            1.0 / float(np.median([self.peak(fftconvolve(feet.strike(), rir)) for rir in spots for _ in range(2)]))
             for feet in shoes
         ]
         self.approach = bool(rng.random() < 0.6) if self.wish.approach is None else self.wish.approach
@@ -544,7 +570,7 @@ class _Maker:
         per_min = float(rng.uniform(6.0, 10.0) if self.wish.as_published else rng.uniform(4.0, 24.0))
         count = max(1, int(rng.poisson(per_min * len(self.played) / self.rate_hz / 60.0)))
         far = [self.rir(float(rng.uniform(2.0, 12.0)), bool(rng.random() < 0.5)) for _ in range(3)]
-        other = Feet(rng, self.sources, self.wish.recorded_share, 0.0 if self.wish.as_published else THUD_SHARE)
+        other = Feet(rng, self.sources, self.wish.recorded_share, not self.wish.as_published)
         for _ in range(count):
             kind = str(rng.choice(["impact", "impact", "voice", "feet"]))
             if kind == "feet":
@@ -567,8 +593,9 @@ class _Maker:
 
     def noise(self, frames: int) -> Wave:
         """One or two beds, recorded or made, and a little of the microphone's own."""
-        rng = self.rng
+        rng, wanted = self.rng, frames
         kinds = 1 if self.wish.bed or rng.random() < 0.6 else 2
+        frames = next_fast_len(wanted, real=True)
         total, names = np.zeros(frames), []
         for _ in range(kinds):
             recorded = [bed for bed in self.sources.bed if self.wish.bed in (None, bed.family)]
@@ -599,7 +626,7 @@ class _Maker:
             * 10.0 ** (rng.uniform(-45.0, -20.0) / 20.0)
             / max(np.std(sosfilt(self.band, self.through(hiss))), 1e-9)
         )
-        return total + hiss
+        return (total + hiss)[:wanted]
 
 
 def microphone_sections(kind: str, rate_hz: int) -> Wave:

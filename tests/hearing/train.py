@@ -1,8 +1,9 @@
-"""Teaches the net that reads a rep (`hear/net.py`). PyTorch is the extra `train`; nothing at run time needs it.
+"""Teaches the readers of a rep (`hear/net.py`). PyTorch is the extra `train`; nothing at run time needs it.
 
     python -m tests.hearing.train pack SOURCES PACK.npz            recorded sounds (tests.hearing.sources), small
     python -m tests.hearing.train scenes PACK.npz FOLDER --count N  made scenes as the ear sees them
-    python -m tests.hearing.train fit FOLDER WEIGHTS.npz            the fit, from a fixed seed
+    python -m tests.hearing.train fit FOLDER READER.npz             the fit of one reader, from a fixed seed
+    python -m tests.hearing.train join PACK.npz READER.npz... OUT   readers into the file that ships
 
 `fit` needs an accelerator to end within minutes. Scenes are of the split `fit` alone; `choose` and `report` are asked
 by `tests.hearing.report`.
@@ -14,7 +15,6 @@ import json
 import math
 import os
 import time
-from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from pathlib import Path
 
@@ -24,10 +24,14 @@ import numpy as np
 from drilltimer.hear.bands import BANDS
 from drilltimer.hear.decide import LEAST_BELIEF, NEAR_S
 from drilltimer.hear.features import CHANNELS, COLUMN_S, FINE, FRAMES, LEAST, MOST, NEPERS
-from drilltimer.hear.net import FIRST_DILATIONS, LIKENESSES, MANY, MAPS, MARK, SECOND_DILATIONS, TAPS
+from drilltimer.hear.net import COARSE, LIKENESSES, MANY, MAPS, OWN_MARK, READERS, TAPS
 
 RATES_HZ = (16_000, 14_700)
-WIDTH, HIDDEN = 48, 112
+WIDTH, WIDE, HIDDEN = 48, 64, 112
+BUILDS = {  # dilations of each stage's blocks, in the columns that they see
+    "even": {"a": (1, 2, 4), "b": (), "c": (1, 2, 4, 8, 16, 32, 64)},
+    "coarse": {"a": (1, 2, 4), "b": (1, 2, 4, 8, 16, 32), "c": (1, 4)},
+}
 REPS = 14
 MARK_LATER = 2  # columns after a touchdown at which its mark is taken
 NONE_S2 = (2, 48)  # columns after the first foot in which a second may lie
@@ -93,20 +97,18 @@ def read_pack(path: Path, split: str, rate_hz: int):
 _SOURCES: dict = {}
 
 
-def _work(job: tuple[str, str, int, bool]) -> tuple:
+def _work(job: tuple[str, str, int]) -> tuple:
     """One scene as arrays."""
     from tests.hearing.lessons import lessons_of
     from tests.hearing.stage import Settings, image_rooms, make_scene, own_rooms
 
-    path, split, seed, faint = job
+    path, split, seed = job
     rng = np.random.default_rng([seed, 9])
     rate_hz = RATES_HZ[int(rng.random() < 0.35)]
     if not _SOURCES:
         _SOURCES.update({rate: read_pack(Path(path), split, rate) for rate in RATES_HZ})
     rooms = image_rooms if rng.random() < 0.5 else own_rooms
-    scene = make_scene(
-        seed, _SOURCES[rate_hz], Settings(reps=REPS, snr_db=float(rng.uniform(4.0, 16.0)) if faint else None), rooms
-    )
+    scene = make_scene(seed, _SOURCES[rate_hz], Settings(reps=REPS), rooms)
     lessons = lessons_of(scene, seed, twice=bool(rng.random() < 0.4))
     columns = np.zeros((REPS, CHANNELS, FRAMES), np.float16)
     times = np.full((REPS, 5), -1e4, np.float32)  # first, second, step, allowed from, to
@@ -116,7 +118,7 @@ def _work(job: tuple[str, str, int, bool]) -> tuple:
         times[row] = (lesson.first, lesson.second, lesson.step, *lesson.allowed)
         for place, event in enumerate(lesson.events[:12]):
             events[row, place] = event
-    return columns, times, events, scene.truth["condition"]["snr_db"]
+    return columns, times, events
 
 
 @main.command()
@@ -127,10 +129,7 @@ def _work(job: tuple[str, str, int, bool]) -> tuple:
 @click.option("--seed", default=1_000_000, help="Of the first scene.")
 @click.option("--workers", default=os.cpu_count() or 2)
 @click.option("--minutes", default=1e9, help="Stop after so many.")
-@click.option("--faint", is_flag=True, help="Landings 4 to 16 dB over the noise alone.")
-def scenes(
-    sources: Path, out: Path, count: int, split: str, seed: int, workers: int, minutes: float, faint: bool
-) -> None:
+def scenes(sources: Path, out: Path, count: int, split: str, seed: int, workers: int, minutes: float) -> None:
     """Make scenes and keep what the ear sees of them, a hundred to a file."""
     out.mkdir(parents=True, exist_ok=True)
     began, kept = time.monotonic(), []
@@ -141,7 +140,7 @@ def scenes(
         def submit() -> None:
             number = next(pending, None)
             if number is not None and time.monotonic() - began < 60.0 * minutes:
-                future = pool.submit(_work, (str(sources), split, seed + number, faint))
+                future = pool.submit(_work, (str(sources), split, seed + number))
                 running[future] = number
 
         for _ in range(3 * workers):
@@ -168,50 +167,55 @@ def scenes(
 
 
 def _keep(path: Path, kept: list[tuple]) -> None:
-    columns, times, events, snrs = zip(*kept, strict=True)
-    np.savez(
-        path, columns=np.array(columns), times=np.array(times), events=np.array(events), snr=np.array(snrs, np.float32)
-    )
+    columns, times, events = zip(*kept, strict=True)
+    half = path.with_suffix(".half.npz")  # a fit may be looking for new ones
+    np.savez(half, columns=np.array(columns), times=np.array(times), events=np.array(events))
+    half.rename(path)
 
 
-def build_net(torch):
-    """The net of `hear/net.py` in PyTorch, with batch normalisation that is folded away when it is exported."""
+def build_reader(torch, build: str):
+    """A reader of `hear/net.py` in PyTorch, with batch normalisation that is folded away when it is exported."""
     nn = torch.nn
 
     class Block(nn.Module):
-        def __init__(self, dilation: int) -> None:
+        def __init__(self, width: int, dilation: int) -> None:
             super().__init__()
             self.taps = nn.Conv1d(
-                WIDTH, WIDTH, TAPS, padding=dilation * (TAPS // 2), dilation=dilation, groups=WIDTH, bias=False
+                width, width, TAPS, padding=dilation * (TAPS // 2), dilation=dilation, groups=width, bias=False
             )
-            self.norm = nn.BatchNorm1d(WIDTH)
-            self.up, self.down = nn.Conv1d(WIDTH, HIDDEN, 1), nn.Conv1d(HIDDEN, WIDTH, 1)
+            self.norm = nn.BatchNorm1d(width)
+            self.up, self.down = nn.Conv1d(width, HIDDEN, 1), nn.Conv1d(HIDDEN, width, 1)
 
         def forward(self, x):
             return x + self.down(torch.relu(self.up(self.norm(self.taps(x)))))
+
+    def blocks(stage: str, width: int):
+        return nn.Sequential(*(Block(width, dilation) for dilation in BUILDS[build][stage]))
 
     class Reader(nn.Module):
         def __init__(self) -> None:
             super().__init__()
             self.inp = nn.Conv1d(CHANNELS, WIDTH, 1)
-            self.a = nn.ModuleList(Block(d) for d in FIRST_DILATIONS)
-            self.mark = nn.Conv1d(WIDTH, MARK, 1)
-            self.known = nn.Conv1d(LIKENESSES + MARK, WIDTH, 1)
-            self.b = nn.ModuleList(Block(d) for d in SECOND_DILATIONS)
+            self.a, self.b, self.c = blocks("a", WIDTH), blocks("b", WIDE), blocks("c", WIDTH)
+            self.mark = nn.Conv1d(WIDTH, OWN_MARK, 1)
+            self.known = nn.Conv1d(LIKENESSES + OWN_MARK, WIDTH, 1)
+            if len(self.b):
+                self.coarse, self.fine = nn.Conv1d(2 * WIDTH, WIDE, 1), nn.Conv1d(WIDE, WIDTH, 1)
             self.out = nn.Conv1d(WIDTH, len(MAPS), 1)
             self.roles = nn.Conv1d(WIDTH, 6, 1)  # for teaching alone: what is in each column
             self.none = nn.Linear(2 * WIDTH, 1)
 
         def first_stage(self, columns):
-            x = self.inp(columns)
-            for block in self.a:
-                x = block(x)
+            x = self.a(self.inp(columns))
             return x, self.mark(x)
 
         def second_stage(self, x, likeness, allowed):
             x = x + self.known(likeness)
-            for block in self.b:
-                x = block(x)
+            if len(self.b):
+                together = x.unflatten(2, (-1, COARSE))
+                wide = self.b(self.coarse(torch.cat([together.amax(dim=3), together.mean(dim=3)], dim=1)))
+                x = x + self.fine(wide).repeat_interleave(COARSE, dim=2)
+            x = self.c(x)
             inside = allowed[:, None, :]
             most = x.masked_fill(~inside, -1e4).amax(dim=2)
             mean = (x * inside).sum(dim=2) / inside.sum(dim=2).clamp(min=1)
@@ -222,8 +226,8 @@ def build_net(torch):
 
 
 def likeness_of(torch, marks, known, weights):
-    """As `net.likenesses`, for many reps; known (B, K, MARK), weights (B, K) of 0 and 1."""
-    apart = ((known[:, :, :, None] - marks[:, None]) ** 2).sum(dim=2) / MARK
+    """As `net.likenesses`, for many reps; known (B, K, OWN_MARK), weights (B, K) of 0 and 1."""
+    apart = ((known[:, :, :, None] - marks[:, None]) ** 2).sum(dim=2) / OWN_MARK
     alike = torch.exp(-apart) * weights[:, :, None]
     count = weights.sum(dim=1)[:, None]
     some = (count > 0).float()
@@ -243,17 +247,19 @@ def export(reader, path: Path) -> None:
         weights[f"{name}.bias"] = layer.bias.detach().float().cpu().numpy()
 
     keep("in", reader.inp)
-    for stage, blocks in (("a", reader.a), ("b", reader.b)):
+    for stage, blocks in (("a", reader.a), ("b", reader.b), ("c", reader.c)):
         for number, block in enumerate(blocks):
             norm = block.norm
             scale = (norm.weight / (norm.running_var + norm.eps).sqrt()).detach().float().cpu().numpy()
             mean, bias = (each.detach().float().cpu().numpy() for each in (norm.running_mean, norm.bias))
             weights[f"{stage}{number}.taps"] = block.taps.weight.detach().float().cpu().numpy()[:, 0] * scale[:, None]
             weights[f"{stage}{number}.shift"] = bias - mean * scale
+            weights[f"{stage}{number}.dilation"] = np.array(block.taps.dilation[0])
             keep(f"{stage}{number}.up", block.up)
             keep(f"{stage}{number}.down", block.down)
-    for name in ("mark", "known", "out", "none"):
-        keep(name, getattr(reader, name))
+    for name in ("mark", "known", "coarse", "fine", "out", "none"):
+        if hasattr(reader, name):
+            keep(name, getattr(reader, name))
     np.savez_compressed(path, **weights)
 
 
@@ -306,14 +312,6 @@ def losses(torch, maps, none, roles, times, events, allowed):
     return loss_first, loss_second, loss_step, loss_roles
 
 
-def batches(rng: np.random.Generator, count: int, size: int) -> Iterator[np.ndarray]:
-    """Numbers of scenes, in random order, without end."""
-    while True:
-        order = rng.permutation(count)
-        for begin in range(0, count - size + 1, size):
-            yield order[begin : begin + size]
-
-
 def vary(torch, columns, generator):
     """Other noise and other shoes: noise added to half of the sessions, and what stands over it coloured anew.
 
@@ -356,8 +354,28 @@ def vary(torch, columns, generator):
     return torch.where(lost, columns.float(), out)
 
 
-def forward(torch, reader, columns, times, events, snr, generator):
-    """Read reps of whole sessions: first stage, marks of other landings of the session, second stage."""
+def told_marks(torch, maps, none, allowed, marks, least: float):
+    """What an ear in use would remember of each rep: the mark at its likeliest moment, and whether it is told."""
+    near, best = beliefs(torch, maps, none, allowed)
+    place = (best + MARK_LATER).clamp(max=marks.shape[2] - 1)
+    return marks.gather(2, place[:, None, None].expand(-1, OWN_MARK, 1))[:, :, 0], near >= least
+
+
+def beliefs(torch, maps, none, allowed):
+    """Probability of a first touchdown near its likeliest column, and that column."""
+    weights = torch.cat([maps[:, 0].float().masked_fill(~allowed, -1e4), none.float()[:, None]], dim=1)
+    shares = torch.softmax(weights, dim=1)[:, None, :-1]
+    reach = round(NEAR_S / COLUMN_S)
+    near = torch.nn.functional.avg_pool1d(shares, 2 * reach + 1, 1, reach, count_include_pad=True)[:, 0]
+    return (near * (2 * reach + 1)).max(dim=1)
+
+
+def forward(torch, reader, columns, times, events, generator):
+    """Read reps of whole sessions twice: without memory, and with what the first reading told of other reps.
+
+    What is remembered is what an ear in use would remember, wrong or right; of a fifth of the sessions it is the truth,
+    and of a few nothing. Half of the sessions know earlier reps alone.
+    """
     sessions, reps = columns.shape[:2]
     if reader.training:
         columns = vary(torch, columns, generator)
@@ -366,31 +384,52 @@ def forward(torch, reader, columns, times, events, snr, generator):
     grid = torch.arange(flat.shape[2], device=flat.device)[None]
     allowed = (grid >= times[:, 3:4]) & (grid < times[:, 4:5])
     x, marks = reader.first_stage(flat)
+    nothing = torch.zeros(len(flat), LIKENESSES + OWN_MARK, flat.shape[2], device=flat.device)
+    alone = reader.second_stage(x, nothing, allowed)
 
     def rand(*shape):
         return torch.rand(*shape, generator=generator, device=flat.device)
 
-    # A landing that was told teaches; now and then it is another sound that was taken for one.
-    at = times[:, 0].clone()
-    wrong = rand(len(at)) < 0.04
-    some = events[:, 0, 0]
-    at = torch.where(wrong & (some > 0), some, at) + torch.randint(
-        -1, 2, at.shape, generator=generator, device=at.device
-    )
-    place = (at.round().long() + MARK_LATER).clamp(0, flat.shape[2] - 1)
-    taken = marks.gather(2, place[:, None, None].expand(-1, MARK, 1))[:, :, 0]
-    heard = (at > 0) & (rand(len(at)) < torch.sigmoid((snr.repeat_interleave(reps) - 4.0) / 3.0) * 0.95)
-    taken, heard = taken.reshape(sessions, reps, MARK), heard.reshape(sessions, reps)
-    order = torch.arange(reps, device=flat.device)
-    other = order[None, :] != order[:, None]
-    earlier = order[None, :] < order[:, None]
-    live = rand(sessions) < 0.5
-    nothing = rand(sessions) < 0.1
-    who = torch.where(live[:, None, None], earlier[None], other[None]) & heard[:, None, :] & ~nothing[:, None, None]
-    known = taken[:, None].expand(-1, reps, -1, -1).reshape(sessions * reps, reps, MARK)
-    likeness = likeness_of(torch, marks.float(), known.float(), who.reshape(sessions * reps, reps).float())
-    maps, none, roles = reader.second_stage(x, likeness, allowed)
-    return maps, none, roles, times, events, allowed
+    with torch.no_grad():
+        taken, told = told_marks(torch, alone[0], alone[1], allowed, marks.float(), LEAST_BELIEF)
+        place = (times[:, 0].round().long().clamp(min=0) + MARK_LATER).clamp(max=flat.shape[2] - 1)
+        right = marks.float().gather(2, place[:, None, None].expand(-1, OWN_MARK, 1))[:, :, 0]
+        kind = rand(sessions) if reader.training else torch.ones(sessions, device=flat.device)
+        truth = ((kind > 0.05) & (kind < 0.25)).repeat_interleave(reps)
+        taken = torch.where(truth[:, None], right, taken)
+        told = torch.where(truth, times[:, 0] > 0, told) & (kind > 0.05).repeat_interleave(reps)
+        order = torch.arange(reps, device=flat.device)
+        others = order[None, :] != order[:, None]
+        earlier = order[None, :] < order[:, None]
+        live = rand(sessions) < (0.5 if reader.training else 0.0)
+        who = torch.where(live[:, None, None], earlier[None], others[None]) & told.reshape(sessions, 1, reps)
+        known = (
+            taken.reshape(sessions, 1, reps, OWN_MARK).expand(-1, reps, -1, -1).reshape(sessions * reps, reps, OWN_MARK)
+        )
+    likeness = likeness_of(torch, marks.float(), known, who.reshape(sessions * reps, reps).float())
+    return alone, reader.second_stage(x, likeness, allowed), times, events, allowed
+
+
+class Lessons:
+    """Scenes kept below a folder, on the device; those that are made meanwhile join when asked for."""
+
+    def __init__(self, torch, data: Path, device: str) -> None:
+        self._torch, self._data, self._device = torch, data, device
+        self._seen: set[Path] = set()
+        self.arrays: dict = {}
+        self.renew()
+
+    def __len__(self) -> int:
+        return len(self.arrays["times"])
+
+    def renew(self) -> None:
+        """Add what is new."""
+        new = [path for path in sorted(self._data.rglob("fit??????.npz")) if path not in self._seen]
+        self._seen.update(new)
+        parts = [dict(np.load(path)) for path in new]
+        for key in parts[0] if parts else ():
+            fresh = [self._torch.from_numpy(part[key]).to(self._device) for part in parts]
+            self.arrays[key] = self._torch.cat([*([self.arrays[key]] if key in self.arrays else []), *fresh])
 
 
 @main.command()
@@ -399,195 +438,72 @@ def forward(torch, reader, columns, times, events, snr, generator):
 @click.option("--minutes", default=8.0, help="Of fitting.")
 @click.option("--batch", default=16, help="Scenes a step.")
 @click.option("--rate", default=2.5e-3)
-@click.option("--hold-out", default=200, help="Scenes that are only asked.")
+@click.option("--hold-out", default=200, help="Scenes, the first, that are only asked.")
 @click.option("--start", type=Path, default=None, help="What an earlier fit left beside its weights, to go on from.")
-def fit(data: Path, out: Path, minutes: float, batch: int, rate: float, hold_out: int, start: Path | None) -> None:
-    """Fit the net to the scenes kept anywhere below a folder."""
+@click.option("--build", type=click.Choice(list(BUILDS)), default="coarse")
+def fit(
+    data: Path, out: Path, minutes: float, batch: int, rate: float, hold_out: int, start: Path | None, build: str
+) -> None:
+    """Fit a reader to the scenes kept anywhere below a folder; more may come meanwhile."""
     import torch
 
     torch.manual_seed(7)
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    files = sorted(data.rglob("fit*.npz"))
-    parts = [dict(np.load(path)) for path in files]
-    arrays = {key: torch.from_numpy(np.concatenate([part[key] for part in parts])) for key in parts[0]}
-    del parts
-    arrays = {key: value.to(device) for key, value in arrays.items()}
-    count = len(arrays["snr"]) - hold_out
-    reader = build_net(torch).to(device)
+    lessons = Lessons(torch, data, device)
+    reader = build_reader(torch, build).to(device)
     if start is not None:
         reader.load_state_dict(torch.load(start, map_location=device))
     size = sum(each.numel() for each in reader.parameters())
-    click.echo(f"{count} scenes, {size} weights, {device}")
+    click.echo(f"{len(lessons)} scenes, {size} weights, {device}")
     optimizer = torch.optim.AdamW(reader.parameters(), lr=rate, weight_decay=0.02)
     average = torch.optim.swa_utils.AveragedModel(
         reader, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     generator = torch.Generator(device=device).manual_seed(11)
+    rng = np.random.default_rng(3)
     began, step = time.monotonic(), 0
-    totals = np.zeros(4)
-    for numbers in batches(np.random.default_rng(3), count, batch):
-        spent = (time.monotonic() - began) / (60.0 * minutes)
-        if spent >= 1.0:
-            break
-        warm = min(1.0, (step + 1) / 300)
+    totals = np.zeros(5)
+
+    def keep() -> None:
+        click.echo(f"step {step}, held out: " + ask(torch, average.module, lessons.arrays, hold_out, device))
+        export(average.module, out)
+        torch.save(average.module.state_dict(), out.with_suffix(".pt"))
+
+    while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
         for group in optimizer.param_groups:
+            warm = min(1.0, (step + 1) / 300)
             group["lr"] = rate * warm * (0.5 + 0.5 * math.cos(math.pi * spent)) + 1e-6
-        index = torch.from_numpy(numbers).to(device)
+        index = torch.from_numpy(rng.choice(len(lessons) - hold_out, batch, replace=False) + hold_out).to(device)
         with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
-            answer = forward(
-                torch, reader, *(arrays[key][index] for key in ("columns", "times", "events", "snr")), generator
-            )
-        maps, none, roles, times, events, allowed = answer
-        parts_ = losses(torch, maps, none, roles, times, events, allowed)
-        loss = parts_[0] + 0.5 * parts_[1] + 0.3 * parts_[2] + 0.3 * parts_[3]
+            some = (lessons.arrays[key][index] for key in ("columns", "times", "events"))
+            alone, remembering, times, events, allowed = forward(torch, reader, *some, generator)
+        without = losses(torch, *alone, times, events, allowed)
+        parts = losses(torch, *remembering, times, events, allowed)
+        loss = 0.5 * without[0] + sum(share * part for share, part in zip((1.0, 0.5, 0.3, 0.3), parts, strict=True))
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(reader.parameters(), 1.0)
         optimizer.step()
         average.update_parameters(reader)
-        totals += [float(each.detach()) for each in parts_] if step % 10 == 0 else 0.0
+        totals += [float(each.detach()) for each in (*parts, without[0])] if step % 10 == 0 else 0.0
         step += 1
         if step % 500 == 0:
-            click.echo(
-                f"step {step}, {time.monotonic() - began:.0f} s: " + " ".join(f"{each / 50:.3f}" for each in totals)
-            )
+            lessons.renew()
+            told = " ".join(f"{each / 50:.3f}" for each in totals)
+            click.echo(f"step {step}, {time.monotonic() - began:.0f} s, {len(lessons)} scenes: {told}")
             totals[:] = 0.0
-            if step % 2000 == 0:
-                click.echo("held out: " + ask(torch, average.module, arrays, count, device))
-                export(average.module, out)
-    click.echo(f"{step} steps; held out: " + ask(torch, average.module, arrays, count, device))
-    export(average.module, out)
-    torch.save(average.module.state_dict(), out.with_suffix(".pt"))
-
-
-def told_marks(torch, maps, none, allowed, marks):
-    """What an ear in use would remember of each rep: the mark at its likeliest moment, and whether it is told."""
-    weights = torch.cat([maps[:, 0].masked_fill(~allowed, -1e4), none[:, None]], dim=1)
-    shares = torch.softmax(weights.float(), dim=1)[:, None, :-1]
-    reach = round(NEAR_S / COLUMN_S)
-    near = torch.nn.functional.avg_pool1d(shares, 2 * reach + 1, 1, reach, count_include_pad=True)[:, 0]
-    belief, best = (near * (2 * reach + 1)).max(dim=1)
-    place = (best + MARK_LATER).clamp(max=marks.shape[2] - 1)
-    taken = marks.gather(2, place[:, None, None].expand(-1, MARK, 1))[:, :, 0]
-    return taken, belief >= LEAST_BELIEF
-
-
-def with_memory(torch, reader, x, marks, allowed, taken, told, who):
-    """The second stage, with what is remembered; `who` (sessions, reps, reps): whose landings each rep may know."""
-    sessions, reps, _ = who.shape
-    known = taken.reshape(sessions, 1, reps, MARK).expand(-1, reps, -1, -1).reshape(sessions * reps, reps, MARK)
-    weights = (who & told.reshape(sessions, 1, reps)).reshape(sessions * reps, reps).float()
-    return reader.second_stage(x, likeness_of(torch, marks, known, weights), allowed)
-
-
-@main.command()
-@click.argument("data", type=Path)
-@click.argument("start", type=Path)
-@click.argument("out", type=Path)
-@click.option("--minutes", default=25.0)
-@click.option("--batch", default=8, help="Scenes a step, of each of which half the reps are asked.")
-@click.option("--rate", default=6e-4)
-@click.option("--hold-out", default=40)
-def refine(data: Path, start: Path, out: Path, minutes: float, batch: int, rate: float, hold_out: int) -> None:
-    """Teach the second stage how far it may trust its memory, which holds what it told itself, wrong or right."""
-    import torch
-
-    torch.manual_seed(13)
-    rng = np.random.default_rng(17)
-    reader = build_net(torch)
-    reader.load_state_dict(torch.load(start, map_location="cpu"))
-    reader.eval()
-    for part in (reader.inp, reader.a, reader.mark):
-        part.requires_grad_(False)
-    rows = torch.arange(REPS)
-    others, earlier = rows[None] != rows[:, None], rows[None] < rows[:, None]
-    scenes = []
-    with torch.no_grad():
-        for path in sorted(data.rglob("fit*.npz")):
-            part = dict(np.load(path))
-            for columns, times, events in zip(part["columns"], part["times"], part["events"], strict=True):
-                x, marks = reader.first_stage(torch.from_numpy(columns).float())
-                times, events = torch.from_numpy(times), torch.from_numpy(events)
-                grid = torch.arange(x.shape[2])[None]
-                allowed = (grid >= times[:, 3:4]) & (grid < times[:, 4:5])
-                memories = [(marks[:, :, 0], torch.zeros(REPS, dtype=torch.bool))]
-                for _ in range(2):
-                    answer = with_memory(torch, reader, x, marks, allowed, *memories[-1], others[None])
-                    memories.append(told_marks(torch, answer[0], answer[1], allowed, marks))
-                place = (times[:, 0].round().long().clamp(min=0) + MARK_LATER).clamp(max=x.shape[2] - 1)
-                right = marks.gather(2, place[:, None, None].expand(-1, MARK, 1))[:, :, 0]
-                memories.append((right, times[:, 0] > 0))
-                scenes.append((x.half(), marks.half(), times, events, allowed, memories))
-            click.echo(f"{len(scenes)} scenes read")
-    order = rng.permutation(len(scenes))
-    asked, taught = order[:hold_out], order[hold_out:]
-    parameters = [each for each in reader.parameters() if each.requires_grad]
-    optimizer = torch.optim.AdamW(parameters, lr=rate, weight_decay=0.01)
-
-    def read(scene, memory: int, who, chosen):
-        """Some reps of a scene, with what a memory of that kind holds."""
-        x, marks, times, events, allowed, memories = scene
-        taken, told = memories[memory]
-        known = taken[None].expand(len(chosen), -1, -1)
-        weights = (who[chosen] & told[None]).float()
-        likeness = likeness_of(torch, marks[chosen].float(), known, weights)
-        return x[chosen].float(), likeness, allowed[chosen], times[chosen], events[chosen]
-
-    def ask_all() -> str:
-        said = []
-        with torch.no_grad():
-            for number in asked:
-                x, likeness, allowed, times, events = read(scenes[number], 2, others, rows)
-                maps, none, roles = reader.second_stage(x, likeness, allowed)
-                first = float(losses(torch, maps, none, roles, times, events, allowed)[0])
-                _, told = told_marks(torch, maps, none, allowed, scenes[number][1].float())
-                best = maps[:, 0].masked_fill(~allowed, -1e4).argmax(dim=1)
-                has = times[:, 0] > 0
-                right = told & has & ((best - times[:, 0]).abs() <= 10)
-                said.append((first, int(told.sum()), int(right.sum()), int(has.sum())))
-        first, told, right, has = np.array(said).T
-        return f"{first.mean():.3f}; told {told.sum():.0f} of {has.sum():.0f}, wrong {1 - right.sum() / told.sum():.3f}"
-
-    click.echo("held out: " + ask_all())
-    began, step, total = time.monotonic(), 0, 0.0
-    for numbers in batches(rng, len(taught), batch):
-        spent = (time.monotonic() - began) / (60.0 * minutes)
-        if spent >= 1.0:
-            break
-        for group in optimizer.param_groups:
-            group["lr"] = rate * min(1.0, (step + 1) / 20) * (0.5 + 0.5 * math.cos(math.pi * spent)) + 1e-6
-        parts = []
-        for number in taught[numbers]:
-            chosen = torch.from_numpy(rng.permutation(REPS)[: REPS // 2])
-            memory = int(rng.choice([0, 1, 2, 3], p=[0.15, 0.2, 0.45, 0.2]))
-            parts.append(read(scenes[number], memory, earlier if rng.random() < 0.4 else others, chosen))
-        x, likeness, allowed, times, events = (torch.cat(each) for each in zip(*parts, strict=True))
-        maps, none, roles = reader.second_stage(x, likeness, allowed)
-        parts = losses(torch, maps, none, roles, times, events, allowed)
-        loss = parts[0] + 0.3 * parts[1] + 0.2 * parts[2] + 0.2 * parts[3]
-        optimizer.zero_grad(set_to_none=True)
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(parameters, 1.0)
-        optimizer.step()
-        total += float(parts[0].detach())
-        step += 1
-        if step % 25 == 0:
-            click.echo(f"step {step}, {time.monotonic() - began:.0f} s: {total / 25:.3f}")
-            total = 0.0
-            if step % 75 == 0:
-                click.echo("held out: " + ask_all())
-                export(reader, out)
-    click.echo(f"{step} steps; held out: " + ask_all())
-    export(reader, out)
-    torch.save(reader.state_dict(), out.with_suffix(".pt"))
+            if step % 2500 == 0:
+                keep()
+    keep()
 
 
 @main.command()
 @click.argument("sources", type=Path)
-@click.argument("weights", type=Path)
+@click.argument("readers", type=Path, nargs=READERS)
+@click.argument("out", type=Path)
 @click.option("--count", default=40, help="Of scenes.")
-def typical(sources: Path, weights: Path, count: int) -> None:
-    """Measure what landings bring on the mean, and keep it beside the weights."""
+def join(sources: Path, readers: tuple[Path, ...], out: Path, count: int) -> None:
+    """Put readers into one file, with what landings bring on the mean, measured on scenes of a pack."""
     from drilltimer.hear.features import cut_patch
     from tests.hearing.lessons import TracedEar, hear_scene
     from tests.hearing.stage import Settings, make_scene, own_rooms
@@ -605,33 +521,32 @@ def typical(sources: Path, weights: Path, count: int) -> None:
                 patch = cut_patch(picture, round(picture.column(landing["mic_s"] * scene.rate_hz - start)))
                 patches.append(patch / max(patch.sum(axis=0).max(), 1e-20))
     mean = np.exp(np.mean(np.log(np.array(patches) + 1e-5), axis=0)) - 1e-5
-    with np.load(weights) as file:
-        kept = {name: file[name] for name in file.files}
-    np.savez_compressed(weights, **{**kept, "typical": (mean / mean.sum(axis=0).max()).astype(np.float32)})
+    joined = {"typical": (mean / mean.sum(axis=0).max()).astype(np.float32)}
+    for number, path in enumerate(readers):
+        with np.load(path) as file:
+            joined |= {f"{number}.{name}": file[name] for name in file.files}
+    np.savez_compressed(out, **joined)
 
 
 def ask(torch, reader, arrays, count: int, device: str) -> str:
-    """How scenes that were only kept aside are answered."""
+    """How scenes that were only kept aside are answered, as an ear in use would: what is believed is told."""
     reader.eval()
     generator = torch.Generator(device=device).manual_seed(5)
-    total, right, told, landed, near = np.zeros(4), 0, 0, 0, 0
-    rows = 0
+    total, tallies = np.zeros(4), np.zeros((2, 3))
     with torch.no_grad():
-        for begin in range(count, len(arrays["snr"]), 10):
-            some = (arrays[key][begin : begin + 10] for key in ("columns", "times", "events", "snr"))
-            maps, none, roles, times, events, allowed = forward(torch, reader, *some, generator)
-            total += [float(each) for each in losses(torch, maps, none, roles, times, events, allowed)]
-            rows += 1
-            weights = torch.cat([maps[:, 0].masked_fill(~allowed, -1e4), none[:, None]], dim=1)
-            best = weights.argmax(dim=1)
-            says = best < maps.shape[2]
+        for begin in range(0, count, 10):
+            some = (arrays[key][begin : min(begin + 10, count)] for key in ("columns", "times", "events"))
+            alone, remembering, times, events, allowed = forward(torch, reader, *some, generator)
+            total += [float(each) / count * 10 for each in losses(torch, *remembering, times, events, allowed)]
             has = times[:, 0] > 0
-            hit = says & has & ((best - times[:, 0]).abs() <= 10)
-            near += int((says & has & ((best - times[:, 0]).abs() <= 2)).sum())
-            right, told, landed = right + int(hit.sum()), told + int(says.sum()), landed + int(has.sum())
+            for row, (maps, none, _) in enumerate((alone, remembering)):
+                belief, best = beliefs(torch, maps, none, allowed)
+                told = belief >= LEAST_BELIEF
+                right = told & has & ((best - times[:, 0]).abs() <= 10)
+                tallies[row] += [int(right.sum()), int(told.sum()), int(has.sum())]
     reader.train()
-    f1 = 2 * right / max(told + landed, 1)
-    return " ".join(f"{each / max(rows, 1):.3f}" for each in total) + f"; F1 {f1:.3f}, {near} of {right} within 4 ms"
+    told = [f"F1 {2 * right / (said + has):.3f}, wrong {1 - right / max(said, 1):.3f}" for right, said, has in tallies]
+    return " ".join(f"{each:.3f}" for each in total) + f"; without memory {told[0]}; with {told[1]}"
 
 
 if __name__ == "__main__":
