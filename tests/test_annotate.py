@@ -146,6 +146,7 @@ def test_the_touchdowns_doubt_is_drawn_as_wide_as_it_is():
     assert float(doubt.get("width")) == pytest.approx(40.0 / 1700.0 * (WIDTH - LEFT - RIGHT), abs=0.1)
 
 
+@pytest.mark.long
 def test_labels_that_were_edited_are_set_aside_and_not_written_over(annotated, tmp_path):
     folder, _, _ = annotated
     made = (folder / "labels.txt").read_text(encoding="utf-8")

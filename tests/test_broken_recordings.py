@@ -146,10 +146,17 @@ DAMAGED = {
 }
 
 
-@pytest.mark.parametrize("name", DAMAGED)
-def test_what_can_be_read_of_a_damaged_recording_is_scored_and_the_damage_told(name, rendered, tmp_path):
+@pytest.fixture(scope="module")
+def whole(rendered):
+    """The result of the recording that is not damaged."""
+    return json.loads(call("score", rendered / "good.wav", "--sheet", rendered / "take-1.cues.json", "--json").stdout)
+
+
+@pytest.mark.parametrize(
+    "name", ["cut.wav", *(pytest.param(n, marks=pytest.mark.long) for n in DAMAGED if n != "cut.wav")]
+)
+def test_what_can_be_read_of_a_damaged_recording_is_scored_and_the_damage_told(name, rendered, whole, tmp_path):
     make, words, least = DAMAGED[name]
-    whole = json.loads(call("score", rendered / "good.wav", "--sheet", rendered / "take-1.cues.json", "--json").stdout)
     make(tmp_path / name, rendered)
     ask = ("score", tmp_path / name, "--sheet", rendered / "take-1.cues.json")
     answer = call(*ask, "--json", "--player", "Kim", code=2)
@@ -168,6 +175,7 @@ def test_what_can_be_read_of_a_damaged_recording_is_scored_and_the_damage_told(n
     assert "note: the recording" in call(*ask, code=2).stdout
 
 
+@pytest.mark.long
 def test_a_damaged_recording_in_a_folder_is_scored_told_and_tried_again(rendered, tmp_path):
     for name in ("take-1.flac", "take-1.cues.json", "good.wav"):
         shutil.copy(rendered / name, tmp_path / name)
@@ -187,6 +195,7 @@ def test_a_damaged_recording_in_a_folder_is_scored_told_and_tried_again(rendered
     assert "2 scored, 0 not" in answer.stdout
 
 
+@pytest.mark.long
 def test_a_damaged_copy_leaves_the_result_of_the_whole_recording(rendered, tmp_path):
     for name in ("take-1.flac", "take-1.cues.json"):
         shutil.copy(rendered / name, tmp_path / name)

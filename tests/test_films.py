@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+from contextlib import suppress
 
 import numpy as np
 import pytest
@@ -104,9 +105,10 @@ def test_sound_that_is_missing_between_two_stamps_is_silence_and_what_follows_ke
 
 
 def test_stamps_that_leap_far_or_hardly_make_no_silence(tmp_path):
+    whole, _ = read(write_film(tmp_path / "a.mkv", clicks(), RATE_HZ))
     for gap_s in (0.05, 4000.0):
         samples, _ = read(write_film(tmp_path / "a.mkv", clicks(), RATE_HZ, gap_s=(1.5, gap_s)))
-        assert len(samples) / RATE_HZ == pytest.approx(3.0, abs=0.1)
+        np.testing.assert_array_equal(samples, whole)
 
 
 @pytest.mark.parametrize(("rate_hz", "channels"), [(11_025, 1), (12_345, 3), (96_000, 5), (8_000, 8), (192_000, 2)])
@@ -123,6 +125,16 @@ def test_of_more_channels_than_can_be_kept_the_first_are(tmp_path, monkeypatch):
     monkeypatch.setattr(decode, "KEPT_CHANNELS", 3)
     decoded, _ = read(write_film(tmp_path / "a.mkv", samples, 8_000, codec="pcm_s16le"))
     np.testing.assert_array_equal(decoded, samples[:, :3].astype(np.float32))
+
+
+def test_sound_that_changes_its_rate_and_channels_on_the_way_is_brought_to_the_first_ones(tmp_path):
+    first = write_film(tmp_path / "a.aac", clicks(), RATE_HZ)
+    second = write_film(tmp_path / "b.aac", clicks(RATE_HZ // 2, channels=1), RATE_HZ // 2)
+    first.write_bytes(first.read_bytes() + second.read_bytes())
+    samples, rate_hz = read(first)
+    assert (rate_hz, samples.shape[1]) == (RATE_HZ, 2)
+    assert len(samples) / RATE_HZ == pytest.approx(6.0, abs=0.15)
+    assert loudest(samples, RATE_HZ, 5.1) - loudest(samples, RATE_HZ, 4.1) == pytest.approx(RATE_HZ, abs=2)
 
 
 def test_no_temporary_file_is_left(tmp_path, monkeypatch):
@@ -186,9 +198,10 @@ def test_a_film_without_sound_is_told(tmp_path):
         AudioFile(path)
 
 
-def test_a_rate_at_which_nothing_can_be_timed_is_told(tmp_path):
-    path = write_film(tmp_path / "a.mkv", np.zeros(5000), 2_000, codec="pcm_s16le")
-    with pytest.raises(RecordingError, match=r"its header says 2000 Hz; 4000 to 384000 can be used"):
+@pytest.mark.parametrize("rate_hz", [2_000, 1_000_000])
+def test_a_rate_at_which_nothing_can_be_timed_is_told(rate_hz, tmp_path):
+    path = write_film(tmp_path / "a.mkv", np.zeros(5000), rate_hz, codec="pcm_s16le")
+    with pytest.raises(RecordingError, match=rf"its header says {rate_hz} Hz; 4000 to 384000 can be used"):
         AudioFile(path)
 
 
@@ -211,7 +224,7 @@ def films(tmp_path_factory):
     ]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(data=st.data())
 def test_whatever_happens_to_a_film_it_is_read_or_told(films, data):
     film = data.draw(st.sampled_from(films))
@@ -295,10 +308,15 @@ def test_ctrl_c_ends_decoding_and_the_decoder(decoder, tmp_path):
     running = subprocess.Popen(
         list(map(str, command)), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     )
-    while not (tmp_path / "pid").exists():
-        assert running.poll() is None, running.communicate()
-    os.killpg(running.pid, signal.SIGINT)
-    _, said = running.communicate(timeout=60)
+    with running:
+        try:
+            while not (tmp_path / "pid").exists():
+                assert running.poll() is None, running.communicate()
+            os.killpg(running.pid, signal.SIGINT)
+            _, said = running.communicate(timeout=60)
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(running.pid, signal.SIGKILL)
     assert "Traceback" not in said
     assert running.returncode == 130
     with pytest.raises(ProcessLookupError):
@@ -356,18 +374,29 @@ def test_a_text_that_calls_itself_a_film_opens_nothing_else(tmp_path, monkeypatc
     assert len(asked) == 1
 
 
-@pytest.mark.parametrize("demuxer", sorted({demuxer for _, _, demuxer in decode.KINDS}))
+UNCONFINED = """
+import sys
+from drilltimer.audio import decoder
+decoder._confine = lambda: None
+try:
+    decoder.main(sys.argv[1], sys.stdin.buffer, sys.stdout.buffer)
+except Exception as fault:
+    sys.exit(str(fault))
+"""
+
+
+@pytest.mark.parametrize("demuxer", ["mov", "avi", "aac"])
 def test_not_even_a_decoder_that_is_given_such_a_text_opens_anything(demuxer, tmp_path, asked):
-    """Whatever comes through the look at the first bytes is read as what it was taken for, and as nothing else."""
+    """It is read as what it was taken for and as nothing else, also where the system sets no limits."""
     sound = write_film(tmp_path / "a.m4a", clicks(), RATE_HZ)
     for name, text in scripts(sound, asked[0]):
-        marks = {offset: mark for marks, _, one in decode.KINDS if one == demuxer for offset, mark in marks}
+        marks = next(marks for marks, _, one in decode.KINDS if one == demuxer)
         raw = bytearray(text.encode("latin-1").ljust(4096))
-        for offset, mark in marks.items():
+        for offset, mark in marks if name.startswith("dash") else ():  # the others are known by their beginning alone
             raw[offset:offset] = mark
         (tmp_path / "evil.m4a").write_bytes(raw)
         with (tmp_path / "evil.m4a").open("rb") as file:
-            command = [sys.executable, "-P", decode.PROGRAM, demuxer]
+            command = [sys.executable, "-c", UNCONFINED, demuxer]
             done = subprocess.run(command, stdin=file, capture_output=True, timeout=60, cwd=tmp_path)
         assert done.stdout == b"", name
         assert b"Traceback" not in done.stderr
@@ -393,6 +422,14 @@ def test_the_system_itself_refuses_a_decoder_every_other_file(tmp_path):
     command = [sys.executable, "-c", TRIES, str(tmp_path / "a.txt"), os.devnull]
     done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout == "Too many open files\n" * 2
+
+
+def test_pictures_are_opened_by_nobody(tmp_path):
+    path = write_film(tmp_path / "a.mov", clicks(), RATE_HZ, picture=True)
+    with path.open("rb") as file:
+        command = [sys.executable, decode.PROGRAM, "mov"]
+        done = subprocess.run(command, stdin=file, capture_output=True, check=True, timeout=60)
+    assert b"Codec (mpeg4) not on whitelist" in done.stderr
 
 
 def test_a_codec_that_nobody_records_with_is_refused_by_name(tmp_path):

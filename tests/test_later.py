@@ -54,6 +54,7 @@ def test_a_sheet_by_hand_with_foreign_sounds_scores(desk):
     assert "heard: 8 of 8" in scored.health.notes[0]
 
 
+@pytest.mark.long
 def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):
     scored = desk(PLAIN.played)
     assert found(scored) == [None] * 8
@@ -62,6 +63,7 @@ def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):
     assert not any("nothing but the played sound" in note for note in desk(HEARD).health.notes)
 
 
+@pytest.mark.long
 def test_a_recorder_that_mutes_what_is_soft_has_no_noise_and_is_told(desk):
     near = np.zeros(len(HEARD), bool)
     for contact_s, delay_ms in zip(CONTACTS_S, DELAYS_MS, strict=True):
@@ -127,6 +129,7 @@ def test_the_sheets_window_and_numbers_are_taken(desk):
     assert not any("window" in note for note in scored.health.notes)
 
 
+@pytest.mark.long
 def test_distance_is_taken_from_the_sheet_unless_told_otherwise(desk):
     """7 m of way, 10 °C."""
     place = {"speaker_to_player_m": 4.0, "player_to_mic_m": 4.0, "speaker_to_mic_m": 1.0, "air_c": 10.0}
@@ -155,6 +158,7 @@ def test_a_missing_sheet_is_told(tmp_path):
         read_sheet(tmp_path / "no.json")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seconds", [16.7, 17.0])
 def test_contacts_of_an_even_drill_are_told_once_where_the_recording_breaks_off(tmp_path, monkeypatch, seconds):
     """Any four of its contacts, 3.2 s apart, fit any other four: they were taken for the first ones and the last."""

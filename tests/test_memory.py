@@ -24,6 +24,9 @@ def test_a_rep_does_not_vouch_for_itself():
     usual = memory.usual(2)
     assert usual is not None
     assert usual[0, 0] in {1.0, 2.0, 4.0, 5.0}  # any landing's but its own
+    for rep in range(5):
+        memory.learn(rep, landing(rep), np.full(3, float(rep)))
+    assert [pattern[0] for pattern in memory.patterns(2)] == [0, 1, 3, 4]
 
 
 def test_what_a_rep_was_taken_for_may_change():

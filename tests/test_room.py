@@ -128,6 +128,7 @@ def test_the_longer_the_round_trip_the_later_the_very_same_sound():
     np.testing.assert_allclose(late[shift:], early[:-shift], atol=1e-7)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("preset", ["hall", "windy", "club"])
 def test_what_is_heard_does_not_depend_on_the_blocks(preset):
     faulty = replace(PRESETS[preset], lost_per_min=40.0, clock_ppm=150.0, gain_control=True, input_channels=2)
@@ -466,6 +467,7 @@ def test_reading_is_paced_by_the_given_clock():
     assert waits_s == pytest.approx([0.005] * 200, abs=1e-9)
 
 
+@pytest.mark.long
 def test_memory_stays_flat():
     room = SimulatedRoom(replace(PRESETS["club"], clock_ppm=50.0, lost_per_min=5.0))
     tracemalloc.start()

@@ -174,6 +174,7 @@ lane_gap_m: 10
 """
 
 
+@pytest.mark.long
 def test_a_player_s_score_is_the_same_on_the_near_and_on_the_far_court():
     """Players without spread land in the middle of their window, the far one 20.4 ms later: 7 m at 343.2 m/s."""
     plan, tree = read_group_plan(TWO_COURTS, "courts.yaml")

@@ -90,8 +90,7 @@ def decode(path: Path, kind: str, demuxer: str) -> tuple[tempfile.TemporaryDirec
 
 
 def _decode_into(path: Path, target: Path, kind: str, demuxer: str) -> str:
-    # -P: no module that lies where the coach works is taken for one of ours.
-    command = [sys.executable, "-P", str(PROGRAM), demuxer]
+    command = [sys.executable, str(PROGRAM), demuxer]
     with path.open("rb") as file, tempfile.TemporaryFile() as complaints:
         running = subprocess.Popen(command, stdin=file, stdout=subprocess.PIPE, stderr=complaints)
         with running, _Watch(running) as watch:
