@@ -42,6 +42,7 @@ def labels(folder):
     return [(float(start), float(end), text) for start, end, text in (line.split("\t") for line in lines)]
 
 
+@pytest.mark.long
 def test_labels_are_start_end_text_in_the_recordings_seconds(annotated):
     folder, document, _ = annotated
     found = {text: (start, end) for start, end, text in labels(folder)}

@@ -273,6 +273,7 @@ def test_the_wrong_sheet_is_told_as_such(rendered):
     assert "take-1.cues.json's: use it" in answer.stderr
 
 
+@pytest.mark.long
 def test_a_sheet_rendered_at_another_rate_than_the_recordings_is_no_fault(rendered, tmp_path):
     sound, rate_hz = soundfile.read(rendered / "slow.wav")
     assert rate_hz == 8000

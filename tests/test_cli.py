@@ -179,6 +179,7 @@ def test_touchdowns_agree_with_what_the_simulated_player_did(drill, room):
     assert float(np.abs(errors_ms).max()) < 4.0
 
 
+@pytest.mark.long
 def test_distance_is_taken_off(drill):
     near, far = (document(simulated(drill, "--json", "--distance", metres)) for metres in (1, 9))
     assert near["scores"]["timed"] == far["scores"]["timed"] == 5
@@ -199,6 +200,7 @@ def test_a_level_changes_the_window_and_nothing_else(drill):
 # ---------------------------------------------------------------- recorded, rendered, scored later
 
 
+@pytest.mark.long
 def test_a_recorded_session_scores_the_same_again(drill, tmp_path):
     kept = tmp_path / "practice.wav"
     live = document(simulated(drill, "--json", "--record", kept))
@@ -357,6 +359,7 @@ def test_a_rendered_sheet_tells_where_the_contacts_are_in_the_sound(tmp_path, na
     assert begins == pytest.approx(contacts, abs=3)  # a cue's first frames rise from zero
 
 
+@pytest.mark.long
 def test_a_rendered_drill_recorded_by_a_stranger_is_scored(drill, tmp_path):
     out = tmp_path / "out.flac"
     call("render", drill, out, "--seed", 5, "--distance", 3, "--no-signature")
@@ -669,6 +672,7 @@ def test_a_device_lost_on_the_way_leaves_the_scores_so_far(drill, monkeypatch):
     assert len(timed) >= reps_judged_by(drill, 9.0) >= 1
 
 
+@pytest.mark.long
 def test_what_was_recorded_before_an_interrupt_can_be_scored(drill, monkeypatch, tmp_path):
     break_after(monkeypatch, 9.0, KeyboardInterrupt())
     kept = tmp_path / "kept.wav"

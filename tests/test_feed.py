@@ -97,6 +97,7 @@ def test_what_nobody_told_widens_the_uncertainty(scene, recording, home):
     assert doubt_ms(unknown) > 2.0 * doubt_ms(known) > 0.0
 
 
+@pytest.mark.long
 def test_where_nobody_landed_nothing_is_claimed(home, tmp_path):
     scene = make_scene(replace(SETTING, seed=6002, length_s=20.0))
     path = tmp_path / "balls.wav"
@@ -141,6 +142,7 @@ def test_live_feeding_is_kept_as_a_kind_of_its_own(scene, recording, home):
             compare(history, "Robin", drill=f"{FEEDING}: rally", first="1", last=str(namesake))
 
 
+@pytest.mark.long
 def test_a_coachs_mark_stands_beside_the_measured_value(scene, recording, home):
     asked = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
     outcome = hear_recording(recording, asked)
@@ -233,6 +235,7 @@ class Microphone:
         return Block(start, samples, np.zeros_like(samples))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("ending", ["wav", "flac"])
 def test_a_session_that_was_kept_live_counts_once_when_its_recording_is_fed(scene, home, monkeypatch, ending):
     beginning = replace(scene, samples=scene.samples[: 10 * scene.rate_hz])

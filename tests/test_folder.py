@@ -229,6 +229,7 @@ def test_it_resumes_where_it_stopped(mine, monkeypatch):
     assert len(scored) == 3
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("change", ["recording", "sheet", "distance", "damage"])
 def test_what_changed_is_scored_again(mine, change):
     job = jobs_of(mine)[1]
@@ -360,6 +361,7 @@ class _Dying(ThreadPoolExecutor):
         return super().submit(function, job)
 
 
+@pytest.mark.long
 def test_the_jobs_that_a_dying_pool_held_are_given_back(mine):
     jobs = jobs_of(mine)
     with _Dying(1) as executor:

@@ -354,6 +354,7 @@ def test_of_two_microphones_the_better_one_speaks(dead):
     assert two.touchdowns_ms() == pytest.approx(DELAYS_MS, abs=0.5)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("noisy", [0, 1])
 def test_a_noisy_second_microphone_does_no_harm(noisy):
     noise = practice(noise=0.02, seed=3).heard
@@ -396,6 +397,7 @@ def test_a_step_of_the_latency_is_followed_within_two_reps(step_s):
         assert told is None or told == pytest.approx(real, abs=1.0)
 
 
+@pytest.mark.long
 def test_a_slow_drift_of_the_clock_is_followed():
     """100 ppm over the session are 66 frames: the zero of each rep must move with them."""
     places = np.arange(len(PLAIN.heard)) * (1.0 + 1e-4)

@@ -109,6 +109,7 @@ def test_distances_that_cannot_be_are_refused(drill, tmp_path):
 # ---------------------------------------------------------------- the card
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["serve-return", "random-contact"])
 def test_the_card_tells_what_belongs_together_on_one_page(name, tmp_path):
     call("render", name, tmp_path / "p.flac", "--seed", 3, "--distance", 2.5)

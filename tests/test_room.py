@@ -244,6 +244,7 @@ def test_a_fast_microphone_clock_stretches_the_recording():
         assert arrival(heard[:, 0], pattern, truth.contact_at) == pytest.approx(truth.contact_at, abs=0.05)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("clock_ppm", [-3000.0, 3000.0])
 def test_clocks_that_run_apart_end_in_a_flagged_fault_and_truth_survives_it(clock_ppm):
     settings = replace(BARE, clock_ppm=clock_ppm, round_trip_s=0.04)
@@ -344,6 +345,7 @@ def test_feet_begin_at_their_first_frame_and_live_where_feet_do(surface):
         assert energy[(frequency_hz > 20.0) & (frequency_hz < 3500.0)].sum() > 0.85 * energy.sum()
 
 
+@pytest.mark.long
 def test_feet_begin_as_softly_as_recorded_ones():
     """From the first sample to 12 and 50 % of the peak, median and third quartile of 13 recorded feet, in ms.
 

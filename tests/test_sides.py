@@ -127,6 +127,7 @@ def test_a_court_s_contact_is_located_whatever_the_other_court_plays(room, own):
     assert np.abs(np.median(errors_ms)) < 0.05
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("room", ROOMS)
 @pytest.mark.parametrize("own", ["left", "right"])
 def test_the_other_court_s_contact_alone_is_not_taken_for_one_s_own(room, own):

@@ -108,6 +108,7 @@ def test_a_recording_of_none_of_the_sheets_tells_the_code_that_is_missing(club, 
         score_with(recording, find_sheets(tmp_path))
 
 
+@pytest.mark.long
 def test_a_pause_and_a_new_start_are_pieces_of_one_document(club, tmp_path):
     sound = sound_of(club, 2)
     sheet = sheet_from_json((club / "take-2.cues.json").read_text(), "s")
