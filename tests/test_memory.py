@@ -55,7 +55,7 @@ def test_the_usual_landing_is_the_one_in_the_middle_by_level():
 
 def test_earlier_days_speak_until_this_one_has_heard_its_own():
     memory = Memory()
-    memory.recall([LandingSound((7.0,) * MARK), LandingSound((8.0,) * (MARK - 1))])  # another version's, too short
+    memory.recall([LandingSound((7.0,) * MARK), LandingSound((8.0,) * (MARK - 1)), LandingSound((9.0,) * (MARK + 1))])
     assert numbers(memory.marks(0)) == [7]
     for rep in range(ENOUGH):
         memory.learn(rep, landing(rep))
