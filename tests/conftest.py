@@ -43,6 +43,10 @@ NICE = 10  # of processes that only compute
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    for name in REQUESTS:  # in the background of a script, or by nohup, some are ignored, by all that tests start, too
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL)
     config.option.loadscopereorder = False  # xdist's own order: the files with the most tests first
 
 

@@ -15,6 +15,8 @@ from tests.accuracy.cases import Case, quick_cases
 from tests.accuracy.live import measure_live
 from tests.accuracy.measure import measure
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def figures():

@@ -42,6 +42,7 @@ def labels(folder):
     return [(float(start), float(end), text) for start, end, text in (line.split("\t") for line in lines)]
 
 
+@pytest.mark.long
 def test_labels_are_start_end_text_in_the_recordings_seconds(annotated):
     folder, document, _ = annotated
     found = {text: (start, end) for start, end, text in labels(folder)}
@@ -146,6 +147,7 @@ def test_the_touchdowns_doubt_is_drawn_as_wide_as_it_is():
     assert float(doubt.get("width")) == pytest.approx(40.0 / 1700.0 * (WIDTH - LEFT - RIGHT), abs=0.1)
 
 
+@pytest.mark.long
 def test_labels_that_were_edited_are_set_aside_and_not_written_over(annotated, tmp_path):
     folder, _, _ = annotated
     made = (folder / "labels.txt").read_text(encoding="utf-8")

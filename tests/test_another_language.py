@@ -35,6 +35,7 @@ def english_in(text):
     return set(re.findall(r"[A-Za-z]{2,}", text)) - {"ms"}
 
 
+@pytest.mark.long
 def test_a_session_in_another_language_shows_no_english_word(another_language, runner):
     done = runner.invoke(
         main, ["run", "serve-return", "--simulate", "club", "--speed", "0", "--seed", "3", "--language", "xx"]
@@ -45,6 +46,7 @@ def test_a_session_in_another_language_shows_no_english_word(another_language, r
     assert english_in(done.output) == set()
 
 
+@pytest.mark.long
 def test_results_and_sound_check_in_another_language_show_no_english_word(another_language, runner):
     steady = ["run", "steady-contact", "--simulate", "club", "--speed", "0", "--seed", "3", "--player", "Alex"]
     assert runner.invoke(main, steady).exit_code == 0

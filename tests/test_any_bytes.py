@@ -79,6 +79,7 @@ def give(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str, byte
     return given_as
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("ending", ENDINGS)
 @quick
 @given(content=st.binary(max_size=300) | st.text(max_size=200).map(lambda text: text.encode("utf-8", "replace")))
@@ -86,6 +87,7 @@ def test_any_bytes_are_read_or_refused(give: Callable[[str, bytes], None], endin
     give(ending, content)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("ending", ENDINGS)
 @quick
 @given(places=st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.binary(max_size=9)), min_size=1, max_size=6))

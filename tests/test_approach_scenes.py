@@ -15,11 +15,14 @@ FOLDER = Path(
 )
 NEAR_S = 0.02
 
-pytestmark = pytest.mark.skipif(
-    not any(FOLDER.glob("s*.json")),
-    reason=f"no recordings with steps before the landing in {FOLDER}; set DRILLTIMER_APPROACH_SCENES to a folder of "
-    "sNN.json truth files with the played and the recorded FLAC that each of them names",
-)
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(
+        not any(FOLDER.glob("s*.json")),
+        reason=f"no recordings with steps before the landing in {FOLDER}; set DRILLTIMER_APPROACH_SCENES to a "
+        "folder of sNN.json truth files with the played and the recorded FLAC that each of them names",
+    ),
+]
 
 
 @pytest.fixture(scope="module")

@@ -36,6 +36,7 @@ def own_home(tmp_path, monkeypatch):
     monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
 
 
+@pytest.mark.long
 def test_hops_are_asked_for_aloud_with_time_to_get_there():
     room = Overheard()
     checked = run_check(room, PLACE, real_time=False)
@@ -49,6 +50,7 @@ def test_hops_are_asked_for_aloud_with_time_to_get_there():
     assert checked.result == "good"
 
 
+@pytest.mark.long
 def test_a_language_without_the_word_asks_on_the_screen_alone():
     room, steps = Overheard(), []
     checked = run_check(room, PLACE, real_time=False, language="xx", on_step=steps.append)
@@ -57,6 +59,7 @@ def test_a_language_without_the_word_asks_on_the_screen_alone():
     assert checked.hops.heard == HOPS
 
 
+@pytest.mark.long
 def test_what_the_hops_sounded_like_is_left_for_sessions_and_a_short_check_has_none():
     checked = run_check(Overheard(), PLACE, real_time=False)
     assert len(checked.landings) == 1  # channel

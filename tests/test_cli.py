@@ -157,6 +157,7 @@ def test_json_stands_alone_on_stdout_and_keeps_the_schema(drill):
     assert value["clock"]["offset_s"] == pytest.approx(0.15 + 0.3 / 343.2, abs=5e-4)  # the quiet room's round trip
 
 
+@pytest.mark.long
 def test_the_same_seed_gives_the_same_session_and_another_another(drill):
     once, again, other = (simulated(drill, "--json", seed=seed).stdout for seed in (7, 7, 8))
     assert once == again
@@ -178,6 +179,7 @@ def test_touchdowns_agree_with_what_the_simulated_player_did(drill, room):
     assert float(np.abs(errors_ms).max()) < 4.0
 
 
+@pytest.mark.long
 def test_distance_is_taken_off(drill):
     near, far = (document(simulated(drill, "--json", "--distance", metres)) for metres in (1, 9))
     assert near["scores"]["timed"] == far["scores"]["timed"] == 5
@@ -186,6 +188,7 @@ def test_distance_is_taken_off(drill):
         assert there["touchdown_ms"] == pytest.approx(here["touchdown_ms"], abs=5.0)
 
 
+@pytest.mark.long
 def test_a_level_changes_the_window_and_nothing_else(drill):
     plain, advanced = (document(simulated(drill, "--json", *more)) for more in ((), ("--level", "advanced")))
     assert [rep["touchdown_s"] for rep in plain["reps"]] == pytest.approx(
@@ -197,6 +200,7 @@ def test_a_level_changes_the_window_and_nothing_else(drill):
 # ---------------------------------------------------------------- recorded, rendered, scored later
 
 
+@pytest.mark.long
 def test_a_recorded_session_scores_the_same_again(drill, tmp_path):
     kept = tmp_path / "practice.wav"
     live = document(simulated(drill, "--json", "--record", kept))
@@ -212,6 +216,7 @@ def test_a_recorded_session_scores_the_same_again(drill, tmp_path):
         assert later["call"] == now["call"]
 
 
+@pytest.mark.long
 def test_a_simulated_session_stays_simulated_when_its_recording_is_scored(drill, tmp_path):
     simulated(drill, "--record", tmp_path / "a.wav")
     assert "simulated room and player" in call("score", tmp_path / "a.wav", "--player", "Ann").stdout
@@ -224,6 +229,7 @@ def test_a_simulated_session_stays_simulated_when_its_recording_is_scored(drill,
     assert sources("Bea") == ["recording"]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("as_json", [True, False])
 def test_scores_are_printed_whatever_keeping_does(drill, tmp_path, monkeypatch, as_json):
     def broken(*_arguments, **_named):
@@ -255,6 +261,7 @@ def sources(player):
     return [each["source"] for each in json.loads(call("history", player, "--json").stdout)["sessions"]]
 
 
+@pytest.mark.long
 def test_a_practice_that_was_kept_live_counts_once_when_its_recording_is_scored(drill, tmp_path):
     simulated(drill, "--record", tmp_path / "a.wav", "--player", "Ann")
     (tmp_path / "a.wav").rename(tmp_path / "moved.wav")
@@ -315,6 +322,7 @@ def test_nothing_is_recorded_unasked(drill, tmp_path, monkeypatch):
     assert {path.name for path in tmp_path.iterdir()} <= {"short.yaml", "home"}
 
 
+@pytest.mark.long
 def test_recording_is_announced(drill, tmp_path):
     assert (
         f"recording the microphone to {tmp_path / 'p.flac'}" in simulated(drill, "--record", tmp_path / "p.flac").stderr
@@ -351,6 +359,7 @@ def test_a_rendered_sheet_tells_where_the_contacts_are_in_the_sound(tmp_path, na
     assert begins == pytest.approx(contacts, abs=3)  # a cue's first frames rise from zero
 
 
+@pytest.mark.long
 def test_a_rendered_drill_recorded_by_a_stranger_is_scored(drill, tmp_path):
     out = tmp_path / "out.flac"
     call("render", drill, out, "--seed", 5, "--distance", 3, "--no-signature")
@@ -663,6 +672,7 @@ def test_a_device_lost_on_the_way_leaves_the_scores_so_far(drill, monkeypatch):
     assert len(timed) >= reps_judged_by(drill, 9.0) >= 1
 
 
+@pytest.mark.long
 def test_what_was_recorded_before_an_interrupt_can_be_scored(drill, monkeypatch, tmp_path):
     break_after(monkeypatch, 9.0, KeyboardInterrupt())
     kept = tmp_path / "kept.wav"
@@ -701,6 +711,7 @@ def test_bad_input_ends_a_process_with_two_and_no_traceback(tmp_path):
     assert "Traceback" not in err
 
 
+@pytest.mark.long
 @pytest.mark.skipif(os.name != "posix", reason="Windows ends a process without asking it")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_request_to_end_scores_what_was_done(drill, number):
@@ -720,6 +731,7 @@ def test_a_request_to_end_scores_what_was_done(drill, number):
     assert "Traceback" not in err
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="Windows knows no SIGHUP")
 def test_a_session_that_is_to_outlive_its_terminal_does(drill):
     """Started by `nohup`, a program finds the hang-up ignored, and must leave it so."""

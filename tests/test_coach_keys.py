@@ -219,6 +219,7 @@ KEYS = st.lists(
 )
 
 
+@pytest.mark.long
 @settings(max_examples=30, deadline=None)
 @given(KEYS)
 def test_what_is_announced_is_true_after_any_keys(keys):
@@ -236,6 +237,7 @@ NAMED_KEYS = st.lists(
 )
 
 
+@pytest.mark.long
 @settings(max_examples=40, deadline=None)
 @given(NAMED_KEYS)
 def test_nobody_is_called_who_is_out_whatever_the_keys(keys):
@@ -347,6 +349,7 @@ def test_who_goes_on_is_not_sent_away():
     assert [word.text for word in named.said() if 20.0 < word.at_s < 25.0][:2] == ["get ready", "side shuffle"]
 
 
+@pytest.mark.long
 def test_what_a_key_cut_is_said_after_all():
     run = from_start_to_end((48.2, "pause"), (60.0, "resume"))  # in the middle of "change"
     assert [word.whole for word in run.said() if word.text == "change"][:2] == [False, True]

@@ -330,6 +330,7 @@ def test_run_keeps_the_session_under_a_player(tmp_path: Path, monkeypatch: pytes
     assert run("run", str(drill), "--simulate", "expert", "--speed", "0", "--player", "a\nb")[0] == 2
 
 
+@pytest.mark.long
 def test_test_block_lists_its_reps_only_when_it_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
     import drilltimer.app.live as live
 

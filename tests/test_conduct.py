@@ -12,9 +12,11 @@ from drilltimer.drill.language import load_drill
 from drilltimer.group.contacts import TURN_CHANGE_S, lay_contacts, lay_turns
 from drilltimer.group.events import Begun, Moved, Say, Scored, Told
 from drilltimer.group.language import read_group_plan
+from drilltimer.group.scoring import score_rep
 from drilltimer.group.standing import board_of
 from drilltimer.group.timeline import lay_out
-from drilltimer.model import Block, Grade
+from drilltimer.model import Block, Grade, Heard, Landing, Onset
+from drilltimer.score.match import correction_ms
 from drilltimer.session import Ended, Play, Silence
 
 RATE_HZ = 8_000  # sounds are made at any rate; this one is quick
@@ -158,6 +160,30 @@ def test_pause_cuts_at_once_and_what_is_left_goes_on_after_a_countdown():
     assert starts == pytest.approx([8.0, 49.0, 75.0, 110.0, 142.0], abs=0.11)
     indices = [play.rep.index for play in run.contacts()]
     assert len(indices) == len(set(indices))
+
+
+APART = PLAN.replace(
+    "  - {drill: quick, microphone: 1}",
+    "  - {drill: quick, microphone: 1, place: {speaker_m: 9, microphone_m: 1, speaker_to_microphone_m: 8}}",
+)
+
+
+def test_a_station_s_own_place_is_what_its_landings_are_scored_by():
+    home, apart = (Run(make(text)).until(40.0).session for text in (PLAN, APART))
+    errors_ms = []
+    for session in (home, apart):
+        running = session.running
+        rep = next(iter(running.reps))
+        at = session.zero + running.reps[rep].contact_s * RATE_HZ
+        landing = Landing(Onset(at + 0.2 * RATE_HZ, -20.0, 1.0))
+        scored = score_rep(
+            Heard(rep, Onset(at, -10.0, 1.0), True, landing), running, session.plan, session.lanes, RATE_HZ
+        )
+        assert scored is not None
+        errors_ms.append(scored.verdict.error_ms)
+    by_distance_ms = correction_ms(apart.plan.stations[0].placement) - correction_ms(home.plan.placement)
+    assert abs(by_distance_ms) > 5
+    assert errors_ms[0] - errors_ms[1] == pytest.approx(by_distance_ms)
 
 
 def test_skip_leads_to_the_next_stage():

@@ -15,6 +15,8 @@ import pytest
 from drilltimer.records import queries
 from drilltimer.records.history import History
 
+pytestmark = pytest.mark.long
+
 KILLS = 50
 WRITER = """
 import sys

@@ -147,6 +147,7 @@ places = st.one_of(
 )
 
 
+@pytest.mark.long
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=places, value=cells)
 def test_any_value_anywhere_ends_in_no_traceback(

@@ -117,6 +117,18 @@ def test_session_that_goes_on_elsewhere_is_completed(tmp_path: Path, history: Hi
         assert import_history(there, here.path).known == 1
 
 
+def test_session_that_went_another_way_elsewhere_is_not_completed(tmp_path: Path, history: History) -> None:
+    reps = made_reps(seed=5)
+    changed = [RepEntry(reps[0].rep, replace(reps[0].verdict, grade=Grade.VOID)), *reps[1:]]
+    with History(tmp_path / "here.sqlite") as here, History(tmp_path / "there.sqlite") as there:
+        add(here, replace(made_session(uid="three"), ending=None), reps[:10])
+        add(there, made_session(uid="three"), changed)
+        done = import_history(here, there.path)
+        assert (done.completed, done.known, len(done.conflicts)) == (0, 0, 1)
+        assert queries.reps(here, 1) == reps[:10]
+        assert queries.session(here, 1).ending is None
+
+
 def test_conflicts_are_told_and_ours_stays(tmp_path: Path, history: History) -> None:
     reps = made_reps(seed=1)
     changed = [RepEntry(reps[0].rep, replace(reps[0].verdict, grade=Grade.VOID)), *reps[1:]]

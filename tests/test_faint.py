@@ -10,6 +10,8 @@ from test_align import CUE, RATE_HZ, Practice, uneven
 from tests.hearing.beds import babble, notes
 from tests.hearing.faint import band_power, own_band
 
+pytestmark = pytest.mark.long
+
 CONTACTS_S = uneven(15, 4, 3.5)
 BEDS = {"notes": notes, "babble": babble, "hiss": lambda frames, rate_hz, rng: rng.standard_normal(frames)}
 

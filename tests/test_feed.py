@@ -70,6 +70,7 @@ def feed(path: Path, *options: str) -> dict:
     return document
 
 
+@pytest.mark.long
 def test_contacts_and_touchdowns_are_heard_where_they_were(scene, recording, home):
     told = feed(recording, *spots(scene))["reps"]
     truth = {each["rep"]: each for each in scene.truth["landings"]}
@@ -86,6 +87,7 @@ def test_contacts_and_touchdowns_are_heard_where_they_were(scene, recording, hom
     assert abs(np.median(errors_ms)) < 5.0  # the feeder strays by 0.8 m, which is 2.3 ms
 
 
+@pytest.mark.long
 def test_what_nobody_told_widens_the_uncertainty(scene, recording, home):
     known, unknown = (feed(recording, *options)["reps"] for options in (spots(scene), []))
 
@@ -95,6 +97,7 @@ def test_what_nobody_told_widens_the_uncertainty(scene, recording, home):
     assert doubt_ms(unknown) > 2.0 * doubt_ms(known) > 0.0
 
 
+@pytest.mark.long
 def test_where_nobody_landed_nothing_is_claimed(home, tmp_path):
     scene = make_scene(replace(SETTING, seed=6002, length_s=20.0))
     path = tmp_path / "balls.wav"
@@ -107,6 +110,7 @@ def test_where_nobody_landed_nothing_is_claimed(home, tmp_path):
     assert sum(rep["touchdown_ms"] is not None for rep in told) >= 4  # the others are not called missed
 
 
+@pytest.mark.long
 def test_the_size_of_blocks_changes_nothing(scene):
     court = Court("rally", False, distances_of(scene.truth), scene.truth["known"]["temperature_c"])
     answers = []
@@ -121,6 +125,7 @@ def test_the_size_of_blocks_changes_nothing(scene):
     assert answers[0] == answers[1]
 
 
+@pytest.mark.long
 def test_live_feeding_is_kept_as_a_kind_of_its_own(scene, recording, home):
     told = feed(recording, *spots(scene), "--player", "Robin")["reps"]
     with History(home / "history.sqlite") as history:
@@ -137,6 +142,7 @@ def test_live_feeding_is_kept_as_a_kind_of_its_own(scene, recording, home):
             compare(history, "Robin", drill=f"{FEEDING}: rally", first="1", last=str(namesake))
 
 
+@pytest.mark.long
 def test_a_coachs_mark_stands_beside_the_measured_value(scene, recording, home):
     asked = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
     outcome = hear_recording(recording, asked)
@@ -229,6 +235,7 @@ class Microphone:
         return Block(start, samples, np.zeros_like(samples))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("ending", ["wav", "flac"])
 def test_a_session_that_was_kept_live_counts_once_when_its_recording_is_fed(scene, home, monkeypatch, ending):
     beginning = replace(scene, samples=scene.samples[: 10 * scene.rate_hz])
@@ -251,6 +258,7 @@ def test_a_session_that_was_kept_live_counts_once_when_its_recording_is_fed(scen
     assert "kept as session 3, player Ann" in told(moved, "--player", "Ann")
 
 
+@pytest.mark.long
 def test_a_recording_that_ends_early_is_heard_told_and_kept_in_no_history(recording: Path, home: Path) -> None:
     cut = home / "cut.wav"
     cut.write_bytes(recording.read_bytes()[: round(0.7 * recording.stat().st_size)])

@@ -21,7 +21,10 @@ from tests.evaluation import load_evaluation
 
 FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[2] / "shared" / "feed-scenes"))
 NAMES = sorted(path.stem for path in FOLDER.glob("g*.json")) if FOLDER.is_dir() else []
-pytestmark = pytest.mark.skipif(not NAMES, reason="no feed scenes: set DRILLTIMER_FEED_SCENES to a folder of them")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(not NAMES, reason="no feed scenes: set DRILLTIMER_FEED_SCENES to a folder of them"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -140,6 +140,7 @@ def test_without_a_command_help_is_shown_as_ever(monkeypatch):
         assert "Commands:\n  " in CliRunner().invoke(main, []).stderr
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="pexpect needs a POSIX terminal")
 def test_a_narrow_terminal_gets_narrow_lines_and_a_pipe_the_whole(tmp_path):
     pexpect = pytest.importorskip("pexpect", reason="pip install pexpect pyte")

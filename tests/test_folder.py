@@ -89,6 +89,7 @@ def test_a_folder_is_scored_a_bad_file_told_and_the_rest_done(mine):
     assert used == [f"take-{n}.cues.json" for n in (1, 2, 2, 1)]
 
 
+@pytest.mark.long
 def test_results_are_equal_whatever_the_number_of_jobs(mine, tmp_path):
     other = shutil.copytree(mine, tmp_path / "other")
     for path in other.rglob("*"):
@@ -127,6 +128,7 @@ def test_no_place_for_results_is_one_error_where_nothing_could_be_scored_either(
     assert "Name another folder for them with --out." in answer.stderr
 
 
+@pytest.mark.long
 def test_a_recording_that_is_taken_away_while_it_is_scored_is_told(mine, monkeypatch):
     def scored_and_gone(job):
         outcome = score_one(job)
@@ -142,6 +144,7 @@ def test_a_recording_that_is_taken_away_while_it_is_scored_is_told(mine, monkeyp
         assert (mine / "scores" / f"{name}.score.json").exists()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -170,6 +173,7 @@ def test_a_result_that_is_taken_away_while_its_folder_is_scored_is_told(mine, mo
     assert (rows[0]["recording"], rows[0]["drills"]) == ("Kim/r0.wav", [])
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("rest", [(), ("--jobs", 1)])
 def test_a_sheet_that_is_taken_away_before_the_history_is_written_costs_no_scores(mine, monkeypatch, rest):
     def gone(*_):
@@ -182,6 +186,7 @@ def test_a_sheet_that_is_taken_away_before_the_history_is_written_costs_no_score
     assert "scored" in answer.stdout
 
 
+@pytest.mark.long
 def test_a_recording_that_cannot_be_read_for_the_moment_keeps_its_earlier_result(mine, monkeypatch):
     call("score", mine, "--jobs", 1, code=2)
     job = jobs_of(mine)[1]
@@ -196,6 +201,7 @@ def test_a_recording_that_cannot_be_read_for_the_moment_keeps_its_earlier_result
     assert (row["recording"], row["result"], row["drills"]) == ("Kim/r0.wav", None, [])
 
 
+@pytest.mark.long
 @pytest.mark.skipif(os.name != "posix", reason="Windows has no such names")
 def test_a_name_with_a_line_break_stays_on_its_line(mine):
     for path in (mine / "Kim").iterdir():
@@ -207,6 +213,7 @@ def test_a_name_with_a_line_break_stays_on_its_line(mine):
     assert "\x1b" not in answer.stdout + answer.stderr
 
 
+@pytest.mark.long
 def test_it_resumes_where_it_stopped(mine, monkeypatch):
     jobs = jobs_of(mine)
     for job in jobs[:3]:
@@ -222,6 +229,7 @@ def test_it_resumes_where_it_stopped(mine, monkeypatch):
     assert len(scored) == 3
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("change", ["recording", "sheet", "distance", "damage"])
 def test_what_changed_is_scored_again(mine, change):
     job = jobs_of(mine)[1]
@@ -239,6 +247,7 @@ def test_what_changed_is_scored_again(mine, change):
     assert not is_done(job)
 
 
+@pytest.mark.long
 def test_sheets_of_one_name_in_several_folders_are_told_apart(mine):
     for player, take in (("Kim", 1), ("Lou", 2)):
         for ending in (".flac", ".cues.json"):
@@ -250,6 +259,7 @@ def test_sheets_of_one_name_in_several_folders_are_told_apart(mine):
         assert is_done(job) is (job.name != "Kim/bad.wav")
 
 
+@pytest.mark.long
 def test_pictures_asked_for_later_are_drawn(mine):
     (mine / "Kim" / "bad.wav").unlink()
     call("score", mine, "--jobs", 1)
@@ -259,6 +269,7 @@ def test_pictures_asked_for_later_are_drawn(mine):
         assert ("scored before, and did not change: 4 of 4 recordings" in told) is (times == 2)
 
 
+@pytest.mark.long
 def test_a_new_sheet_in_the_folder_does_not_undo_what_was_scored(mine):
     job = jobs_of(mine)[1]
     keep(score_one(job), "")
@@ -266,6 +277,7 @@ def test_a_new_sheet_in_the_folder_does_not_undo_what_was_scored(mine):
     assert is_done(jobs_of(mine)[1])
 
 
+@pytest.mark.long
 def test_it_writes_to_the_history_when_asked(mine, tmp_path, monkeypatch):
     monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
     (mine / "Kim" / "bad.wav").unlink()
@@ -290,6 +302,7 @@ def test_a_recording_that_lies_in_no_folder_with_a_name_is_told_before_any_work(
         assert answer.stdout == ""
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("where", "asked"), [("Kim", "r0.wav"), ("Kim", "../Lou"), ("Lou/in", ".."), ("Lou/in", "../r2.wav")]
 )
@@ -302,6 +315,7 @@ def test_the_folders_own_name_counts_however_it_is_reached(mine, tmp_path, monke
     assert f"{'Kim' if asked == 'r0.wav' else 'Lou'} " in call("history").stdout
 
 
+@pytest.mark.long
 def test_an_interrupt_keeps_what_was_scored_and_says_how_to_go_on(mine, monkeypatch):
     def interrupted(job):
         if job.name == "Lou/r2.wav":
@@ -347,6 +361,7 @@ class _Dying(ThreadPoolExecutor):
         return super().submit(function, job)
 
 
+@pytest.mark.long
 def test_the_jobs_that_a_dying_pool_held_are_given_back(mine):
     jobs = jobs_of(mine)
     with _Dying(1) as executor:
@@ -363,6 +378,7 @@ def _deadly(job):
     return Outcome(job, fault=f"{job.name}: seen")
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL is POSIX's")
 def test_a_recording_that_kills_its_process_does_not_stop_the_others(mine, monkeypatch):
     monkeypatch.setattr(folders, "score_one", _deadly)

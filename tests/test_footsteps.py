@@ -46,11 +46,14 @@ BEFORE_S = 0.003  # of the clip's own sound before that point, kept
 
 FOUND_MS = 50.0
 
-pytestmark = pytest.mark.skipif(
-    not any(FOLDER.glob("default_*_footstep*.ogg")),
-    reason=f"no footsteps in {FOLDER}: apt-get install minetest-data, or set DRILLTIMER_FOOTSTEPS to a folder with its "
-    "default_*_footstep.*.ogg",
-)
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(
+        not any(FOLDER.glob("default_*_footstep*.ogg")),
+        reason=f"no footsteps in {FOLDER}: apt-get install minetest-data, or set DRILLTIMER_FOOTSTEPS to a folder "
+        "with its default_*_footstep.*.ogg",
+    ),
+]
 
 
 def clips():

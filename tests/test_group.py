@@ -44,6 +44,8 @@ from drilltimer.ui.screen import Look
 from drilltimer.ui.wording import load_wording
 
 SHIPPED = list(list_group_plans())
+QUICK = "two-lanes"  # what most tests here read
+PLANS = [name if name == QUICK else pytest.param(name, marks=pytest.mark.long) for name in SHIPPED]
 LOW_RATE_HZ = 16_000  # forty minutes at the rate of the ear take two thirds of the time; all else here is at 48 kHz
 
 
@@ -81,7 +83,7 @@ def test_a_shipped_plan_fits_and_gives_nothing_to_doubt(name):
     assert min(landings_asked(loaded.plan, loaded.course, loaded.drills)) > 0
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", PLANS)
 def test_a_shipped_plan_runs_to_its_end_and_everybody_is_scored_or_nobody(name):
     loaded = load_plan(name)
     outcome, events, _ = shipped_session(name)
@@ -123,6 +125,7 @@ time_limit_s: 40m
 """
 
 
+@pytest.mark.long
 def test_forty_minutes_with_twelve_players_at_full_speed():
     plan, tree = read_group_plan(FORTY_MINUTES, "forty.yaml")
     drills = {name: load_drill_named(name) for name in plan.drills}
@@ -162,6 +165,7 @@ def load_drill_named(name):
     return load_drill(*find_drill(name))
 
 
+@pytest.mark.long
 def test_a_whole_group_that_does_not_step_in_is_estimated_near_the_truth(monkeypatch):
     """A step into the hop is a sound like any other to it, and comes first: README says so."""
     monkeypatch.setattr(SimulatedPlayer, "_before", lambda self, rep, landing_db: ())
@@ -202,7 +206,7 @@ def test_it_is_told_with_who_is_out_that_a_turn_falls_silent():
 # ---------------------------------------------------------------- sheet and history
 
 
-def sheet_for(ranking=False, name="two-lanes"):
+def sheet_for(ranking=False, name=QUICK):
     outcome, _, _ = shipped_session(name)
     return sheet_of(outcome.session, load_wording(), ranking=ranking, simulated=True)
 
@@ -283,6 +287,7 @@ def run(*arguments):
     return CliRunner().invoke(main, ["group", *map(str, arguments)])
 
 
+@pytest.mark.long
 def test_a_run_from_the_command_line_keeps_everybody_s_reps(tmp_path):
     sheet = tmp_path / "sheet.html"
     done = run("run", "two-lanes", "--simulate", "mixed", "--speed", 0, "--seed", 3, "--sheet", sheet)
@@ -298,6 +303,7 @@ def test_a_run_from_the_command_line_keeps_everybody_s_reps(tmp_path):
     assert "Random contact" in reps
 
 
+@pytest.mark.long
 def test_nothing_is_kept_when_that_is_asked(tmp_path):
     plan = tmp_path / "short.yaml"
     plan.write_text("name: Short\nplayers: 2\nstations: [{drill: catch, microphone: 1}]\nwork_s: 20\n")

@@ -14,6 +14,8 @@ from drilltimer.hear.lanes import LaneListener
 from drilltimer.model import Block, Expectation
 from tests.accuracy.lanes import LaneCase, hear_lanes, measure_lanes, perform
 
+pytestmark = pytest.mark.long
+
 
 def kept(case):
     """A case's first seed, simulated once, to be heard several times."""

@@ -520,6 +520,7 @@ def test_any_structure_under_known_keys_is_loaded_or_refused(value):
     survives(yaml.safe_dump(value))
 
 
+@pytest.mark.long
 def test_the_largest_file_takes_work_by_its_length_and_200_megabytes():
     text = PLAIN + "".join(f"k{number:05d}: 1\n" for number in range(6400))
     assert 60_000 < len(text) < 65_536

@@ -41,6 +41,7 @@ def found(scored):
     return [verdict.touchdown_ms for verdict in scored.verdicts]
 
 
+@pytest.mark.long
 def test_a_sheet_by_hand_with_foreign_sounds_scores(desk):
     scored = desk(HEARD)
     assert found(scored) == pytest.approx(DELAYS_MS, abs=0.7)
@@ -54,6 +55,7 @@ def test_a_sheet_by_hand_with_foreign_sounds_scores(desk):
     assert "heard: 8 of 8" in scored.health.notes[0]
 
 
+@pytest.mark.long
 def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):
     scored = desk(PLAIN.played)
     assert found(scored) == [None] * 8
@@ -62,6 +64,7 @@ def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):
     assert not any("nothing but the played sound" in note for note in desk(HEARD).health.notes)
 
 
+@pytest.mark.long
 def test_a_recorder_that_mutes_what_is_soft_has_no_noise_and_is_told(desk):
     near = np.zeros(len(HEARD), bool)
     for contact_s, delay_ms in zip(CONTACTS_S, DELAYS_MS, strict=True):
@@ -77,6 +80,7 @@ def test_a_recorder_that_mutes_what_is_soft_has_no_noise_and_is_told(desk):
     assert not any("falls silent" in note for note in both.health.notes)
 
 
+@pytest.mark.long
 def test_seconds_are_the_recordings_own(desk):
     """Started 41.5 s before the drill, at another rate, on a clock 200 ppm slow."""
     quiet = 4e-3 * np.random.default_rng(2).standard_normal(round(41.5 * RATE_HZ))
@@ -92,6 +96,7 @@ def test_seconds_are_the_recordings_own(desk):
         assert verdict.contact_heard_s == pytest.approx((41.5 + contact_s + LATENCY_S) * (1 - 2e-4), abs=3e-4)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["recorded.flac", "recorded.ogg", "recorded.mp3"])
 def test_other_formats_score_alike(desk, name):
     scored = desk(HEARD, name=name)
@@ -108,11 +113,13 @@ def test_what_was_cut_off_is_void_and_the_rest_is_scored(desk):
     assert [verdict.rep for verdict in scored.verdicts] == list(range(8))
 
 
+@pytest.mark.long
 def test_two_channels_are_as_good_as_the_better_one(desk):
     scored = desk(np.column_stack([np.zeros_like(HEARD), HEARD]))
     assert found(scored) == pytest.approx(DELAYS_MS, abs=0.8)
 
 
+@pytest.mark.long
 def test_the_sheets_window_and_numbers_are_taken(desk):
     reps = [
         {"rep": 10 + i, "call": "left", "cues": [{"role": "contact", "at_s": at_s}]}
@@ -127,6 +134,7 @@ def test_the_sheets_window_and_numbers_are_taken(desk):
     assert not any("window" in note for note in scored.health.notes)
 
 
+@pytest.mark.long
 def test_distance_is_taken_from_the_sheet_unless_told_otherwise(desk):
     """7 m of way, 10 °C."""
     place = {"speaker_to_player_m": 4.0, "player_to_mic_m": 4.0, "speaker_to_mic_m": 1.0, "air_c": 10.0}
@@ -155,6 +163,7 @@ def test_a_missing_sheet_is_told(tmp_path):
         read_sheet(tmp_path / "no.json")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seconds", [16.7, 17.0])
 def test_contacts_of_an_even_drill_are_told_once_where_the_recording_breaks_off(tmp_path, monkeypatch, seconds):
     """Any four of its contacts, 3.2 s apart, fit any other four: they were taken for the first ones and the last."""

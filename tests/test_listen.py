@@ -215,6 +215,7 @@ def test_nothing_piles_up_while_no_rep_is_due():
     assert max(held[20:]) < 1.05 * max(held[5:20])
 
 
+@pytest.mark.long
 @settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.integers(50, 60_000), min_size=1, max_size=6))
 def test_whatever_blocks_there_are_the_answers_are_equal(sizes):
@@ -313,6 +314,7 @@ def test_a_lost_block_voids_the_rep_it_touches_and_no_other(rep):
     assert others == pytest.approx(asked, abs=0.5)
 
 
+@pytest.mark.long
 def test_sample_rates_agree():
     """One sound at three rates."""
     fine = [resample_poly(PLAIN.played, 2, 1), resample_poly(PLAIN.heard, 2, 1, axis=0)]
@@ -352,6 +354,7 @@ def test_of_two_microphones_the_better_one_speaks(dead):
     assert two.touchdowns_ms() == pytest.approx(DELAYS_MS, abs=0.5)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("noisy", [0, 1])
 def test_a_noisy_second_microphone_does_no_harm(noisy):
     noise = practice(noise=0.02, seed=3).heard
@@ -394,6 +397,7 @@ def test_a_step_of_the_latency_is_followed_within_two_reps(step_s):
         assert told is None or told == pytest.approx(real, abs=1.0)
 
 
+@pytest.mark.long
 def test_a_slow_drift_of_the_clock_is_followed():
     """100 ppm over the session are 66 frames: the zero of each rep must move with them."""
     places = np.arange(len(PLAIN.heard)) * (1.0 + 1e-4)
@@ -430,6 +434,7 @@ def test_a_block_out_of_turn_is_a_fault_of_the_caller():
         listener.feed(Block(150, zeros, zeros))
 
 
+@pytest.mark.long
 def test_a_player_who_shifts_is_followed_at_once():
     """In noise, where a usual time would pull: what was before the shift says nothing about when feet come after it."""
     errors_ms = []

@@ -72,6 +72,7 @@ def test_a_recording_whose_sheet_would_have_too_long_a_name_is_refused_beforehan
     assert "cannot be written: File name too long" in told
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("audio", ["x" * 300, "x" * 999, "a\x00.wav"])
 def test_a_sheets_sound_with_a_name_that_cannot_be_is_told(home: Path, audio: str) -> None:
     reps = [{"cues": [{"role": "contact", "at_s": 2}]}]

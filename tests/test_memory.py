@@ -24,6 +24,9 @@ def test_a_rep_does_not_vouch_for_itself():
     usual = memory.usual(2)
     assert usual is not None
     assert usual[0, 0] in {1.0, 2.0, 4.0, 5.0}  # any landing's but its own
+    for rep in range(5):
+        memory.learn(rep, landing(rep), np.full(3, float(rep)))
+    assert [pattern[0] for pattern in memory.patterns(2)] == [0, 1, 3, 4]
 
 
 def test_what_a_rep_was_taken_for_may_change():
@@ -52,7 +55,7 @@ def test_the_usual_landing_is_the_one_in_the_middle_by_level():
 
 def test_earlier_days_speak_until_this_one_has_heard_its_own():
     memory = Memory()
-    memory.recall([LandingSound((7.0,) * MARK), LandingSound((8.0,) * (MARK - 1))])  # another version's, too short
+    memory.recall([LandingSound((7.0,) * MARK), LandingSound((8.0,) * (MARK - 1)), LandingSound((9.0,) * (MARK + 1))])
     assert numbers(memory.marks(0)) == [7]
     for rep in range(ENOUGH):
         memory.learn(rep, landing(rep))

@@ -67,6 +67,7 @@ def short_drill(folder: Path) -> Path:
     return path
 
 
+@pytest.mark.long
 def test_a_sheet_lies_beside_its_sound_whoever_expands_the_home(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -106,6 +107,7 @@ def test_sound_is_not_written_under_a_name_that_no_sheet_could_tell(tmp_path: Pa
     assert not path.exists()
 
 
+@pytest.mark.long
 @posix
 def test_a_recording_whose_name_is_no_text_is_scored_drawn_and_kept(tmp_path: Path) -> None:
     folder = tmp_path / NO_TEXT

@@ -143,6 +143,7 @@ calls: {words: [left, right], delay_s: 0.2, tones: true}
 """
 
 
+@pytest.mark.long
 def test_a_session_moves_an_expert_up_says_it_shows_it_and_keeps_it(monkeypatch: pytest.MonkeyPatch) -> None:
     drill = load_drill(CLIMB, "climb.yaml")
     place = Placement(3.0, 3.0, 0.3)

@@ -53,6 +53,7 @@ def recognised(decoder: Any, name: str, words: list[str]) -> list[str]:
     return [text for text in words if heard(decoder, text) == text]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", GROUPS)
 def test_words_are_recognised_at_or_above_the_baseline(decoder: Any, name: str) -> None:
     words = GROUPS[name]["words"] or list(FILES)

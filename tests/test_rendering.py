@@ -57,6 +57,7 @@ def test_peaks_bound_the_loudness_and_it_is_told(drill, tmp_path):
     assert peak_db == pytest.approx(-1.0, abs=0.3)  # the mixer's limiter bends what is above -0.9 dBFS
 
 
+@pytest.mark.long
 def test_takes_are_other_draws_of_the_same_drill(tmp_path):
     call("render", "random-contact", tmp_path / "t.flac", "--seed", 7, "--takes", 3, "--no-card")
     sheets = [sheet_at(tmp_path / f"t-{n}.cues.json") for n in (1, 2, 3)]
@@ -108,6 +109,7 @@ def test_distances_that_cannot_be_are_refused(drill, tmp_path):
 # ---------------------------------------------------------------- the card
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["serve-return", "random-contact"])
 def test_the_card_tells_what_belongs_together_on_one_page(name, tmp_path):
     call("render", name, tmp_path / "p.flac", "--seed", 3, "--distance", 2.5)
@@ -170,6 +172,7 @@ print(plan.length_s, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="the resource module is POSIX's")
 def test_memory_does_not_grow_with_the_length(tmp_path):
     peaks = {}

@@ -128,6 +128,7 @@ def test_the_longer_the_round_trip_the_later_the_very_same_sound():
     np.testing.assert_allclose(late[shift:], early[:-shift], atol=1e-7)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("preset", ["hall", "windy", "club"])
 def test_what_is_heard_does_not_depend_on_the_blocks(preset):
     faulty = replace(PRESETS[preset], lost_per_min=40.0, clock_ppm=150.0, gain_control=True, input_channels=2)
@@ -243,6 +244,7 @@ def test_a_fast_microphone_clock_stretches_the_recording():
         assert arrival(heard[:, 0], pattern, truth.contact_at) == pytest.approx(truth.contact_at, abs=0.05)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("clock_ppm", [-3000.0, 3000.0])
 def test_clocks_that_run_apart_end_in_a_flagged_fault_and_truth_survives_it(clock_ppm):
     settings = replace(BARE, clock_ppm=clock_ppm, round_trip_s=0.04)
@@ -343,6 +345,7 @@ def test_feet_begin_at_their_first_frame_and_live_where_feet_do(surface):
         assert energy[(frequency_hz > 20.0) & (frequency_hz < 3500.0)].sum() > 0.85 * energy.sum()
 
 
+@pytest.mark.long
 def test_feet_begin_as_softly_as_recorded_ones():
     """From the first sample to 12 and 50 % of the peak, median and third quartile of 13 recorded feet, in ms.
 
@@ -466,6 +469,7 @@ def test_reading_is_paced_by_the_given_clock():
     assert waits_s == pytest.approx([0.005] * 200, abs=1e-9)
 
 
+@pytest.mark.long
 def test_memory_stays_flat():
     room = SimulatedRoom(replace(PRESETS["club"], clock_ppm=50.0, lost_per_min=5.0))
     tracemalloc.start()

@@ -23,11 +23,14 @@ from tests.hearing.scene import sheet_of
 FOLDER = Path(os.environ.get("DRILLTIMER_SCENES") or Path(__file__).parents[1].parent / "shared" / "scenes")
 FOUND_S, WRONG_S = 0.05, 0.02
 
-pytestmark = pytest.mark.skipif(
-    not any(FOLDER.glob("d*.json")),
-    reason=f"no recordings with exact truth in {FOLDER}; set DRILLTIMER_SCENES to a folder of dNN.json truth files "
-    "with the played and the recorded FLAC that each of them names",
-)
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(
+        not any(FOLDER.glob("d*.json")),
+        reason=f"no recordings with exact truth in {FOLDER}; set DRILLTIMER_SCENES to a folder of dNN.json truth files "
+        "with the played and the recorded FLAC that each of them names",
+    ),
+]
 
 
 @pytest.fixture(scope="module")

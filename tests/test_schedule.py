@@ -149,6 +149,12 @@ def test_another_seed_gives_other_waits():
     assert [rep.contact_s for rep in plan(block(), seed=1)] != [rep.contact_s for rep in plan(block(), seed=2)]
 
 
+def test_equal_blocks_of_a_drill_are_drawn_independently():
+    reps = plan(block(reps=20), block(reps=20))
+    gaps = [[b.contact_s - a.contact_s for a, b in itertools.pairwise(r for r in reps if r.block == n)] for n in (0, 1)]
+    assert sum(abs(a - b) > 0.05 for a, b in zip(*gaps, strict=False)) > 10
+
+
 def test_calls_do_not_change_the_waits():
     called = block(calls=Calls(("left", "right"), (1.0, 1.0), 0.15, 0.2))
     assert [rep.contact_s for rep in plan(called)] == [rep.contact_s for rep in plan(block())]
@@ -398,6 +404,7 @@ def test_every_shipped_drill_runs_in_a_club_hour(path):
 # ---------------------------------------------------------------- many draws
 
 
+@pytest.mark.long
 def test_a_hundred_thousand_contacts_follow_their_weights_and_shares():
     lengths = (RallyLength(1, 1, 40.0), RallyLength(2, 2, 23.0), RallyLength(3, 4, 22.0), RallyLength(5, 6, 15.0))
     rhythm = Rhythm(2.5, rally=lengths, rest_s=20.0)
@@ -425,6 +432,7 @@ def test_a_hundred_thousand_contacts_follow_their_weights_and_shares():
     assert contacts.count("tock") / len(contacts) == pytest.approx(0.5, abs=0.008)
 
 
+@pytest.mark.long
 def test_withheld_contacts_of_many_draws_have_their_share():
     rhythm = Rhythm(2.0, rally=(RallyLength(4, 4),), rest_s=10.0)
     reps = plan(block(rhythm=rhythm, withheld_share=0.2, reps=80_000))

@@ -143,6 +143,7 @@ def test_late_is_spoken_in_no_drill_that_calls_right() -> None:
             assert "late" not in {cue.sound for rep in plan.reps for cue in rep.cues}, name
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", NAMES)
 def test_a_drill_can_be_started_for_real(name: str) -> None:
     """The first reps with an expert in a simulated room, as fast as it goes: every contact answered and judged."""

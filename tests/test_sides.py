@@ -127,6 +127,7 @@ def test_a_court_s_contact_is_located_whatever_the_other_court_plays(room, own):
     assert np.abs(np.median(errors_ms)) < 0.05
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("room", ROOMS)
 @pytest.mark.parametrize("own", ["left", "right"])
 def test_the_other_court_s_contact_alone_is_not_taken_for_one_s_own(room, own):
@@ -174,6 +175,7 @@ lane_gap_m: 10
 """
 
 
+@pytest.mark.long
 def test_a_player_s_score_is_the_same_on_the_near_and_on_the_far_court():
     """Players without spread land in the middle of their window, the far one 20.4 ms later: 7 m at 343.2 m/s."""
     plan, tree = read_group_plan(TWO_COURTS, "courts.yaml")

@@ -270,12 +270,10 @@ def test_close_aborts_never_stops_and_does_so_once(portaudio):
 
 def test_close_does_not_wait_for_a_stuck_device_and_leaves_portaudio_alone_then(portaudio, monkeypatch):
     monkeypatch.setattr(stream, "CLOSE_LIMIT_S", 0.05)
-    stuck = threading.Event()
-    portaudio.on_abort = stuck.wait
-    card = SoundCard()
-    began_s = time.monotonic()
-    card.close()
-    assert time.monotonic() - began_s < 1.0
+    stuck, returned = threading.Event(), []
+    portaudio.on_abort = lambda: returned.append(stuck.wait(60.0))
+    SoundCard().close()
+    assert not returned
     SoundCard().close()
     assert portaudio.calls.count("terminate") == 1  # restarting PortAudio under a stuck stream could hang for good
     stuck.set()
@@ -385,14 +383,8 @@ def test_a_lost_device_is_noticed_and_comes_back(sound_card, accident, reason):
     with opened() as card:
         gather(card, 24_000)
         sound_card(*accident)
-        began_s = time.monotonic()
         with pytest.raises(DeviceError, match=reason):
             gather(card, 5 * RATE_HZ)
-        noticed_s = time.monotonic() - began_s
-        card.close()
-        closed_s = time.monotonic() - began_s - noticed_s
-    assert noticed_s < 2.0
-    assert closed_s < 3.0
     sound_card("restart")
     with opened() as card:
         card.play(9_600, click(), CUE)

@@ -13,6 +13,8 @@ from made_up_language import translate, write_language
 
 from drilltimer.audio.files import shipped_folder
 
+pytestmark = pytest.mark.long
+
 pexpect = pytest.importorskip("pexpect", reason="pip install pexpect pyte")
 pyte = pytest.importorskip("pyte", reason="pip install pexpect pyte")
 if sys.platform == "win32":

@@ -52,6 +52,7 @@ def test_the_signature_finds_the_sheet_among_others(club, tmp_path):
     assert names(score_with(recording, find_sheets(club))) == ["take-2.cues.json"]
 
 
+@pytest.mark.long
 def test_without_the_signature_all_sheets_are_tried(club, tmp_path):
     recording = record(tmp_path / "r.wav", sound_of(club, 3)[round(3.0 * RATE_HZ) :])
     (found,) = score_with(recording, find_sheets(club))
@@ -59,6 +60,7 @@ def test_without_the_signature_all_sheets_are_tried(club, tmp_path):
     assert found.clock.offset_s == pytest.approx(-3.0, abs=1e-3)
 
 
+@pytest.mark.long
 def test_several_drills_in_one_recording_are_told_apart(club, tmp_path):
     recording = record(tmp_path / "r.wav", 2.0, sound_of(club, 1), 5.0, sound_of(club, 3), 3.0)
     found = score_with(recording, find_sheets(club))
@@ -68,6 +70,7 @@ def test_several_drills_in_one_recording_are_told_apart(club, tmp_path):
     assert offsets_s["take-3.cues.json"] == pytest.approx(7.0 + len(sound_of(club, 1)) / RATE_HZ, abs=1e-3)
 
 
+@pytest.mark.long
 def test_the_command_prints_one_document_with_the_other_drills_in_it(club, tmp_path):
     recording = record(tmp_path / "r.wav", 2.0, sound_of(club, 1), 5.0, sound_of(club, 3))
     value = json.loads(call("score", recording, "--sheet", club, "--json").stdout)
@@ -105,6 +108,7 @@ def test_a_recording_of_none_of_the_sheets_tells_the_code_that_is_missing(club, 
         score_with(recording, find_sheets(tmp_path))
 
 
+@pytest.mark.long
 def test_a_pause_and_a_new_start_are_pieces_of_one_document(club, tmp_path):
     sound = sound_of(club, 2)
     sheet = sheet_from_json((club / "take-2.cues.json").read_text(), "s")
@@ -120,6 +124,7 @@ def test_a_pause_and_a_new_start_are_pieces_of_one_document(club, tmp_path):
     assert heard_s == pytest.approx(by_hand_s, abs=1e-3)
 
 
+@pytest.mark.long
 def test_what_is_told_now_goes_over_every_sheet(club, tmp_path):
     recording = record(tmp_path / "r.wav", 1.0, sound_of(club, 1))
     (plain,) = score_with(recording, [club / "take-1.cues.json"])
@@ -133,6 +138,7 @@ def test_a_folder_without_sheets_is_told(tmp_path):
         find_sheets(tmp_path)
 
 
+@pytest.mark.long
 def test_broken_sheets_among_good_ones_do_not_stop_the_search(club, tmp_path):
     for name in ("take-1.flac", "take-1.cues.json"):
         shutil.copy(club / name, tmp_path / name)
@@ -165,6 +171,7 @@ def sound_of_even(even, take):
     return soundfile.read(even / f"e-{take}.flac")[0].mean(axis=1)
 
 
+@pytest.mark.long
 def test_the_sheet_named_like_the_recording_is_taken_and_no_other_one_is_tried(even):
     recording, tried = record(even / "e-4.wav", sound_of_even(even, 4)), []
     found = score_with(recording, find_sheets(even), on_tried=lambda *told: tried.append(told))
@@ -173,6 +180,7 @@ def test_the_sheet_named_like_the_recording_is_taken_and_no_other_one_is_tried(e
     assert not any("fit as well" in note for note in found[0].health.notes)
 
 
+@pytest.mark.long
 def test_the_sheet_named_like_the_recording_does_not_hide_a_second_drill(club, tmp_path):
     recording = record(tmp_path / "take-3.wav", sound_of(club, 3), 3.0, sound_of(club, 1))
     for take in (1, 2, 3):
@@ -181,6 +189,7 @@ def test_the_sheet_named_like_the_recording_does_not_hide_a_second_drill(club, t
     assert sorted(names(score_with(recording, find_sheets(tmp_path)))) == ["take-1.cues.json", "take-3.cues.json"]
 
 
+@pytest.mark.long
 def test_a_name_alone_does_not_make_a_sheet_fit(club, tmp_path):
     for name in ("take-1.flac", "take-1.cues.json", "take-2.flac", "take-2.cues.json"):
         shutil.copy(club / name, tmp_path / name)
@@ -188,6 +197,7 @@ def test_a_name_alone_does_not_make_a_sheet_fit(club, tmp_path):
     assert names(score_with(recording, find_sheets(tmp_path))) == ["take-1.cues.json"]
 
 
+@pytest.mark.long
 def test_of_sheets_that_fit_equally_the_one_of_that_day_is_taken_and_the_others_told(even):
     recording = record(even / "phone.wav", 2.0, sound_of_even(even, 3))
     os.utime(recording, (3 * 86_400 + 600, 3 * 86_400 + 600))
@@ -200,6 +210,7 @@ def test_of_sheets_that_fit_equally_the_one_of_that_day_is_taken_and_the_others_
     )
 
 
+@pytest.mark.long
 def test_how_far_the_search_is_comes_on_stderr_alone(even):
     recording = record(even / "phone.wav", 2.0, sound_of_even(even, 3))
     (even / "e-1.flac").unlink()
@@ -211,6 +222,7 @@ def test_how_far_the_search_is_comes_on_stderr_alone(even):
     assert any(line.endswith("e-1.cues.json: cannot be used") for line in told)
 
 
+@pytest.mark.long
 def test_how_far_the_listening_is_is_told_for_each_drill_anew(club, tmp_path):
     recording, told = record(tmp_path / "r.wav", 2.0, sound_of(club, 1), 5.0, sound_of(club, 3)), []
     score_with(recording, find_sheets(club), on_heard=lambda *far: told.append(far))

@@ -13,7 +13,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from drilltimer.audio.decode import decode, kind_of, room_for
+from drilltimer.audio.decode import absurd, decode, kind_of, room_for
 from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.audio.salvage import (
     PADDING_FRAMES,
@@ -31,10 +31,7 @@ from drilltimer.errors import RecordingError
 from drilltimer.model import Samples
 from drilltimer.units import s_from_frames
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 384_000  # beyond, no landing could be timed, or the header lies
-MOST_CHANNELS = 64
-UNKNOWN_FRAMES = 2**62
-ENDLESS = "a file that does not say how long it is"  # FLAC that was streamed, or whose recorder was stopped
+UNKNOWN_FRAMES = 2**62  # of FLAC that was streamed, or whose recorder was stopped
 # Measured: libsndfile 1.2 lands on another frame in half of all seeks in OGG Vorbis, and MP3 glitches after each.
 EXACT_SEEK_FORMATS = frozenset({"WAV", "WAVEX", "RF64", "W64", "FLAC", "AIFF", "CAF"})
 FLOATING = frozenset({"FLOAT", "DOUBLE"})  # whose samples need not be numbers
@@ -43,13 +40,13 @@ SKIP_FRAMES = 65_536
 CUT = "The copy was not finished, or the recorder lost power."
 WHOLE = (
     "What can be read of it was scored, and goes into no history, where a better copy would count once more. Copy it "
-    "again; if there is no more of it, 'ffmpeg -i IN OUT.wav' makes a whole file of what there is."
+    "again; if there is no more of it, a sound editor makes a whole file of what there is."
 )
 NO_NUMBERS = "The program that wrote it had a fault."
 ANEW = "Have it written anew where it comes from, with samples of 16 or 24 bits."
 LEFT = f"What is left of it was scored, and goes into no history, where a better copy would count once more. {ANEW}"
 AGAIN = "Copy it again from where it was recorded."
-CONVERT = "Convert it with a sound editor, or 'ffmpeg -i IN OUT.wav', and score the result."
+CONVERT = "Convert it with a sound editor, and score the result."
 
 
 _SESSION = re.compile(rf"{SESSION}(?P<uid>\w+)")
@@ -59,7 +56,7 @@ class AudioFile:
     """A sound or video file, open for reading. A context manager.
 
     Any place can be read, to the exact frame. The seeking of OGG and MP3 is not exact: when somebody first goes back
-    they are decoded into a temporary file. What libsndfile cannot read is decoded so by `ffmpeg` at once.
+    they are decoded into a temporary file. What libsndfile cannot read is decoded so at once, by `audio/decode`.
 
     Parameters
     ----------
@@ -91,12 +88,11 @@ class AudioFile:
         self._lacks_sound = False
         self._decoded: TemporaryDirectory[str] | None = None
         refuse_no_file(self.path)
-        kind = kind_of(self.path)
         try:
-            self._file = _open(self.path, kind)
-        except NeedsDecoderError:
-            self._decoded, said = decode(self.path, kind or ENDLESS)
-            self._file = _open(Path(self._decoded.name) / "sound.flac", None)
+            self._file = _open(self.path, kind_of(self.path))
+        except NeedsDecoderError as needs:
+            self._decoded, said = decode(self.path, *needs.args)
+            self._file = _open(Path(self._decoded.name) / "sound.flac")
         self._at = 0
         try:
             told = _SESSION.search(str(self._file.comment))
@@ -107,7 +103,7 @@ class AudioFile:
             if said:
                 length_s = s_from_frames(self.frames, self.rate_hz)
                 self.damage = (
-                    f"the recording is damaged or ends early: {length_s:.1f} s can be read; ffmpeg says: {said}"
+                    f"the recording is damaged or ends early: {length_s:.1f} s can be read; the decoder says: {said}"
                 )
             self._refuse_absurd(salvage)
             if salvage:
@@ -121,7 +117,7 @@ class AudioFile:
     def _salvage(self) -> None:
         """Look the file through, and go on with what can be read of it where it is not whole."""
         if self._decoded is None and self._file.format not in PLAIN_FORMATS:
-            again = partial(_open, self.path, None)
+            again = partial(_open, self.path)
             seeks = self._file.format in EXACT_SEEK_FORMATS
             if seeks:
                 with again() as looked_at:
@@ -149,10 +145,8 @@ class AudioFile:
             self.damage = told_no_numbers(self.damage, lost, first, self.rate_hz)
 
     def _refuse_absurd(self, salvage: bool) -> None:
-        if not LOWEST_RATE_HZ <= self.rate_hz <= HIGHEST_RATE_HZ:
-            raise self._broken(f"its header says {self.rate_hz} Hz; {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} can be used")
-        if self.channels > MOST_CHANNELS:
-            raise self._broken(f"its header says {self.channels} channels; at most {MOST_CHANNELS} can be used")
+        if doubt := absurd(self.rate_hz, self.channels):
+            raise self._broken(doubt)
         if self.frames <= 0:
             raise self._broken("there is no sound in it", why="The recorder was stopped before it wrote anything.")
         promised = re.search(r"^ *(?:data|SSND) : (\d+) \(should be (\d+)\)", self._file.extra_info, re.MULTILINE)
@@ -245,7 +239,7 @@ class AudioFile:
         with room_for(self.path, target), soundfile.SoundFile(target, "w", *shape, "PCM_24", format="FLAC") as sink:
             for samples in pieces:
                 sink.write(samples)
-        self._file, self._at = _open(target, None), 0
+        self._file, self._at = _open(target), 0
 
     def _pieces(self) -> Iterator[Samples]:
         """All of the file in order; damage is told as such, not as want of room for what is read."""
@@ -253,7 +247,7 @@ class AudioFile:
 
         at = 0
         try:
-            with _open(self.path, None) as source:
+            with _open(self.path) as source:
                 while len(samples := source.read(SKIP_FRAMES, dtype="float32", always_2d=True)):
                     at += len(samples)
                     yield samples
@@ -323,8 +317,8 @@ def refuse_no_file(path: Path) -> None:
         raise RecordingError(f"{path}: is empty (0 bytes)", why="The recorder was stopped, or the disk was full.")
 
 
-def _open(path: Path, kind: str | None) -> Any:
-    """Open with libsndfile. `kind` is what else the file may be."""
+def _open(path: Path, kind: tuple[str, str] | None = None) -> Any:
+    """Open with libsndfile. `kind` is what else the file may be, and the format to decode it as."""
     import soundfile
 
     try:
@@ -335,14 +329,14 @@ def _open(path: Path, kind: str | None) -> Any:
             if file.frames < UNKNOWN_FRAMES:
                 return file
             file.close()
-            raise NeedsDecoderError
+            raise NeedsDecoderError("a file that does not say how long it is", file.format.lower())
     except (soundfile.LibsndfileError, OSError, TypeError, ValueError, RuntimeError) as fault:
         # TypeError: soundfile takes a name ending in .raw for sound without a header
         if kind is not None:
-            raise NeedsDecoderError from fault
+            raise NeedsDecoderError(*kind) from fault
         raise RecordingError(
             f"{path}: is not a sound file that can be read",
-            why="WAV, FLAC, OGG and MP3 can, and with ffmpeg installed films, AAC and M4A.",
+            why="WAV, FLAC, OGG and MP3 can, and the sound of films, AAC, M4A and AMR.",
             fix=CONVERT,
         ) from fault
 

@@ -75,9 +75,9 @@ def score(
 ) -> None:
     """Score RECORDING, made by any recorder, against the cue sheet of what was played.
 
-    WAV, FLAC, OGG and MP3 are read; films, AAC and M4A too where ffmpeg is installed. It may begin long before
-    the drill, lack its beginning or end, and hold several drills. Of a damaged one, what can be read is scored
-    and printed; the exit code is then 2.
+    WAV, FLAC, OGG, MP3, M4A, AAC and AMR are read, and the sound of films (MP4, MOV, 3GP, WebM, AVI). It may begin
+    long before the drill, lack its beginning or end, and hold several drills. Of a damaged one, what can be read is
+    scored and printed; the exit code is then 2.
 
     RECORDING may be a folder: each recording in it gets a JSON file of its own, what is there already is not
     scored again, and a summary comes last.
