@@ -120,7 +120,7 @@ def test_the_scenes_own_evaluation_agrees(scored):
     assert total["median_abs_ms"] <= 0.5
     assert total["p95_abs_ms"] <= 4.0
     assert (
-        sum(abs(error) <= 0.005 for error in second_s) >= 0.7 * feet
+        sum(abs(error) <= 0.005 for error in second_s) >= 0.65 * feet
     )  # of all: where the first one is void, so is the second
     assert sum(abs(error) <= 0.005 for error in second_s) >= 0.85 * len(second_s)  # at its place, when told
     at_once = {(truth["scene"], landing["rep"]) for truth, _ in scored for landing in truth["landings"]}
