@@ -568,11 +568,27 @@ class Progression:
     down_share: float = 0.5
 
 
+Figure = Literal[
+    "constant_error_ms",
+    "variable_error_ms",
+    "absolute_error_ms",
+    "in_window_share",
+    "missed_share",
+    "stagger_ms",
+    "first_step_ms",
+]  # what can be compared between two sessions of a drill
+
+
 @dataclass(frozen=True, slots=True)
 class Drill:
-    """What is practised, in order. `progression` None: levels stay as they are."""
+    """What is practised, in order.
+
+    `progression` None: levels stay as they are. `primary`: the one figure that the drill is about, tested before all
+    others when sessions are compared.
+    """
 
     name: str
     description: str
     blocks: tuple[DrillBlock, ...]
     progression: Progression | None = None
+    primary: Figure = "constant_error_ms"

@@ -50,7 +50,7 @@ def build_drill(form: DrillForm) -> tuple[Drill | None, list[Fault]]:
     faults += check_whole(blocks, complete=not faults, progression=progression)
     if faults:
         return None, faults
-    return Drill(form.name, form.description.strip(), tuple(blocks), progression), []
+    return Drill(form.name, form.description.strip(), tuple(blocks), progression, form.primary), []
 
 
 class _Settings:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
-from drilltimer.model import FeedbackKind, LeadInKind, Level, Mode, Situation
+from drilltimer.model import FeedbackKind, Figure, LeadInKind, Level, Mode, Situation
 
 MAX_REPS = 1000
 MAX_BLOCKS = 50
@@ -315,4 +315,5 @@ class DrillForm(BlockForm):
     name: Name
     description: Annotated[str, Field(max_length=2000), AfterValidator(check_printable)] = ""
     progression: ProgressionForm | None = Field(default=None, description="levels change inside the session, by rule")
+    primary: Figure = Field(default="constant_error_ms", description="figure that comparing sessions is about")
     blocks: Annotated[list[NamedBlockForm], Field(min_length=1, max_length=MAX_BLOCKS)] | None = None

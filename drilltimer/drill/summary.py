@@ -20,6 +20,8 @@ def describe(drill: Drill) -> list[str]:
             f"Levels move inside the session: {rule.up_share:.0%} or more of the last {rule.reps} in the window make "
             f"it narrower, less than {rule.down_share:.0%} wider."
         )
+    if drill.primary != "constant_error_ms":
+        lines.append(f"Comparing sessions is about one figure before all others: {drill.primary}.")
     return lines
 
 

@@ -30,7 +30,7 @@ from drilltimer.records.personal import PersonalWindow, personal_window
 from drilltimer.records.queries import find_player, reps, session, session_lines, sessions_of_drill
 from drilltimer.score.feeding import FEEDING, Agreement, Mark, agreement
 from drilltimer.score.match import correction_ms
-from drilltimer.score.stats import ci95_ms, constant_error_ms, summarize
+from drilltimer.score.stats import FEWEST_INTERVAL, ci95_ms, constant_error_ms, summarize
 from drilltimer.units import count_of
 
 TREND_SESSIONS = 24  # as many as can be told apart on a phone
@@ -134,7 +134,7 @@ def summary(player: str, scores: Scores) -> str:
     habit_ms = scores.constant_error_ms
     side = "late" if habit_ms > 0 else "early"
     sure = ""
-    if scores.ci95_low_ms is not None and scores.ci95_high_ms is not None:
+    if scores.timed >= FEWEST_INTERVAL and scores.ci95_low_ms is not None and scores.ci95_high_ms is not None:
         sure = f" (95 % interval {scores.ci95_low_ms:+z.0f} to {scores.ci95_high_ms:+z.0f} ms)"
         if scores.ci95_low_ms <= 0 <= scores.ci95_high_ms:
             side += ", which may be chance"
@@ -231,7 +231,7 @@ def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure | None:
     days: list[str] = []
     for each in before[-TREND_SESSIONS:]:
         errors_ms = [e.verdict.error_ms or 0.0 for e in _timed(counted(reps(history, each.number), mode))]
-        if len(errors_ms) >= 2:
+        if len(errors_ms) >= FEWEST_INTERVAL:
             low_ms, high_ms = ci95_ms(errors_ms)
             dots.append(Dot(len(dots) + 1, constant_error_ms(errors_ms), "on", low_ms, high_ms))
             days.append(each.started_utc[2:10])

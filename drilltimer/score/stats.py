@@ -22,6 +22,7 @@ from collections.abc import Iterable, Sequence
 from drilltimer.model import TIMED_GRADES, Grade, Scores, Verdict
 
 FEW_VOID = 5
+FEWEST_INTERVAL = 5  # of fewer no interval is shown: Student's factor is 12.7 for two, 2.8 for five
 NORMAL_975 = 1.96  # 97.5 % quantile of the normal distribution, as the reliability literature rounds it
 
 
@@ -65,24 +66,13 @@ def ci95_ms(errors_ms: Sequence[float]) -> tuple[float, float]:
     return mean_ms - half_ms, mean_ms + half_ms
 
 
-def typical_error_ms(first_ms: Sequence[float], second_ms: Sequence[float]) -> float:
-    """Scatter of one measurement, from two by the same people: SD of the differences / sqrt(2) (Hopkins 2000).
-
-    Raises
-    ------
-    ValueError
-        When the two differ in length or hold fewer than two.
-    """
-    return sample_sd_ms([later - earlier for earlier, later in zip(first_ms, second_ms, strict=True)]) / math.sqrt(2.0)
-
-
 def mdc95_ms(sem_ms: float) -> float:
     """Smallest difference of two measurements that is more than chance at 95 %.
 
     Parameters
     ----------
     sem_ms : float
-        Standard error of one measurement: the typical error of a test, or SD / sqrt(n) of a session's mean.
+        Standard error of one measurement: SD / sqrt(n) of a session's mean.
 
     Notes
     -----
