@@ -17,6 +17,13 @@ from numpy.typing import NDArray
 Samples = NDArray[np.float32]  # full scale is +-1
 Role = Literal["precue", "contact", "call", "feedback"]
 Mode = Literal["predictive", "reactive"]
+TYPICAL_RECOGNITION_S = 0.14  # median of the shipped called words (`sounds/manifest.json`): where nobody kept it
+# A footfall sooner than this after its direction is known answers nothing. First force 80-100 ms after a sound at the
+# soonest (Pain & Hibbs 2007, J Sports Sci 25:79-86; IAAF 2009; abstracts), some 50 ms more to choose between two
+# (Hick-Hyman for practised pairs, from memory), and 100 ms from unloading a foot to setting it down (from memory).
+# Two-choice sidesteps begin after 279-322 ms on average (Fujii et al. 2013, J Electromyogr Kinesiol 23:1467-73,
+# abstract).
+FASTEST_ANSWER_MS = 250.0
 Level = Literal["beginner", "club", "advanced"]
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")  # from the widest window to the narrowest
 
@@ -58,7 +65,10 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class Cue:
-    """A sound in a rep. `at_s` is when its anchor sounds, from the rep's start."""
+    """A sound in a rep. `at_s` is when its anchor sounds, from the rep's start.
+
+    `known_s`, of a call: so long after that the direction is known. None where nobody kept it.
+    """
 
     role: Role
     sound: str
@@ -66,6 +76,7 @@ class Cue:
     length_s: float | None = None  # for sounds made to measure, such as a swing
     pan: float = 0.0  # -1 left .. +1 right, on outputs with two channels
     gain_db: float = 0.0
+    known_s: float | None = None
 
 
 # What no value of a unit lies beyond, of whatever people and files tell: a number that is greater means nothing, and
@@ -238,7 +249,7 @@ class Heard:
 class Verdict:
     """One rep, judged. `heard_s` fields are seconds in the microphone signal, the rest is at the player.
 
-    `guessed`: the first step came before the call that should have told where to, or without any contact. `level` and
+    `guessed`: the first step came too soon to answer the call that told where to, or without any contact. `level` and
     the window are those that the rep was judged by.
     """
 
@@ -285,7 +296,7 @@ class Scores:
     void: int
     kept_still: int
     moved: int
-    guesses: int = 0  # first steps before their call, or without a contact
+    guesses: int = 0  # first steps too soon to answer their call, or without a contact
 
 
 @dataclass(frozen=True, slots=True)
@@ -434,7 +445,7 @@ class Calls:
     words, weights : tuple
         As many weights as words.
     delay_low_s, delay_high_s : float
-        The call begins so long after the contact, drawn evenly.
+        So long after the contact, drawn evenly, the call begins; or the direction is known, where `known` says so.
     longest_run : int
         The same word comes at most so many times in a row.
     share : float
@@ -445,6 +456,10 @@ class Calls:
         "left" and "right" come from their sides on outputs with two channels.
     tones : bool
         Two tones instead of the words "left" and "right", each from its side: for players of any language.
+    known : bool
+        What the delays tell.
+    recognised_s : tuple of float
+        For each word, how long after its onset it can be no other of these; empty while nobody has looked that up.
     """
 
     words: tuple[str, ...]
@@ -457,6 +472,8 @@ class Calls:
     switch_after_s: float = 0.3
     pan: bool = False
     tones: bool = False
+    known: bool = False
+    recognised_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

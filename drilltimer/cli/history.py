@@ -90,17 +90,17 @@ def _show_players(kept: History, as_json: bool) -> None:
 def _show_player(
     kept: History, name: str, limit: int, before: int | None, drill: str | None, trend: bool, as_json: bool
 ) -> None:
-    from drilltimer.records.personal import personal_window
+    from drilltimer.records.own_target import own_target
     from drilltimer.records.queries import count_sessions, session_lines
     from drilltimer.ui.lines import table
     from drilltimer.ui.wording import load_wording
 
     lines = session_lines(kept, name, limit=limit, before=before, drill=drill)
-    offer = personal_window(kept, name)
+    offer = own_target(kept, name)
     if as_json:
         from dataclasses import asdict
 
-        print_document({"sessions": [asdict(line) for line in lines], "personal_window": asdict(offer)})
+        print_document({"sessions": [asdict(line) for line in lines], "soonest_step": asdict(offer.found)})
         return
     if trend:
         print_lines(trend_lines(lines, result_columns()))

@@ -93,8 +93,6 @@ def run(
     Elsewhere, and with --plain, a line is printed after each rep. The scores come at the end. Ctrl-C ends the session
     and scores what was done.
     """
-    from dataclasses import replace
-
     from drilltimer.app.examine import about_load
     from drilltimer.app.journal import open_journal
     from drilltimer.app.keep import refuse_kept
@@ -108,7 +106,7 @@ def run(
         record = expanded(record)
         refuse_kept(record)
     seed = new_seed() if seed is None else seed
-    plan = replace(make_plan(drill, seed, level), language=language)
+    plan = make_plan(drill, seed, level, language)
     wording = wording_for(language)
     screen = None if plain or as_json else open_screen(plan.drill.name, wording)
     guess_first = guess_first if screen else False  # without a screen there are no keys to guess with

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drilltimer.model import Calls, Drill, DrillBlock, LeadIn, Rhythm
+from drilltimer.model import FASTEST_ANSWER_MS, Calls, Drill, DrillBlock, LeadIn, Rhythm
 from drilltimer.units import count_of
 
 
@@ -116,7 +116,10 @@ def _calls(calls: Calls) -> list[str]:
     weighted = "" if len(shares) == 1 else " (not equally often)"
     kind = "Tones from the sides call" if calls.tones else "Called"
     delay = f"{calls.delay_low_s:g} to {calls.delay_high_s:g} s after the contact"
-    lines = [f"{kind}: {words}{weighted}, {delay}. A step before the call is a guess."]
+    if calls.known:
+        delay = f"so that the direction is known {delay}"
+    guess = f"A step sooner than {FASTEST_ANSWER_MS:.0f} ms after it is known is a guess."
+    lines = [f"{kind}: {words}{weighted}, {delay}. {guess}"]
     if calls.share < 1.0:
         lines.append(f"{1.0 - calls.share:.0%} of the contacts bring no call.")
     if calls.switch_share:

@@ -11,7 +11,7 @@ from drilltimer.model import Drill, DrillBlock, Figure
 from drilltimer.records.entries import BlockEntry
 
 _PRIMARY: Figure = "constant_error_ms"
-_WORDS = frozenset({"name", "speech"})  # they make no contact harder
+_WORDS = frozenset({"name", "speech", "recognised_s"})  # they make no contact harder
 
 
 def protocol_of(drill: Drill) -> str:

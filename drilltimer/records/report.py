@@ -26,7 +26,7 @@ from drilltimer.records.compare import FIGURES, TEST_DRILL, Comparison, compare,
 from drilltimer.records.entries import Player, RepEntry, SessionEntry
 from drilltimer.records.export import new_file
 from drilltimer.records.history import History
-from drilltimer.records.personal import PersonalWindow, personal_window
+from drilltimer.records.own_target import OwnTarget, own_target
 from drilltimer.records.queries import find_player, reps, session, session_lines, sessions_of_drill
 from drilltimer.score.feeding import FEEDING, Agreement, Mark, agreement
 from drilltimer.score.match import correction_ms
@@ -106,7 +106,7 @@ def render_report(history: History, entry: SessionEntry) -> str:
         correction_ms=correction_ms(entry.placement),
         comparisons=_comparisons(history, entry),
         rows=[(label, unit, 100.0 if unit == "%" else 1.0, name) for name, label, unit in FIGURES],
-        personal=_personal(history, entry.player),
+        soonest=_soonest(own_target(history, entry.player)),
         version=__version__,
         feeding=entry.drill.startswith(FEEDING),
         coach=_coach(entries),
@@ -298,7 +298,7 @@ def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         "; ".join(told) + ".",
         [(float(column), name) for column, name in enumerate(names)],
     )
-    return Figure("First step, side by side", chart, "Triangle: began before its call, which is guessing.")
+    return Figure("First step, side by side", chart, "Triangle: too soon to answer its call, which is guessing.")
 
 
 def _comparisons(history: History, entry: SessionEntry) -> list[Comparison]:
@@ -309,9 +309,23 @@ def _comparisons(history: History, entry: SessionEntry) -> list[Comparison]:
         return []
 
 
-def _personal(history: History, player: str) -> PersonalWindow | None:
-    offer = personal_window(history, player)
-    return offer if offer.open_ms is not None else None
+def _soonest(target: OwnTarget) -> Figure | None:
+    """The curve of first steps over touchdowns, over all sessions; nothing while there is no curve."""
+    found = target.found
+    if not found.curve:
+        return None
+    points = [(answer.touchdown_ms, answer.step_ms) for answer in target.answers]
+    known = None if found.low_ms is None or found.high_ms is None else (found.low_ms, found.high_ms)
+    chart = charts.curve(
+        "soonest",
+        points,
+        found.curve,
+        known,
+        ("touchdown, ms after the contact", "first step, ms after the direction is known"),
+        target.told + ".",
+    )
+    told = target.told[0].upper() + target.told[1:]
+    return Figure("When the first step comes soonest", chart, f"Each dot is one answered call. {told}.")
 
 
 def _ms(value: Any, sign: bool = False) -> str:
