@@ -1,7 +1,7 @@
 """The data types that the rooms hand to each other. All frozen; none of them does more than refuse nonsense.
 
 Signs and zeros: a touchdown is timed after the contact *at the player*; negative means before. An error is
-touchdown minus the window's centre; negative means early.
+touchdown minus the window's target; negative means early.
 """
 
 from __future__ import annotations
@@ -95,7 +95,10 @@ MOST_COUNTED = 1_000_000_000  # of reps, blocks, callbacks
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Touchdown after contact at the player that counts as on time, both ends included."""
+    """Touchdown after contact at the player that counts as on time, both ends included.
+
+    `centre_ms` is the target, which errors count from. It need not be the middle.
+    """
 
     open_ms: float
     centre_ms: float
@@ -261,7 +264,7 @@ class Verdict:
     second_touchdown_s: float | None = None
     first_step_s: float | None = None
     touchdown_ms: float | None = None  # after the contact, at the player
-    error_ms: float | None = None  # touchdown minus window centre
+    error_ms: float | None = None  # touchdown minus target
     uncertainty_ms: float | None = None  # one sigma of touchdown_ms, unknown distances included
     ear_uncertainty_ms: float | None = None  # what of that is the ear's own doubt about this rep
     stagger_ms: float | None = None

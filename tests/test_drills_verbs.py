@@ -78,7 +78,7 @@ calls: {words: {left: 2, right: 1}, delay_s: [0.1, 0.2], share: 0.9, switch_shar
 progression: {reps: 12}
 """
     assert describe(load_drill(text, "all.yaml")) == [
-        "12 contacts. Land 60 to 140 ms after the contact (advanced level).",
+        "12 contacts. Land 60 to 140 ms after the contact, at best 100 (advanced level).",
         "Each contact is announced by the player's own contact 1.2 s before it and a bounce 0.4 s before it, give or "
         "take 10%, the first of a rally by a toss 0.9 s before it.",
         "Rallies of 2 to 4 contacts, 3 s apart, uneven by 10%, growing to 20%; then a rest of 10 s or 2 times the "

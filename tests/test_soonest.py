@@ -54,9 +54,7 @@ def test_interval_covers_a_known_optimum_in_93_to_97_of_100(
         told += found.low_ms is not None
         narrow += found.low_ms is not None and found.missing == 0
         covered += found.low_ms is None or found.high_ms is None or found.low_ms <= OPTIMUM_MS <= found.high_ms
-    print(
-        f"{name}: covers {covered / rounds:.3f}, told {told / rounds:.2f}, narrower than the window {narrow / rounds:.2f}"
-    )
+    print(f"{name}: covers {covered / rounds:.3f}, told {told / rounds:.2f}, narrow {narrow / rounds:.2f}")
     assert 0.93 <= covered / rounds <= 0.97
     assert told / rounds > 0.7
 

@@ -29,6 +29,7 @@ def describe_block(block: DrillBlock) -> list[str]:
     """Sentences about one block."""
     work = count_of(block.reps, "contact") if block.reps is not None else f"{block.work_s or 0.0:g} s of work"
     window = f"{block.window.open_ms:.0f} to {block.window.close_ms:.0f} ms after the contact"
+    window += f", at best {block.window.centre_ms:.0f}"
     kind = "reaction training, scored apart from timing" if block.mode == "reactive" else f"{block.level} level"
     lines = [f"{work}. Land {window} ({kind}).", _announced(block)]
     lines.append(_rhythm(block.rhythm))

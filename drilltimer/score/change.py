@@ -16,8 +16,8 @@ of Smyth 2004 (Stat Appl Genet Mol Biol 3:3, from memory). An improvement is no 
 One figure is primary. Its question is asked beforehand, "is it better?", so most of the 5 % lie on that side
 (`BETTER`), some on the other (`WORSE`), and the rest is left to the other figures together. When the primary one has
 changed they share all 5 % (Bretz, Maurer, Brannath & Posch 2009, Stat Med 28:586-604, from memory), by Holm's steps
-(Holm 1979, Scand J Stat 6:65-70, from memory). For the constant error, better is nearer to the middle of the window, as
-told by the mean of all tests, which is independent of their slope.
+(Holm 1979, Scand J Stat 6:65-70, from memory). For the constant error, better is nearer to the target, as told by
+the mean of all tests, which is independent of their slope.
 """
 
 from __future__ import annotations
