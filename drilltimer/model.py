@@ -294,12 +294,17 @@ class Scores:
     ci95_high_ms: float | None
     mdc95_ms: float | None  # smallest change between two such sessions that is more than chance
     mean_stagger_ms: float | None
-    mean_first_step_ms: float | None
+    mean_first_step_ms: float | None  # guesses left out, as in the next four
     missed: int
     void: int
     kept_still: int
     moved: int
     guesses: int = 0  # first steps too soon to answer their call, or without a contact
+    landing_to_step_ms: float | None = None  # mean time from the first foot down to the first step
+    landing_to_step_low_ms: float | None = None  # its 95 % interval, Student's t
+    landing_to_step_high_ms: float | None = None
+    steps: int = 0  # heard first steps that it is of
+    called: int = 0  # timed reps with a call, that it might have been of
 
 
 @dataclass(frozen=True, slots=True)
@@ -596,6 +601,7 @@ Figure = Literal[
     "missed_share",
     "stagger_ms",
     "first_step_ms",
+    "landing_to_step_ms",
 ]  # what can be compared between two sessions of a drill
 
 

@@ -34,7 +34,7 @@ from drilltimer.score.change import (
     trend,
     trimmed,
 )
-from drilltimer.score.stats import FEWEST_INTERVAL, summarize
+from drilltimer.score.stats import FEWEST_INTERVAL, landings_to_steps_ms, summarize
 from drilltimer.units import count_of
 
 TEST_DRILL = "Test block"
@@ -53,6 +53,7 @@ FIGURES = (
     ("missed_share", "missed", "%"),
     ("stagger_ms", "stagger", "ms"),
     ("first_step_ms", "first step", "ms"),
+    ("landing_to_step_ms", "landing to step", "ms"),
 )
 # Standard deviation from day to day that is taken to be usual: our choice. Nothing is published for split steps.
 DAYS = {
@@ -63,6 +64,7 @@ DAYS = {
     "missed_share": 0.03,
     "stagger_ms": 5.0,
     "first_step_ms": 15.0,
+    "landing_to_step_ms": 15.0,
 }
 BETTER: dict[str, Better] = {"constant_error_ms": "nearer zero", "in_window_share": "more"}  # of the others, less
 
@@ -157,6 +159,7 @@ def figures(entries: Sequence[RepEntry], systematic_ms: float = 0.0) -> dict[str
         "missed_share": share(*missed) if missed[1] else None,
         "stagger_ms": _estimate(staggers_ms, 0.0),
         "first_step_ms": _estimate(steps_ms, systematic_ms),
+        "landing_to_step_ms": _estimate(landings_to_steps_ms(timed), 0.0),
     }
 
 
@@ -171,6 +174,7 @@ def plain_figures(entries: Sequence[RepEntry]) -> dict[str, float | None]:
         "missed_share": scores.missed / scores.n if scores.n else None,
         "stagger_ms": scores.mean_stagger_ms,
         "first_step_ms": scores.mean_first_step_ms,
+        "landing_to_step_ms": scores.landing_to_step_ms,
     }
 
 
