@@ -272,6 +272,15 @@ def test_feet_that_come_apart_are_told_beyond_forty_milliseconds(stagger_ms: flo
     assert given.drill == drill
 
 
+def test_feet_that_come_apart_are_shown_and_not_judged_where_directions_are_called(history: History) -> None:
+    reps = [replace(e, verdict=replace(e.verdict, stagger_ms=90.0)) for e in made_reps("direction", scatter_ms=10)]
+    (given,) = advice.advise(reps, scores_with(), "predictive")
+    assert given.drill == ""
+    page = page_of(history, add(history, made_session(drill="direction"), reps))
+    assert "Feet together" not in page
+    assert "Shown, not judged: good returners land on the far foot first" in page
+
+
 def test_landing_before_the_contact_is_told_once_and_not_as_early_too() -> None:
     reps = made_reps(scatter_ms=10)
     early = [replace(e, verdict=replace(e.verdict, grade=Grade.BEFORE)) for e in reps[:3]]

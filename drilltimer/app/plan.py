@@ -105,7 +105,7 @@ def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:
         sounds = feedback_sounds(plan_of_block, _words(block))
         named = [(name, bank[name, None]) for name in (*sounds.values(), *REMINDERS) if (name, None) in bank]
         lengths_s = {name: s_from_frames(len(sound.samples), sound.rate_hz) for name, sound in named}
-        tellers.append(Feedback(plan_of_block, sounds, lengths_s))
+        tellers.append(Feedback(plan_of_block, sounds, lengths_s, called=block.calls is not None))
     return tellers
 
 

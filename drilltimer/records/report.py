@@ -20,7 +20,7 @@ from drilltimer import __version__
 from drilltimer.errors import HistoryError
 from drilltimer.model import TIMED_GRADES, Grade, Mode, Scores
 from drilltimer.records import charts
-from drilltimer.records.advice import Advice, advise
+from drilltimer.records.advice import Advice, advise, undirected
 from drilltimer.records.charts import Dot
 from drilltimer.records.compare import FIGURES, TEST_DRILL, Comparison, compare, counted, ear_ms, systematic_ms
 from drilltimer.records.entries import Player, RepEntry, SessionEntry
@@ -268,7 +268,14 @@ def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         ("rep", "second foot after the first, ms"),
         told,
     )
-    return Figure("Feet together", chart, f"Heard in {len(known)} of {count_of(len(own), 'landing')}. Low is together.")
+    heard = f"Heard in {len(known)} of {count_of(len(own), 'landing')}."
+    if undirected(own):
+        return Figure("Feet together", chart, f"{heard} Low is together.")
+    return Figure(
+        "One foot and the other",
+        chart,
+        f"{heard} Shown, not judged: good returners land on the far foot first in two of three returns.",
+    )
 
 
 def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:

@@ -106,10 +106,16 @@ class Feedback:
         As `feedback_sounds` gives them.
     lengths_s : Mapping[str, float]
         Length of each of those sounds, and of the `REMINDERS` that there are words for.
+    called : bool
+        Directions are called: then nothing is said of feet that come down apart, for good returners land on the far
+        foot first in two of three returns (Avilés et al. 2014, second-hand).
     """
 
-    def __init__(self, plan: FeedbackPlan, sounds: Mapping[Message, str], lengths_s: Mapping[str, float]) -> None:
+    def __init__(
+        self, plan: FeedbackPlan, sounds: Mapping[Message, str], lengths_s: Mapping[str, float], *, called: bool = False
+    ) -> None:
         self.plan = plan
+        self._called = called
         self.guesses = 0  # how often the player guessed
         self.right_guesses = 0
         self._sounds = sounds
@@ -213,7 +219,8 @@ class Feedback:
         if self._timed[-1].grade is not Grade.ON_TIME:
             return None
         wide = len(self._staggers_ms) == STAGGER_REPS and sorted(self._staggers_ms)[STAGGER_REPS // 2]
-        word = TOGETHER if wide and wide > STAGGER_LIMIT_MS else TECHNIQUE[self._reminders % len(TECHNIQUE)]
+        apart = not self._called and wide and wide > STAGGER_LIMIT_MS
+        word = TOGETHER if apart else TECHNIQUE[self._reminders % len(TECHNIQUE)]
         return word if word in self._lengths_s else None
 
     def _is_due(self, verdict: Verdict) -> bool:
