@@ -272,6 +272,24 @@ def test_feet_that_come_apart_are_told_beyond_forty_milliseconds(stagger_ms: flo
     assert given.drill == drill
 
 
+def test_retention_and_transfer_stand_side_by_side(history: History) -> None:
+    number = filled(history)
+    assert "Retention and transfer" not in page_of(history, number)
+    for month, habit_ms in enumerate((130, 120, 115, 110), 1):
+        entry = made_session(uid=f"x{month}", day=f"2026-0{month}-10", drill="transfer-block", seed=month)
+        add(history, entry, made_reps("transfer-block", month, habit_ms=habit_ms, scatter_ms=40))
+    words = " ".join("".join(parsed(page_of(history, number)).text).split())
+    assert "Retention and transfer" in words
+    assert "retention: Test block, 2026-05-10" in words
+    assert "transfer: Transfer block, 2026-04-10, 30 reps" in words
+    row = re.search(
+        r"constant error(\d+) ms \(-\d+ since the first: changed\)(\d+) ms \(-\d+ since the first: no", words
+    )
+    assert row is not None
+    assert int(row.group(1)) == pytest.approx(20, abs=15)
+    assert int(row.group(2)) == pytest.approx(110, abs=20)
+
+
 def test_feet_that_come_apart_are_shown_and_not_judged_where_directions_are_called(history: History) -> None:
     reps = [replace(e, verdict=replace(e.verdict, stagger_ms=90.0)) for e in made_reps("direction", scatter_ms=10)]
     (given,) = advice.advise(reps, scores_with(), "predictive")

@@ -94,7 +94,7 @@ def run(
     and scores what was done.
     """
     from drilltimer.app.examine import about_load
-    from drilltimer.app.journal import open_journal
+    from drilltimer.app.journal import about_days, open_journal
     from drilltimer.app.keep import refuse_kept
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
@@ -112,7 +112,8 @@ def run(
     guess_first = guess_first if screen else False  # without a screen there are no keys to guess with
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     check_words(plan)
-    note("\n".join([wording("run.cautions"), *map(wording.told, about_load(plan))]))
+    days = about_days(player, plan) if player and not simulate else []
+    note("\n".join([wording("run.cautions"), *map(wording.told, [*days, *about_load(plan)])]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
     stage = open_stage(wanted, seed, wording, asks=not as_json and somebody_there())
     _announce(plan, stage.placement, record, wording)

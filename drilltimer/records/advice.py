@@ -1,9 +1,9 @@
 """What to practise next, by rules that the report prints beside its advice. A coach who sees the player knows better.
 
 All limits are this project's choice; that the feet land together and that early costs more than late is taught (common
-practice, no source; for early also Uzu, Shinya & Oda 2009, J Sports Sci 27(12):1233-1240, abstract). Where a direction is
-to be answered good returners land on the far foot first in two of three returns (Avilés et al. 2014, ITF Coaching & Sport
-Sci Rev 64:8-11, second-hand): stagger is advised on where nothing is called alone.
+practice, no source; for early also Uzu, Shinya & Oda 2009, J Sports Sci 27(12):1233-1240, abstract). Where a direction
+is to be answered good returners land on the far foot first in two of three returns (Avilés et al. 2014, ITF Coaching &
+Sport Sci Rev 64:8-11, second-hand): stagger is advised on where nothing is called alone.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ from drilltimer.score.change import (
 from drilltimer.score.stats import FEWEST_INTERVAL, landings_to_steps_ms, summarize
 from drilltimer.units import count_of
 
-TEST_DRILL = "Test block"
+TEST_DRILL, TRANSFER_DRILL = "Test block", "Transfer block"
 FEWEST_TESTS = BASELINE_TESTS + 1
 MANY_TESTS = 12  # from so many on a player's own days weigh about as much as what is taken to be usual
 MOST_TESTS = 20  # on the line: of more, the baseline and the latest

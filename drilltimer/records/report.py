@@ -22,12 +22,25 @@ from drilltimer.model import TIMED_GRADES, Grade, Mode, Scores
 from drilltimer.records import charts
 from drilltimer.records.advice import Advice, advise, undirected
 from drilltimer.records.charts import Dot
-from drilltimer.records.compare import FIGURES, TEST_DRILL, Comparison, compare, counted, ear_ms, systematic_ms
+from drilltimer.records.compare import (
+    FIGURES,
+    TEST_DRILL,
+    TRANSFER_DRILL,
+    Comparison,
+    compare,
+    counted,
+    ear_ms,
+    plain_figures,
+    shares,
+    systematic_ms,
+)
+from drilltimer.records.days import beyond, caps_of, day_load
 from drilltimer.records.entries import Player, RepEntry, SessionEntry
 from drilltimer.records.export import new_file
 from drilltimer.records.history import History
 from drilltimer.records.own_target import OwnTarget, own_target
 from drilltimer.records.queries import find_player, reps, session, session_lines, sessions_of_drill
+from drilltimer.score.change import Change
 from drilltimer.score.feeding import FEEDING, Agreement, Mark, agreement
 from drilltimer.score.match import correction_ms
 from drilltimer.score.stats import FEWEST_INTERVAL, ci95_ms, constant_error_ms, summarize
@@ -105,7 +118,11 @@ def render_report(history: History, entry: SessionEntry) -> str:
         reasons=Counter(each.verdict.void for each in entries if each.verdict.void and not each.rep.warm_up),
         correction_ms=correction_ms(entry.placement),
         comparisons=_comparisons(history, entry),
+        kept_and_new=_retention_and_transfer(history, entry),
         rows=[(label, unit, 100.0 if unit == "%" else 1.0, name) for name, label, unit in FIGURES],
+        landings=day_load(history, entry.player),
+        beyond=beyond(day_load(history, entry.player), find_player(history, entry.player).level),
+        caps=caps_of(find_player(history, entry.player).level),
         soonest=_soonest(own_target(history, entry.player)),
         version=__version__,
         feeding=entry.drill.startswith(FEEDING),
@@ -306,6 +323,34 @@ def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         [(float(column), name) for column, name in enumerate(names)],
     )
     return Figure("First step, side by side", chart, "Triangle: too soon to answer its call, which is guessing.")
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """The latest session of one of the two tests, its plain figures, and what changed up to it where that is known."""
+
+    what: str
+    entry: SessionEntry
+    scored: int
+    figures: dict[str, float | None]
+    changes: dict[str, Change]
+
+
+def _retention_and_transfer(history: History, entry: SessionEntry) -> list[Tested]:
+    """The test block, whose lead-in can be learned by heart, beside the block that nothing practises; both or none."""
+    told = []
+    for what, drill in (("retention", TEST_DRILL), ("transfer", TRANSFER_DRILL)):
+        found = [
+            each
+            for each in sessions_of_drill(history, entry.player, drill)
+            if (each.source == "simulated") == (entry.source == "simulated")
+        ]
+        if not found:
+            return []
+        own = counted(reps(history, found[-1].number), "predictive")
+        changes = [each.changes for each in _comparisons(history, found[-1]) if each.mode == "predictive"]
+        told.append(Tested(what, found[-1], shares(own)[0][1], plain_figures(own), changes[0] if changes else {}))
+    return told
 
 
 def _comparisons(history: History, entry: SessionEntry) -> list[Comparison]:
