@@ -48,6 +48,7 @@ def test_the_whole_path_and_every_sport_is_there() -> None:
             "test-block",
             "club-warm-up",
             "fatigue-set",
+            "step-in",
             "transfer-block",
         ),
         *("catch", "badminton-rally", "squash-rally", "padel-rally", "table-tennis-rally", "pickleball-rally"),
