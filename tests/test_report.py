@@ -26,6 +26,7 @@ from drilltimer.records.entries import RepEntry
 from drilltimer.records.history import History
 from drilltimer.records.queries import session
 from drilltimer.records.report import render_report
+from drilltimer.score.match import directions_known_ms
 from drilltimer.score.stats import summarize
 
 HOSTILE = "<script>alert(1)</script> \"'><img src=x onerror=alert(2)> {{ 7*7 }} </title>"
@@ -453,3 +454,16 @@ def test_html_is_valid_by_a_strangers_judgement(history: History, tmp_path: Path
         [tidy, "-quiet", "-errors", "-utf8", str(page)], capture_output=True, text=True, timeout=60, env=os.environ
     )
     assert told.stderr == ""
+
+
+def test_first_steps_are_drawn_from_where_their_direction_is_known(history: History) -> None:
+    reps = made_reps("direction", scatter_ms=10)
+    late = [
+        replace(each, verdict=replace(each.verdict, first_step_ms=directions_known_ms(each.rep)[-1] + 333.0))
+        if each.rep.call
+        else each
+        for each in reps
+    ]
+    page = page_of(history, add(history, made_session(drill="direction"), late))
+    assert "first step, ms after the direction is known" in page
+    assert re.search(r"left: \d+ steps, half of them before 333 ms", page)

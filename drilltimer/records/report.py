@@ -42,7 +42,7 @@ from drilltimer.records.own_target import OwnTarget, own_target
 from drilltimer.records.queries import find_player, reps, session, session_lines, sessions_of_drill
 from drilltimer.score.change import Change
 from drilltimer.score.feeding import FEEDING, Agreement, Mark, agreement
-from drilltimer.score.match import correction_ms
+from drilltimer.score.match import correction_ms, directions_known_ms
 from drilltimer.score.stats import FEWEST_INTERVAL, ci95_ms, constant_error_ms, summarize
 from drilltimer.units import count_of
 
@@ -296,21 +296,22 @@ def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
 
 
 def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
-    """First steps after the contact, one column for each called direction."""
-    groups: dict[str, list[RepEntry]] = {}
+    """First steps after their direction is known, one column for each."""
+    groups: dict[str, list[tuple[float, bool]]] = {}
     for each in own:
-        if each.verdict.first_step_ms is not None and each.verdict.grade in TIMED_GRADES:
-            groups.setdefault(each.rep.call or "no call", []).append(each)
+        step_ms, known_ms = each.verdict.first_step_ms, directions_known_ms(each.rep)
+        if step_ms is not None and known_ms and each.rep.call and each.verdict.grade in TIMED_GRADES:
+            groups.setdefault(each.rep.call, []).append((step_ms - known_ms[-1], each.verdict.guessed))
     names = sorted(groups, key=lambda name: ({"left": 0, "right": 2}.get(name, 1), name))[:5]
     if not names:
         return None
     dots: list[Dot] = []
     told: list[str] = []
     for column, name in enumerate(names):
-        times_ms = [each.verdict.first_step_ms or 0.0 for each in groups[name]]
-        for place, each in enumerate(groups[name]):
+        times_ms = [step_ms for step_ms, _ in groups[name]]
+        for place, (step_ms, guessed) in enumerate(groups[name]):
             shift = 0.5 * ((place * 0.618) % 1.0 - 0.5)
-            dots.append(Dot(column + shift, times_ms[place], "early" if each.verdict.guessed else "on"))
+            dots.append(Dot(column + shift, step_ms, "early" if guessed else "on"))
         told.append(f"{name}: {count_of(len(times_ms), 'step')}, half of them before {median(times_ms):.0f} ms")
     ends = _ends([dot.y for dot in dots], (0.0, 400.0))
     chart = charts.scatter(
@@ -318,7 +319,7 @@ def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         dots,
         None,
         (-0.6, len(names) - 0.4, *ends),
-        ("called direction", "first step, ms after the contact"),
+        ("called direction", "first step, ms after the direction is known"),
         "; ".join(told) + ".",
         [(float(column), name) for column, name in enumerate(names)],
     )
