@@ -176,6 +176,13 @@ def test_a_bad_first_test_is_told_to_be_perhaps_a_bad_day(history: History) -> N
     assert not any("regression" in note for note in compare(history, "Kim")[0].notes)
 
 
+def test_tests_in_the_wrong_order_are_refused(history: History) -> None:
+    for day in (1, 2, 3):
+        add_test(history, day, 0, 30)
+    with pytest.raises(HistoryError, match=r"session 3 was made after session 1\n.*\nExchange --from and --to"):
+        compare(history, "Kim", first="3", last="1")
+
+
 def test_constant_error_has_one_value_in_history_and_compare(history: History) -> None:
     for day in (1, 2, 3):
         spoilt = made_reps(seed=day, habit_ms=60, scatter_ms=30)

@@ -135,6 +135,12 @@ def compare(
             why="The drill's file was changed in between, or one of them was simulated.",
             fix="Compare tests that were made alike.",
         )
+    if _place(before) > _place(after):
+        raise HistoryError(
+            f"session {before.number} was made after session {after.number}",
+            why="A change is told from an earlier test to a later one.",
+            fix="Exchange --from and --to.",
+        )
     entries = reps(history, before.number), reps(history, after.number)
     modes: list[Mode] = ["predictive", "reactive"]
     return [
