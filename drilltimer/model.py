@@ -1,7 +1,7 @@
 """The data types that the rooms hand to each other. All frozen; none of them does more than refuse nonsense.
 
 Signs and zeros: a touchdown is timed after the contact *at the player*; negative means before. An error is
-touchdown minus the window's centre; negative means early.
+touchdown minus the window's target; negative means early.
 """
 
 from __future__ import annotations
@@ -17,6 +17,13 @@ from numpy.typing import NDArray
 Samples = NDArray[np.float32]  # full scale is +-1
 Role = Literal["precue", "contact", "call", "feedback"]
 Mode = Literal["predictive", "reactive"]
+TYPICAL_RECOGNITION_S = 0.14  # median of the shipped called words (`sounds/manifest.json`): where nobody kept it
+# A footfall sooner than this after its direction is known answers nothing. First force 80-100 ms after a sound at the
+# soonest (Pain & Hibbs 2007, J Sports Sci 25:79-86; IAAF 2009; abstracts), some 50 ms more to choose between two
+# (Hick-Hyman for practised pairs, from memory), and 100 ms from unloading a foot to setting it down (from memory).
+# Two-choice sidesteps begin after 279-322 ms on average (Fujii et al. 2013, J Electromyogr Kinesiol 23:1467-73,
+# abstract).
+FASTEST_ANSWER_MS = 250.0
 Level = Literal["beginner", "club", "advanced"]
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")  # from the widest window to the narrowest
 
@@ -58,7 +65,10 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class Cue:
-    """A sound in a rep. `at_s` is when its anchor sounds, from the rep's start."""
+    """A sound in a rep. `at_s` is when its anchor sounds, from the rep's start.
+
+    `known_s`, of a call: so long after that the direction is known. None where nobody kept it.
+    """
 
     role: Role
     sound: str
@@ -66,6 +76,7 @@ class Cue:
     length_s: float | None = None  # for sounds made to measure, such as a swing
     pan: float = 0.0  # -1 left .. +1 right, on outputs with two channels
     gain_db: float = 0.0
+    known_s: float | None = None
 
 
 # What no value of a unit lies beyond, of whatever people and files tell: a number that is greater means nothing, and
@@ -84,7 +95,10 @@ MOST_COUNTED = 1_000_000_000  # of reps, blocks, callbacks
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Touchdown after contact at the player that counts as on time, both ends included."""
+    """Touchdown after contact at the player that counts as on time, both ends included.
+
+    `centre_ms` is the target, which errors count from. It need not be the middle.
+    """
 
     open_ms: float
     centre_ms: float
@@ -238,7 +252,7 @@ class Heard:
 class Verdict:
     """One rep, judged. `heard_s` fields are seconds in the microphone signal, the rest is at the player.
 
-    `guessed`: the first step came before the call that should have told where to, or without any contact. `level` and
+    `guessed`: the first step came too soon to answer the call that told where to, or without any contact. `level` and
     the window are those that the rep was judged by.
     """
 
@@ -250,7 +264,7 @@ class Verdict:
     second_touchdown_s: float | None = None
     first_step_s: float | None = None
     touchdown_ms: float | None = None  # after the contact, at the player
-    error_ms: float | None = None  # touchdown minus window centre
+    error_ms: float | None = None  # touchdown minus target
     uncertainty_ms: float | None = None  # one sigma of touchdown_ms, unknown distances included
     ear_uncertainty_ms: float | None = None  # what of that is the ear's own doubt about this rep
     stagger_ms: float | None = None
@@ -280,12 +294,17 @@ class Scores:
     ci95_high_ms: float | None
     mdc95_ms: float | None  # smallest change between two such sessions that is more than chance
     mean_stagger_ms: float | None
-    mean_first_step_ms: float | None
+    mean_first_step_ms: float | None  # guesses left out, as in the next four
     missed: int
     void: int
     kept_still: int
     moved: int
-    guesses: int = 0  # first steps before their call, or without a contact
+    guesses: int = 0  # first steps too soon to answer their call, or without a contact
+    landing_to_step_ms: float | None = None  # mean time from the first foot down to the first step
+    landing_to_step_low_ms: float | None = None  # its 95 % interval, Student's t
+    landing_to_step_high_ms: float | None = None
+    steps: int = 0  # heard first steps that it is of
+    called: int = 0  # timed reps with a call, that it might have been of
 
 
 @dataclass(frozen=True, slots=True)
@@ -434,7 +453,7 @@ class Calls:
     words, weights : tuple
         As many weights as words.
     delay_low_s, delay_high_s : float
-        The call begins so long after the contact, drawn evenly.
+        So long after the contact, drawn evenly, the call begins; or the direction is known, where `known` says so.
     longest_run : int
         The same word comes at most so many times in a row.
     share : float
@@ -445,6 +464,10 @@ class Calls:
         "left" and "right" come from their sides on outputs with two channels.
     tones : bool
         Two tones instead of the words "left" and "right", each from its side: for players of any language.
+    known : bool
+        What the delays tell.
+    recognised_s : tuple of float
+        For each word, how long after its onset it can be no other of these; empty while nobody has looked that up.
     """
 
     words: tuple[str, ...]
@@ -457,6 +480,8 @@ class Calls:
     switch_after_s: float = 0.3
     pan: bool = False
     tones: bool = False
+    known: bool = False
+    recognised_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -568,11 +593,28 @@ class Progression:
     down_share: float = 0.5
 
 
+Figure = Literal[
+    "constant_error_ms",
+    "variable_error_ms",
+    "absolute_error_ms",
+    "in_window_share",
+    "missed_share",
+    "stagger_ms",
+    "first_step_ms",
+    "landing_to_step_ms",
+]  # what can be compared between two sessions of a drill
+
+
 @dataclass(frozen=True, slots=True)
 class Drill:
-    """What is practised, in order. `progression` None: levels stay as they are."""
+    """What is practised, in order.
+
+    `progression` None: levels stay as they are. `primary`: the one figure that the drill is about, tested before all
+    others when sessions are compared.
+    """
 
     name: str
     description: str
     blocks: tuple[DrillBlock, ...]
     progression: Progression | None = None
+    primary: Figure = "constant_error_ms"

@@ -1,4 +1,4 @@
-"""The only home of a conversion: frames, seconds, milliseconds, decibels, metres of air, loudness, hops, counts, text.
+"""The only home of a conversion: frames, seconds, milliseconds, decibels, metres of air, loudness, counts, text.
 
 Notes
 -----
@@ -13,7 +13,6 @@ import unicodedata
 ABSOLUTE_ZERO_C = -273.15
 REFERENCE_TEMPERATURE_K = 293.15
 REFERENCE_SPEED_M_S = 343.2
-GRAVITY_M_S2 = 9.81
 
 
 def frames_from_s(time_s: float, rate_hz: float) -> int:
@@ -83,35 +82,6 @@ def a_weighting_db(frequency_hz: float) -> float:
         (square + 20.6**2) * math.sqrt((square + 107.7**2) * (square + 737.9**2)) * (square + 12194.0**2)
     )
     return db_from_ratio(ratio) + 2.0
-
-
-def noise_limit_s(level_dba: float) -> float:
-    """Seconds a day that NIOSH recommends at most at `level_dba`: 8 h at 85 dBA, half for every 3 dB more."""
-    return _halved_every_3_db(8 * 3600.0, level_dba - 85.0)
-
-
-def weekly_listening_limit_s(level_dba: float, *, child: bool = False) -> float:
-    """Seconds a week of listening by ITU-T H.870: 40 h at 80 dBA (a child: 75), half for every 3 dB more."""
-    return _halved_every_3_db(40 * 3600.0, level_dba - (75.0 if child else 80.0))
-
-
-def reverberation_decay_db(elapsed_s: float, rt60_s: float) -> float:
-    """Decibels that a room's tail has fallen after `elapsed_s`, in a room of reverberation time `rt60_s`."""
-    return 60.0 * elapsed_s / rt60_s
-
-
-def hop_height_m(flight_s: float) -> float:
-    """Height of a hop whose flight lasts `flight_s`, take-off and landing with the same posture."""
-    return GRAVITY_M_S2 * flight_s**2 / 8.0
-
-
-def choice_bits(choices: int) -> float:
-    """Bits that a player decides between `choices` equally likely calls and staying put (W. E. Hick 1952)."""
-    return math.log2(choices + 1)
-
-
-def _halved_every_3_db(limit_s: float, excess_db: float) -> float:
-    return limit_s * math.exp2(-excess_db / 3.0)
 
 
 def count_of(count: int, noun: str) -> str:

@@ -56,7 +56,7 @@ UNSTABLE_DRAWS = {
 VAGUE_WORDS = {"beat", "hit", "manager", "helper", "helpers", "util", "utils", "process"}
 
 LINES_PER_FILE = 400
-LONGER_FILES = {"drilltimer.model": 600}  # declarations alone: splitting them would hide what rooms exchange
+LONGER_FILES = {"drilltimer.model": 630}  # declarations alone: splitting them would hide what rooms exchange
 LINES_PER_FUNCTION = 60  # a screen
 
 PRINTING = {

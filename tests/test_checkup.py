@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,10 +12,11 @@ from scipy.signal import fftconvolve
 
 from drilltimer.checkup.course import Course, lay_out
 from drilltimer.checkup.findings import Hops, find_faults, result_of
-from drilltimer.checkup.measure import measure
+from drilltimer.checkup.measure import measure, weighted_level_db
 from drilltimer.sound.mixer import Mixer
 from drilltimer.units import ratio_from_db
 
+PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
 RATE_HZ = 48_000
 TRIP_MS = 171.25
 COURSE = lay_out(RATE_HZ)
@@ -106,6 +109,38 @@ def test_a_single_tone_is_no_mains_hum():
 def test_a_loud_room():
     _, faults = found(room(noise_db=-18.0, bleed=0.5))
     assert "loud_noise" in faults
+
+
+def test_a_contact_that_drowns_in_the_room_is_told_as_ears_hear_it():
+    quiet, faults = found(room())
+    assert "faint_contact" not in faults
+    assert quiet.contact_over_noise_db > 30.0
+    noisy, faults = found(room(noise_db=-34.0, bleed=0.1))
+    assert faults["faint_contact"].values == (("db", noisy.contact_over_noise_db),)
+    assert noisy.contact_over_noise_db < 10.0
+
+
+@pytest.mark.parametrize("third", PUBLISHED["a_weighting"]["db"])
+def test_tones_are_weighted_as_the_standard_prints(third):
+    """Sound in, level out: a tone of -20 dB RMS at every exact third of an octave."""
+    rate_hz, frequency_hz = 96_000, 1000.0 * 10.0 ** (float(third) / 10.0)
+    periods = max(1, round(2.0 * frequency_hz))  # whole ones, in about two seconds
+    frames = round(periods * rate_hz / frequency_hz)
+    tone = 0.1 * np.sqrt(2.0) * np.sin(2.0 * np.pi * periods * np.arange(frames) / frames)
+    told_db = weighted_level_db(tone, rate_hz) + 20.0
+    tolerance = PUBLISHED["a_weighting"]["tolerance"] + 2e-3  # frames are whole: the tone is off by up to 0.001 %
+    assert told_db == pytest.approx(PUBLISHED["a_weighting"]["db"][third], abs=tolerance)
+
+
+def test_octaves_add_up_to_the_level_that_a_manual_prints():
+    row, rate_hz = PUBLISHED["octaves"], 48_000
+    t = np.arange(rate_hz) / rate_hz
+    full_scale_db = 120.0  # the level that full scale stands for
+    sound = sum(
+        np.sqrt(2.0) * 10.0 ** ((level_db - full_scale_db) / 20.0) * np.sin(2.0 * np.pi * centre_hz * t + centre_hz)
+        for centre_hz, level_db in zip(row["centres_hz"], row["levels_db"], strict=True)
+    )
+    assert weighted_level_db(sound, rate_hz) + full_scale_db == pytest.approx(row["dba"], abs=row["tolerance"])
 
 
 def test_earphones_let_no_cue_through():

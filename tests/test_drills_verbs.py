@@ -78,14 +78,14 @@ calls: {words: {left: 2, right: 1}, delay_s: [0.1, 0.2], share: 0.9, switch_shar
 progression: {reps: 12}
 """
     assert describe(load_drill(text, "all.yaml")) == [
-        "12 contacts. Land 60 to 140 ms after the contact (advanced level).",
+        "12 contacts. Land 60 to 140 ms after the contact, at best 100 (advanced level).",
         "Each contact is announced by the player's own contact 1.2 s before it and a bounce 0.4 s before it, give or "
         "take 10%, the first of a rally by a toss 0.9 s before it.",
         "Rallies of 2 to 4 contacts, 3 s apart, uneven by 10%, growing to 20%; then a rest of 10 s or 2 times the "
         "work.",
         "2 hitters, each with a sound or side of their own: in turn.",
-        "Tones from the sides call: left, right (not equally often), 0.1 to 0.2 s after the contact. A step before the "
-        "call is a guess.",
+        "Tones from the sides call: left, right (not equally often), 0.1 to 0.2 s after the contact. A step sooner "
+        "than 250 ms after it is known is a guess.",
         "10% of the contacts bring no call.",
         "25% of the calls are taken back by another 0.3 s later.",
         "20% of the lead-ins bring no contact: stay, or hop without a step; a step is a guess.",
@@ -99,18 +99,19 @@ def test_a_timeline_is_to_scale() -> None:
     cues = (
         Cue("precue", "swing", 2.0, length_s=1.0),
         Cue("contact", "smack", 2.0),
-        Cue("call", "left", 2.5),
+        Cue("call", "left", 2.5, known_s=0.4),
     )
     reps = [Rep(0, 0.0, 3.0, 2.0, cues, "left", window), Rep(1, 3.0, 12.636, 11.636, (), None, window, withheld=True)]
-    rows = {line[:8].strip(): line[9:] for line in timeline(reps)[:5]}
+    rows = {line[:8].strip(): line[9:] for line in timeline(reps)[:6]}
     column_s = (11.636 - 1.0) * 1.1 / COLUMNS  # from the swing's begin to the last contact, and a tenth
     assert rows["contact"].index("x") == int(1.0 / column_s)
     assert rows["contact"].index("o") == int(10.636 / column_s)
     assert rows["lead-in"].strip("~") == ""
     assert len(rows["lead-in"]) == round(1.0 / column_s)
     assert rows["call"].index("left") == int(1.5 / column_s)
+    assert rows["known"].index("?") == int(1.9 / column_s)
     assert rows["window"].strip() == "=" * round(0.4 / column_s)  # a withheld contact has no window
-    assert [len(line) for line in timeline(reps)[5:6]] == [8 + 1 + COLUMNS]
+    assert [len(line) for line in timeline(reps)[6:7]] == [8 + 1 + COLUMNS]
 
 
 def test_words_in_a_timeline_can_all_be_read() -> None:

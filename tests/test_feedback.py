@@ -220,8 +220,10 @@ def test_numbers_that_make_no_sense_are_refused(numbers: dict[str, float], match
 REMINDED_S = {**LENGTHS_S, **dict.fromkeys(REMINDERS, 0.8)}
 
 
-def reminded(plan: FeedbackPlan, errors_ms: list[float], stagger_ms: float) -> list[str | None]:
-    voice = Feedback(plan, feedback_sounds(plan), REMINDED_S)
+def reminded(
+    plan: FeedbackPlan, errors_ms: list[float], stagger_ms: float, *, called: bool = False
+) -> list[str | None]:
+    voice = Feedback(plan, feedback_sounds(plan), REMINDED_S, called=called)
     sounds = []
     for error_ms in errors_ms:
         voice.take(replace(timed(error_ms), stagger_ms=stagger_ms), WINDOW)
@@ -234,6 +236,11 @@ def test_feet_far_apart_are_told_now_and_then_where_a_band_is_silent() -> None:
     sounds = reminded(FeedbackPlan("band"), [0.0] * 30, 90.0)
     assert [place for place, sound in enumerate(sounds, 1) if sound] == [12, 24]
     assert {sound for sound in sounds if sound} == {"both-feet-together"}
+
+
+def test_feet_far_apart_are_not_told_where_directions_are_called() -> None:
+    sounds = reminded(FeedbackPlan("band"), [0.0] * 36, 90.0, called=True)
+    assert [sound for sound in sounds if sound] == ["soft-landing", "heels-up", "watch-the-hitter"]
 
 
 def test_feet_that_come_together_are_told_other_things_in_turn() -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from history_player import add, made_rep, made_reps, made_session
+from history_player import add, made_reps, made_session
 
 import drilltimer.records.connect as connecting
 from drilltimer.app.journal import Journal, Kept, keep_scored
@@ -24,7 +24,7 @@ from drilltimer.drill.cuesheet import sheet_to_json
 from drilltimer.errors import DeviceError, HistoryError
 from drilltimer.hear.warp import ClockMap
 from drilltimer.model import Cue, Grade, Health, Placement, Progression, Rep, Sound, Verdict, Window
-from drilltimer.records import personal, queries
+from drilltimer.records import own_target, queries
 from drilltimer.records.backup import back_up, copies_beside
 from drilltimer.records.connect import DamagedHistoryError, connect, set_aside
 from drilltimer.records.entries import Player, RepEntry, clean_name
@@ -122,7 +122,7 @@ def test_lists_of_one_player_touch_no_other_players_reps(history: History) -> No
     add(history, made_session(), made_reps())
     queries.session_lines(history, "kim")
     list(queries.players(history))
-    personal.personal_window(history, "kim")
+    own_target.own_target(history, "kim")
     queries.sessions_of_drill(history, "kim", "Test block")
     history.database.set_trace_callback(None)
     plans = [
@@ -186,54 +186,6 @@ def test_test_block_asks_the_same_of_every_seed_and_level() -> None:
         assert {block.feedback.kind for block in plan.drill.blocks if block.feedback} == {"none"}
     starts = {tuple(rep.contact_s for rep in make_plan("test-block", seed).reps) for seed in range(10)}
     assert len(starts) == 10
-
-
-# ---------------------------------------------------------------- personal window
-
-
-def test_personal_window_is_mean_and_sd_of_response_times() -> None:
-    responses_ms = [400.0, 440.0] * 10
-    offer = personal.window_from(responses_ms)
-    sd_ms = 20 * (20 / 19) ** 0.5
-    assert offer.centre_ms == pytest.approx(420)
-    assert (offer.open_ms, offer.close_ms) == pytest.approx((420 - sd_ms, 420 + sd_ms))
-    assert "not applied" in offer.told
-    assert personal.window_from(responses_ms[:19]).open_ms is None
-
-
-def answered(index: int, step_ms: float, *calls_s: float, guessed: bool = False) -> RepEntry:
-    """A rep whose contact comes 1 s after its start, its calls so long after that, and its first step."""
-    cues = (Cue("contact", "smack", 1.0), *(Cue("call", "left", 1.0 + after_s) for after_s in calls_s))
-    rep = Rep(index, 3.0 * index, 3.0 * index + 3, 3.0 * index + 1, cues, "left", Window(73, 133, 193))
-    return RepEntry(rep, replace(made_rep(rep, 0.0).verdict, first_step_ms=step_ms, guessed=guessed))
-
-
-def test_personal_window_counts_from_the_call_that_counts_in_the_latest_two_hundred(history: History) -> None:
-    old = [answered(index, 1100.0, 0.2) for index in range(50)]  # 900 ms, and long ago
-    add(history, made_session(uid="old", day="2026-01-01"), old)
-    taken_back = [answered(index, 1000.0, 0.2, 0.5) for index in range(200)]  # 500 ms after the second call
-    too_soon = [answered(index, 299.0, 0.2) for index in range(200, 210)]  # 99 ms: nobody answers so fast
-    too_late = [answered(index, 1201.0, 0.2) for index in range(210, 220)]
-    add(history, made_session(uid="new", day="2026-03-01"), [*taken_back, *too_soon, *too_late])
-    offer = personal.personal_window(history, "Kim")
-    assert (offer.responses, offer.centre_ms) == (200, pytest.approx(500.0, abs=1e-6))
-
-
-def test_personal_window_counts_from_the_call_and_leaves_guesses_out(history: History) -> None:
-    entries = [answered(index, 350.0, 0.2, guessed=True) for index in range(4)]
-    entries += [answered(index, 700.0, 0.2) for index in range(4, 25)]
-    add(history, made_session(), entries)
-    offer = personal.personal_window(history, "Kim")
-    assert offer.responses == 21
-    assert offer.centre_ms == pytest.approx(500, abs=1e-6)  # 700 after the contact is 500 after the call
-
-
-def test_personal_window_leaves_simulated_players_out(history: History) -> None:
-    add(history, made_session(uid="own"), [answered(index, 700.0, 0.2) for index in range(20)])
-    simulated = replace(made_session(uid="sim", day="2026-03-02"), source="simulated")
-    add(history, simulated, [answered(index, 500.0, 0.2) for index in range(20)])
-    offer = personal.personal_window(history, "Kim")
-    assert (offer.responses, offer.centre_ms) == (20, pytest.approx(500.0, abs=1e-6))
 
 
 # ---------------------------------------------------------------- forgetting

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drilltimer.model import TIMED_GRADES, Cue, Grade, Heard, Landing, Mode, Onset, Placement, Rep, Verdict, Window
-from drilltimer.score.match import correction_ms, grade_touchdown, judge
+from drilltimer.score.match import correction_ms, directions_known_ms, grade_touchdown, judge
 
 PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
 RATE_HZ = 48_000
@@ -280,27 +280,35 @@ def test_grades_come_in_order_and_an_error_belongs_to_a_timed_grade(
 # ------------------------------------------------------------------------------- guesses (common practice, no source)
 
 
-def with_calls(*calls_s: float, withheld: bool = False) -> Rep:
-    cues = tuple(Cue("call", "left", 1.0 + after_s) for after_s in calls_s)  # the rep starts 1 s before its contact
+def with_calls(*calls_s: float, withheld: bool = False, known_s: float | None = 0.1) -> Rep:
+    """A rep whose calls begin so long after its contact, each understood `known_s` later."""
+    cues = tuple(Cue("call", "left", 1.0 + at_s, known_s=known_s) for at_s in calls_s)  # the rep starts 1 s before
     return replace(rep(withheld=withheld), cues=cues)
 
 
-@pytest.mark.parametrize(("step_ms", "guessed"), [(199.0, True), (200.0, False), (201.0, False), (None, False)])
-def test_a_first_step_before_its_call_is_a_guess(step_ms: float | None, guessed: bool) -> None:
+@pytest.mark.parametrize(("step_ms", "guessed"), [(200.0, True), (549.0, True), (550.0, False), (None, False)])
+def test_a_first_step_too_soon_to_answer_its_call_is_a_guess(step_ms: float | None, guessed: bool) -> None:
+    # called after 200 ms, understood 100 ms later, and nobody answers within 250 ms of that
     verdict = judge(heard(133, step_ms=step_ms), with_calls(0.2), SIDE_BY_SIDE, RATE_HZ)
     assert verdict.guessed is guessed
     assert verdict.grade is Grade.ON_TIME  # the landing was still what it was
 
 
-@pytest.mark.parametrize(("step_ms", "guessed"), [(199.0, True), (350.0, False)])
+def test_direction_of_a_word_that_nobody_measured_is_known_140_ms_after_its_onset() -> None:
+    assert directions_known_ms(with_calls(0.2, known_s=None)) == pytest.approx([340.0])
+    assert directions_known_ms(with_calls(0.5, 0.2)) == pytest.approx([300.0, 600.0])
+    assert directions_known_ms(rep()) == []
+
+
+@pytest.mark.parametrize(("step_ms", "guessed"), [(549.0, True), (700.0, False)])
 def test_a_step_that_answers_a_call_taken_back_is_no_guess(step_ms: float, guessed: bool) -> None:
     assert judge(heard(133, step_ms=step_ms), with_calls(0.2, 0.5), SIDE_BY_SIDE, RATE_HZ).guessed is guessed
 
 
 def test_the_call_s_way_through_the_air_is_the_contact_s() -> None:
     far = Placement(speaker_to_player_m=10, player_to_mic_m=10, speaker_to_mic_m=0)  # 58.3 ms are taken off
-    assert judge(heard(200, step_ms=255.0), with_calls(0.2), far, RATE_HZ).guessed
-    assert not judge(heard(200, step_ms=262.0), with_calls(0.2), far, RATE_HZ).guessed
+    assert judge(heard(200, step_ms=605.0), with_calls(0.2), far, RATE_HZ).guessed
+    assert not judge(heard(200, step_ms=612.0), with_calls(0.2), far, RATE_HZ).guessed
 
 
 def test_a_first_step_without_a_contact_is_a_guess_and_a_hop_is_none() -> None:

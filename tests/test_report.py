@@ -26,6 +26,7 @@ from drilltimer.records.entries import RepEntry
 from drilltimer.records.history import History
 from drilltimer.records.queries import session
 from drilltimer.records.report import render_report
+from drilltimer.score.match import directions_known_ms
 from drilltimer.score.stats import summarize
 
 HOSTILE = "<script>alert(1)</script> \"'><img src=x onerror=alert(2)> {{ 7*7 }} </title>"
@@ -103,7 +104,7 @@ def test_report_says_all_that_it_should(history: History) -> None:
     assert "Kim lands " in words
     assert "consent" in words
     assert words.count("Rule: ") >= 1
-    change = r"constant error (?:no change shown|changed) [\d-]+, [\d-]+ ms [+-]\d+ \([+-]\d+ to [+-]\d+\) ms \d+ ms"
+    change = r"constant error \* [a-z ]+ [\d-]+, [\d-]+ ms [+-]\d+ \([+-]\d+ to [+-]\d+\) ms \d+ ms"
     assert re.search(change, words)  # each figure with its unit
 
 
@@ -272,6 +273,32 @@ def test_feet_that_come_apart_are_told_beyond_forty_milliseconds(stagger_ms: flo
     assert given.drill == drill
 
 
+def test_retention_and_transfer_stand_side_by_side(history: History) -> None:
+    number = filled(history)
+    assert "Retention and transfer" not in page_of(history, number)
+    for month, habit_ms in enumerate((130, 120, 115, 110), 1):
+        entry = made_session(uid=f"x{month}", day=f"2026-0{month}-10", drill="transfer-block", seed=month)
+        add(history, entry, made_reps("transfer-block", month, habit_ms=habit_ms, scatter_ms=40))
+    words = " ".join("".join(parsed(page_of(history, number)).text).split())
+    assert "Retention and transfer" in words
+    assert "retention: Test block, 2026-05-10" in words
+    assert "transfer: Transfer block, 2026-04-10, 30 reps" in words
+    told = r"constant error(\d+) ms \(-\d+ since the first: changed\)(\d+) ms \(-\d+ since the first: no change shown"
+    row = re.search(told, words)
+    assert row is not None
+    assert int(row.group(1)) == pytest.approx(20, abs=15)
+    assert int(row.group(2)) == pytest.approx(110, abs=20)
+
+
+def test_feet_that_come_apart_are_shown_and_not_judged_where_directions_are_called(history: History) -> None:
+    reps = [replace(e, verdict=replace(e.verdict, stagger_ms=90.0)) for e in made_reps("direction", scatter_ms=10)]
+    (given,) = advice.advise(reps, scores_with(), "predictive")
+    assert given.drill == ""
+    page = page_of(history, add(history, made_session(drill="direction"), reps))
+    assert "Feet together" not in page
+    assert "Shown, not judged: good returners land on the far foot first" in page
+
+
 def test_landing_before_the_contact_is_told_once_and_not_as_early_too() -> None:
     reps = made_reps(scatter_ms=10)
     early = [replace(e, verdict=replace(e.verdict, grade=Grade.BEFORE)) for e in reps[:3]]
@@ -427,3 +454,16 @@ def test_html_is_valid_by_a_strangers_judgement(history: History, tmp_path: Path
         [tidy, "-quiet", "-errors", "-utf8", str(page)], capture_output=True, text=True, timeout=60, env=os.environ
     )
     assert told.stderr == ""
+
+
+def test_first_steps_are_drawn_from_where_their_direction_is_known(history: History) -> None:
+    reps = made_reps("direction", scatter_ms=10)
+    late = [
+        replace(each, verdict=replace(each.verdict, first_step_ms=directions_known_ms(each.rep)[-1] + 333.0))
+        if each.rep.call
+        else each
+        for each in reps
+    ]
+    page = page_of(history, add(history, made_session(drill="direction"), late))
+    assert "first step, ms after the direction is known" in page
+    assert re.search(r"left: \d+ steps, half of them before 333 ms", page)

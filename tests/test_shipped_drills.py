@@ -48,10 +48,30 @@ def test_the_whole_path_and_every_sport_is_there() -> None:
             "test-block",
             "club-warm-up",
             "fatigue-set",
+            "step-in",
+            "transfer-block",
         ),
         *("catch", "badminton-rally", "squash-rally", "padel-rally", "table-tennis-rally", "pickleball-rally"),
     }
     assert path <= set(NAMES)
+
+
+def test_nothing_practises_the_lead_ins_of_the_transfer_block() -> None:
+    def lead_ins(name: str) -> set[tuple[str, float, float]]:
+        blocks = make_plan(name, SEED).drill.blocks
+        found = [each for block in blocks for each in (block.lead_in, block.opening) if each is not None]
+        return {(each.kind, each.length_s * (1.0 - each.spread), each.longest_s) for each in found}
+
+    new = lead_ins("transfer-block")
+    assert len({kind for kind, _, _ in new}) >= 3
+    practised = set().union(*(lead_ins(name) for name in NAMES if name != "transfer-block"))
+    for kind, low_s, high_s in new:
+        for other, other_low_s, other_high_s in practised:
+            assert kind != other or high_s < other_low_s or low_s > other_high_s, (kind, low_s, other_low_s)
+    test, transfer = make_plan("test-block", SEED), make_plan("transfer-block", SEED)
+    assert {rep.window for rep in test.reps} == {rep.window for rep in transfer.reps}
+    for plan in (test, transfer):
+        assert sum(not rep.withheld and not rep.warm_up for rep in plan.reps) == 30
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -59,17 +59,13 @@ def test_worked_example(example: dict[str, float]) -> None:
     assert scores.rmse_ms == pytest.approx(example["rmse"], **close)
 
 
-def test_typical_error_of_a_test_and_its_repetition() -> None:
+def test_minimal_change_of_a_test_and_its_repetition() -> None:
     pairs = PUBLISHED["test_retest"]
-    typical = stats.typical_error_ms(pairs["first"], pairs["second"])
+    differences = [later - earlier for earlier, later in zip(pairs["first"], pairs["second"], strict=True)]
+    assert stats.sample_sd_ms(differences) == pytest.approx(pairs["difference_sd"], abs=pairs["tolerance"])
+    typical = stats.sample_sd_ms(differences) / math.sqrt(2)
     assert typical == pytest.approx(pairs["typical_error"], abs=pairs["tolerance"])
-    assert typical * math.sqrt(2) == pytest.approx(pairs["difference_sd"], abs=pairs["tolerance"])
     assert stats.mdc95_ms(typical) == pytest.approx(pairs["mdc95"], abs=pairs["mdc95_tolerance"])
-
-
-def test_typical_error_refuses_lists_that_do_not_pair() -> None:
-    with pytest.raises(ValueError, match="shorter"):
-        stats.typical_error_ms([1, 2, 3], [1, 2])
 
 
 def test_sample_standard_deviation_of_one_person() -> None:
@@ -171,7 +167,7 @@ def test_a_shift_moves_the_constant_error_alone(errors_ms: list[float], shift_ms
 def test_a_stretch_stretches_every_error_alike(errors_ms: list[float], factor: float) -> None:
     before, after = summary(errors_ms), summary([error_ms * factor for error_ms in errors_ms])
     for field in fields(Scores):
-        if field.name.endswith("_ms") and field.name.split("_")[0] not in ("mean",):
+        if field.name.endswith("_ms") and field.name.split("_")[0] not in ("mean", "landing"):
             expected = getattr(before, field.name) * factor
             assert getattr(after, field.name) == pytest.approx(expected, rel=1e-9, abs=1e-6), field.name
 
@@ -268,3 +264,38 @@ def test_an_average_of_nothing_is_refused(compute: object) -> None:
 def test_a_scatter_of_one_is_refused() -> None:
     with pytest.raises(ValueError, match="two values"):
         stats.sample_sd_ms([1.0])
+
+
+def stepped(touchdown_ms: float, step_ms: float | None, guessed: bool = False) -> Verdict:
+    return Verdict(0, Grade.ON_TIME, call="left", touchdown_ms=touchdown_ms, error_ms=0.0, first_step_ms=step_ms,
+                   guessed=guessed)  # fmt: skip
+
+
+def test_landing_to_step_by_hand() -> None:
+    reps = [stepped(100, 400), stepped(150, 490), stepped(120, None), stepped(90, 300, guessed=True)]
+    scores = stats.summarize([*reps, Verdict(4, Grade.MISSED, call="left"), Verdict(5, Grade.VOID, void="lost")])
+    assert scores.landing_to_step_ms == pytest.approx(320.0)
+    # two values 40 ms apart: Student's 12.706 times 28.28 / sqrt(2)
+    assert scores.landing_to_step_high_ms == pytest.approx(320.0 + 12.706 * 20.0, abs=0.02)
+    assert (scores.steps, scores.called) == (2, 4)
+    assert scores.mean_first_step_ms == pytest.approx(445.0)  # the guess is left out here, too
+    assert summary([5.0, 6.0]).landing_to_step_ms is None
+
+
+def test_steps_that_are_not_heard_do_not_bias_the_time_from_landing_to_step() -> None:
+    draw, rounds, covered, means = random.Random(4), 600, 0, []
+    for _ in range(rounds):
+        reps = []
+        for _ in range(40):
+            touchdown_ms = draw.gauss(150, 60)
+            heard = draw.random() < 0.6
+            reps.append(stepped(touchdown_ms, touchdown_ms + draw.gauss(330, 70) if heard else None))
+        scores = stats.summarize(reps)
+        assert scores.landing_to_step_ms is not None
+        assert scores.landing_to_step_low_ms is not None
+        assert scores.landing_to_step_high_ms is not None
+        means.append(scores.landing_to_step_ms)
+        covered += scores.landing_to_step_low_ms <= 330 <= scores.landing_to_step_high_ms
+    print(f"landing to step: mean {math.fsum(means) / rounds:.1f} ms of 330, covers {covered / rounds:.3f}")
+    assert math.fsum(means) / rounds == pytest.approx(330.0, abs=2.0)
+    assert covered / rounds == pytest.approx(0.95, abs=0.027)  # three standard errors of a share of 600

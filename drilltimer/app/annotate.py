@@ -145,7 +145,7 @@ def _title(rep: Rep, verdict: Verdict) -> str:
     parts = [f"Rep {verdict.rep + 1}", *([rep.call] if rep.call else [])]
     told = verdict.grade.value + (f": {verdict.void}" if verdict.void else "")
     if verdict.error_ms is not None:
-        told += f", {verdict.error_ms:+z.0f} ms from the middle of the window"
+        told += f", {verdict.error_ms:+z.0f} ms from the target"
     return f"{' '.join(parts)}: {told}"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from drilltimer.app.plan import Plan
+from drilltimer.app.plan import Plan, with_recognition
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.language import place_of, read_drill
 from drilltimer.drill.load import DEFERENCE, Caution, Load, cautions, measure_load
@@ -41,6 +41,7 @@ def examine(name_or_path: str) -> Examined:
     """
     text, file = find_drill(name_or_path)
     drill, tree = read_drill(text, file)
+    drill = with_recognition(drill)
     laid_out = [schedule(drill, seed) for seed in SEEDS]
     loads = [measure_load(drill, reps) for reps in laid_out]
     found = [*_about_load(drill, loads), *_doubts(drill)]
@@ -99,11 +100,13 @@ def _long_calls(block: DrillBlock, number: int) -> Iterator[Caution]:
     if calls is None or calls.tones:
         return
     last_s = calls.delay_high_s + (calls.switch_after_s if calls.switch_share else 0.0)
-    for word in calls.words:
+    for word, recognised_s in zip(calls.words, calls.recognised_s, strict=True):
         sound = load_word(word)
         if sound is None:
             continue
         length_s = s_from_frames(len(sound.samples) - sound.anchor, sound.rate_hz)
+        if calls.known:
+            length_s -= recognised_s
         if last_s + length_s > room_after_s(block) + SLACK_S:
             message = (
                 f'"{word}" lasts {length_s:.2f} s: called up to {last_s:g} s after the contact, it overlaps the next '

@@ -12,6 +12,7 @@ from typing import Protocol, Self
 
 from drilltimer.app.drive import SETTLE_S, WAIT_S, drive, soften_first
 from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.app.plan import with_recognition
 from drilltimer.audio.files import PLAIN_NAME, find_drill, find_group_plan, load_word
 from drilltimer.drill.faults import place_problem
 from drilltimer.drill.language import load_drill
@@ -146,7 +147,8 @@ def conduct(loaded: LoadedPlan, rate_hz: int, seed: int, language: str = "en") -
         return {**made, **bank}
 
     zero = frames_from_s(SETTLE_S, rate_hz)
-    return GroupSession(loaded.plan, loaded.course, loaded.drills, make_bank, lengths_s, rate_hz, zero, seed)
+    drills = {name: with_recognition(drill, language) for name, drill in loaded.drills.items()}
+    return GroupSession(loaded.plan, loaded.course, drills, make_bank, lengths_s, rate_hz, zero, seed)
 
 
 def run_group(

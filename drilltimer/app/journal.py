@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from drilltimer import __version__
-from drilltimer.app.archive import history_path
+from drilltimer.app.archive import history_path, open_history
 from drilltimer.app.later import Scored
 from drilltimer.app.live import Outcome
 from drilltimer.app.plan import Plan, make_plan
@@ -19,11 +19,12 @@ from drilltimer.audio.paths import as_text
 from drilltimer.errors import HistoryError, UserError
 from drilltimer.model import AudioStream, Health, Placement, Rep, Verdict
 from drilltimer.records.connect import WAIT_S, DamagedHistoryError, set_aside
+from drilltimer.records.days import beyond, day_load
 from drilltimer.records.entries import RepEntry, SessionEntry, clean_name, name_key
 from drilltimer.records.export import save_session
 from drilltimer.records.history import History
 from drilltimer.records.protocol import block_entries, protocol_of
-from drilltimer.records.queries import is_player, reps, session
+from drilltimer.records.queries import find_player, is_player, reps, session
 
 CHECKED_BYTES = 50_000_000  # a history up to this size is checked whole after a session: a fifth of a second
 PATIENCE_S = 0.5  # with another program's write while sound is running; the stream's ring holds ten seconds
@@ -203,6 +204,21 @@ class Journal:
         if text not in self._told:
             self._told.add(text)
             self._on_trouble(text)
+
+
+def about_days(player: str, plan: Plan) -> list[str]:
+    """Where a plan would take a player beyond guidance for a day or a week, in lines to tell before it begins.
+
+    Nothing of a player who is not known yet, and where the history cannot be read: what is wrong with it is told when
+    the session is kept.
+    """
+    try:
+        with open_history() as history:
+            level = find_player(history, player).level
+            told = beyond(day_load(history, player), level, plan.landings, plan.drill.blocks[0].level)
+    except HistoryError:
+        return []
+    return [f"warning: {text}" for text in told]
 
 
 def open_journal(

@@ -281,7 +281,11 @@ def _rep(sheet: SheetRep, window: Window) -> Rep:
         sheet.start_s,
         sheet.start_s,
         contact_s,
-        tuple(Cue(cue.role, cue.sound, cue.at_s - sheet.start_s) for cue in sheet.cues if cue.role == "call"),
+        tuple(
+            Cue(cue.role, cue.sound, cue.at_s - sheet.start_s, known_s=cue.known_s)
+            for cue in sheet.cues
+            if cue.role == "call"
+        ),
         sheet.call,
         sheet.window or window,
         sheet.mode,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
-from drilltimer.audio.files import find_drill, load_word, user_folder
+from drilltimer.audio.files import find_drill, load_word, recognised_s, user_folder
 from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, Signature
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
@@ -41,12 +41,27 @@ class Plan:
         return sum(not rep.withheld for rep in self.reps)
 
 
-def make_plan(drill_name: str, seed: int, level: Level | None = None) -> Plan:
-    """Find, read and lay out a drill."""
-    drill = load_drill(*find_drill(drill_name))
+def make_plan(drill_name: str, seed: int, level: Level | None = None, language: str = "en") -> Plan:
+    """Find, read and lay out a drill, its calls timed by the words of a language."""
+    drill = with_recognition(load_drill(*find_drill(drill_name)), language)
     if level is not None:
         drill = at_level(drill, level)
-    return Plan(drill, seed, schedule(drill, seed))
+    return Plan(drill, seed, schedule(drill, seed), language)
+
+
+def with_recognition(drill: Drill, language: str = "en") -> Drill:
+    """`drill` with how soon each called word can be no other word of its block."""
+    return replace(drill, blocks=tuple(_with_recognition(block, language) for block in drill.blocks))
+
+
+def _with_recognition(block: DrillBlock, language: str) -> DrillBlock:
+    if block.calls is None:
+        return block
+    words = block.calls.words
+    return replace(
+        block,
+        calls=replace(block.calls, recognised_s=tuple(recognised_s(word, words, language) for word in words)),
+    )
 
 
 def load_bank(plan: Plan, rate_hz: int) -> Bank:
@@ -90,7 +105,7 @@ def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:
         sounds = feedback_sounds(plan_of_block, _words(block))
         named = [(name, bank[name, None]) for name in (*sounds.values(), *REMINDERS) if (name, None) in bank]
         lengths_s = {name: s_from_frames(len(sound.samples), sound.rate_hz) for name, sound in named}
-        tellers.append(Feedback(plan_of_block, sounds, lengths_s))
+        tellers.append(Feedback(plan_of_block, sounds, lengths_s, called=block.calls is not None))
     return tellers
 
 
@@ -112,7 +127,10 @@ def make_sheet(
     for play in sorted(plays, key=lambda play: play.start):
         cue = play.cue
         at_s = s_from_frames(play.start, rate_hz)
-        cues[play.rep.index].append(SheetCue(cue.role, cue.sound, at_s, cue.length_s, cue.pan, cue.gain_db))
+        known_s = cue.known_s
+        if known_s is not None:
+            known_s += s_from_frames(play.sound.anchor, play.sound.rate_hz)
+        cues[play.rep.index].append(SheetCue(cue.role, cue.sound, at_s, cue.length_s, cue.pan, cue.gain_db, known_s))
     start_s = s_from_frames(zero, rate_hz)
     reps = tuple(
         SheetRep(

@@ -6,20 +6,21 @@ import difflib
 import json
 import os
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.errors import DrillFileError, SoundError, UserError
-from drilltimer.model import Samples, Sound
+from drilltimer.model import TYPICAL_RECOGNITION_S, Samples, Sound
 from drilltimer.sound.render import CONTACTS, SWING
 from drilltimer.sound.shape import PEAK_DB
 from drilltimer.sound.voice import onset_frame
-from drilltimer.units import frames_from_s, ratio_from_db, s_from_ms
+from drilltimer.units import frames_from_s, ratio_from_db, s_from_frames, s_from_ms
 
 Kind = Literal["drills", "sounds"]
 
@@ -282,14 +283,39 @@ def _read_word(name: str, path: Path) -> Sound:
     return Sound(name, mono, rate_hz, onset)
 
 
-@lru_cache(maxsize=4)
+def recognised_s(name: str, words: Sequence[str], language: str = "en") -> float:
+    """How long after its onset a word can be no other of `words`.
+
+    As measured for shipped words. For others, and for what no recogniser could tell apart, half of the word (our
+    choice; the shipped words take a fifth to two thirds of theirs).
+    """
+    sound = load_word(name, language)
+    if sound is None:
+        return TYPICAL_RECOGNITION_S
+    half_s = s_from_frames(len(sound.samples) - sound.anchor, sound.rate_hz) / 2.0
+    own = user_folder("sounds") / language
+    stem = name.strip().casefold().replace(" ", "-")
+    measured = shipped_words(shipped_folder("sounds")).get(shipped_folder("sounds") / language / f"{stem}.wav")
+    if measured is None or any(os.path.isfile(own / f"{stem}{suffix}") for suffix in WORD_SUFFIXES):
+        return half_s
+    points_ms = [measured.get("known_ms", {}).get(other) for other in words if other != name]
+    told_s = [half_s if point_ms is None else s_from_ms(point_ms) for point_ms in points_ms]
+    return max(told_s, default=half_s)
+
+
 def shipped_onsets_ms(folder: Path) -> dict[Path, float]:
     """Onset of each shipped word by its file, as measured when it was made; empty where no manifest came along."""
+    return {path: float(entry["onset_ms"]) for path, entry in shipped_words(folder).items()}
+
+
+@lru_cache(maxsize=4)
+def shipped_words(folder: Path) -> dict[Path, dict[str, Any]]:
+    """The manifest's entry of each shipped word, by its file."""
     try:
         manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}
-    return {folder / entry["file"]: float(entry["onset_ms"]) for entry in manifest["words"]}
+    return {folder / entry["file"]: entry for entry in manifest["words"]}
 
 
 def list_words(language: str = "en") -> list[WordFile]:

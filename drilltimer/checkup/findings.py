@@ -20,6 +20,7 @@ STEP_LIMIT_DB = 3.0
 HISS_LIMIT_DB = 4.0
 ECHO_LIMIT_DB = 6.0
 HEARD_SHARE = 0.8
+CONTACT_LIMIT_DB = 10.0
 AUDIBLE_LIMIT = 0.8  # one hop of six may have been no hop
 
 
@@ -93,6 +94,8 @@ def _level(measured: Measured) -> list[Finding]:
         found.append(Finding("clipping", (("percent", 100.0 * measured.clipped_share),)))
     if measured.noise_db is not None and measured.noise_db > NOISE_LIMIT_DB:
         found.append(Finding("loud_noise", (("db", measured.noise_db),)))
+    if measured.contact_over_noise_db is not None and measured.contact_over_noise_db < CONTACT_LIMIT_DB:
+        found.append(Finding("faint_contact", (("db", measured.contact_over_noise_db),)))
     if measured.hum_hz is not None and measured.hum_db is not None:
         found.append(Finding("hum", (("hz", measured.hum_hz), ("db", measured.hum_db))))
     return found

@@ -11,7 +11,7 @@ from drilltimer.checkup.course import HISS_BAND_HZ, Course, Sounding
 from drilltimer.hear.filters import filtered
 from drilltimer.hear.locate import locate_cue
 from drilltimer.model import Samples
-from drilltimer.units import db_from_ratio, frames_from_s, ms_from_s, s_from_frames
+from drilltimer.units import a_weighting_db, db_from_ratio, frames_from_s, ms_from_s, s_from_frames, s_from_ms
 
 Wave = NDArray[np.float64]
 
@@ -49,6 +49,7 @@ class Measured:
     hiss_drop_db: float | None  # of a noise that never changed
     gated: bool
     echo_drop_db: float | None  # first contact over the last, played alike
+    contact_over_noise_db: float | None  # as ears weigh both
     lost_blocks: int
     true_rate_hz: float | None
 
@@ -89,6 +90,7 @@ def measure(
         hiss_drop_db=_hiss_drop(course, ear, trip_ms),
         gated=_gated(course, heard),
         echo_drop_db=float(loud[0] - np.median(loud[-2:])) if len(loud) >= 4 else None,
+        contact_over_noise_db=_contact_over_noise(course, ear, quiet, echoes),
         lost_blocks=lost_blocks,
         true_rate_hz=true_rate_hz,
     )
@@ -97,6 +99,27 @@ def measure(
 def band_level_db(signal: Wave, rate_hz: int, band_hz: tuple[float, float]) -> float:
     """RMS of `signal` in a band, re full scale."""
     return db_from_ratio(float(np.sqrt(np.mean(filtered(signal, "bandpass", band_hz, rate_hz) ** 2))))
+
+
+def weighted_level_db(signal: Wave, rate_hz: int) -> float:
+    """RMS of `signal` re full scale as ears weigh it: by the A curve of IEC 61672-1."""
+    frequencies_hz = np.fft.rfftfreq(len(signal), 1.0 / rate_hz)[1:]
+    power = 2.0 * np.abs(np.fft.rfft(signal)[1:]) ** 2 / len(signal) ** 2
+    gains_db = np.array([a_weighting_db(frequency_hz) for frequency_hz in frequencies_hz.tolist()])
+    return db_from_ratio(float(np.sqrt(np.sum(power * 10.0 ** (gains_db / 10.0)))))
+
+
+def _contact_over_noise(course: Course, ear: Wave, quiet: Wave, echoes: tuple[Echo, ...]) -> float | None:
+    """Median of how far the loud contacts stand over the room's noise at the microphone, A-weighted."""
+    second = quiet[: course.rate_hz]
+    levels_db = []
+    for contact, echo in zip(course.contacts, echoes, strict=True):
+        if echo.lag_ms is not None and contact.gain_db == 0.0:
+            at = contact.start + frames_from_s(s_from_ms(echo.lag_ms), course.rate_hz)
+            levels_db.append(weighted_level_db(ear[at : at + len(contact.sound.samples)], course.rate_hz))
+    if not levels_db or not second.any():
+        return None
+    return float(np.median(levels_db)) - weighted_level_db(second, course.rate_hz)
 
 
 def _asked_db(course: Course) -> float:

@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 @click.option("--drill", default="Test block", show_default=True, help="Name of the drill that was the test.")
 @json_option
 def compare(player: str, first: str | None, last: str | None, drill: str, as_json: bool) -> None:
-    """Compare two tests of PLAYER, by default the first and the latest test block.
+    """Compare tests of PLAYER: what changed from one to another, along all between them, by default all test blocks.
 
-    "Changed" is said only of what exceeds the minimal detectable change and whose 95 % interval excludes zero. Each
-    line by itself is wrong about that in at most 1 of 20 comparisons; of seven lines, one now and then.
+    It takes three tests: two are a baseline. One line, marked *, is what the drill is about and is tested first, the
+    others are corrected for being several: of unchanged players at most 1 in 20 is told any change at all.
     """
     from drilltimer.records.compare import compare as compare_tests
 
@@ -55,10 +55,19 @@ def comparison_lines(found: Comparison, columns: int | None = None) -> list[str]
         )
     heads = ("", "before", "after", "change", "95 % interval", "typical error", "least change", "")
     rows = [
-        (label, *_cells(found.changes[name], unit, signed=name == "constant_error_ms")) for name, label, unit in FIGURES
+        (
+            label + " *" * found.changes[name].primary,
+            *_cells(found.changes[name], unit, signed=name == "constant_error_ms"),
+        )
+        for name, label, unit in FIGURES
     ]
-    trimmed = "Times are 20 % trimmed means: the fifth at either end of a test counts for its place, not for its size."
-    return [*lines, "", *table(rows, heads, columns), "", f"{load_wording()('scores.signs')}.", trimmed]
+    below = [
+        f"{load_wording()('scores.signs')}.",
+        "* What the drill is about. The others must differ more before they count as changed, for they are several.",
+        f"Before and after are as 'history' tells. The change follows a line through {count_of(found.tests, 'test')}: "
+        "the earliest and the latest fifth of a test's landings count in it for their place, not for their size.",
+    ]
+    return [*lines, "", *table(rows, heads, columns), "", *below]
 
 
 def _cells(change: Change, unit: str, *, signed: bool) -> tuple[str, ...]:

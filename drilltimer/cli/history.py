@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @click.option("--before", type=click.IntRange(1), metavar="SESSION", help="Only sessions that began before this one.")
 @click.option("--drill", help="Only sessions of the drill of this name, as the list writes it.")
 @click.option("--trend", is_flag=True, help="Draw how the player's constant error went.")
-@click.option("--set-level", metavar="TEXT", help="Note the player's level.")
+@click.option("--set-level", metavar="TEXT", help="Note the player's level: 'adult club', 'child', or any other words.")
 @click.option("--set-sport", metavar="TEXT", help="Note the player's sport.")
 @language_option
 @json_option
@@ -90,17 +90,26 @@ def _show_players(kept: History, as_json: bool) -> None:
 def _show_player(
     kept: History, name: str, limit: int, before: int | None, drill: str | None, trend: bool, as_json: bool
 ) -> None:
-    from drilltimer.records.personal import personal_window
-    from drilltimer.records.queries import count_sessions, session_lines
+    from drilltimer.records.days import beyond, caps_of, day_load
+    from drilltimer.records.own_target import own_target
+    from drilltimer.records.queries import count_sessions, find_player, session_lines
     from drilltimer.ui.lines import table
     from drilltimer.ui.wording import load_wording
 
     lines = session_lines(kept, name, limit=limit, before=before, drill=drill)
-    offer = personal_window(kept, name)
+    offer, load = own_target(kept, name), day_load(kept, name)
     if as_json:
         from dataclasses import asdict
 
-        print_document({"sessions": [asdict(line) for line in lines], "personal_window": asdict(offer)})
+        days = {day.isoformat(): landings for day, landings in load.days}
+        landings = {"today": load.on(0), "seven_days": load.seven_days, "days": days}
+        print_document(
+            {
+                "sessions": [asdict(line) for line in lines],
+                "soonest_step": asdict(offer.found),
+                "landings": landings,
+            }
+        )
         return
     if trend:
         print_lines(trend_lines(lines, result_columns()))
@@ -111,6 +120,15 @@ def _show_player(
     total = count_sessions(kept, name)
     if lines and len(lines) < total and not drill:
         note(f"{len(lines)} of {total} sessions; older ones: --before {lines[-1].number}")
+    level = find_player(kept, name).level
+    if load.days:
+        caps = caps_of(level)
+        note(
+            f"landings: {load.on(0)} today, {load.seven_days} in seven days; for {caps.who} guidance ends at "
+            f"{caps.a_day} and {caps.seven_days}"
+        )
+    for text in beyond(load, level):
+        note(f"warning: {text}")
     note(offer.told)
 
 

@@ -93,10 +93,8 @@ def run(
     Elsewhere, and with --plain, a line is printed after each rep. The scores come at the end. Ctrl-C ends the session
     and scores what was done.
     """
-    from dataclasses import replace
-
     from drilltimer.app.examine import about_load
-    from drilltimer.app.journal import open_journal
+    from drilltimer.app.journal import about_days, open_journal
     from drilltimer.app.keep import refuse_kept
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
@@ -108,13 +106,14 @@ def run(
         record = expanded(record)
         refuse_kept(record)
     seed = new_seed() if seed is None else seed
-    plan = replace(make_plan(drill, seed, level), language=language)
+    plan = make_plan(drill, seed, level, language)
     wording = wording_for(language)
     screen = None if plain or as_json else open_screen(plan.drill.name, wording)
     guess_first = guess_first if screen else False  # without a screen there are no keys to guess with
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     check_words(plan)
-    note("\n".join([wording("run.cautions"), *map(wording.told, about_load(plan))]))
+    days = about_days(player, plan) if player and not simulate else []
+    note("\n".join([wording("run.cautions"), *map(wording.told, [*days, *about_load(plan)])]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
     stage = open_stage(wanted, seed, wording, asks=not as_json and somebody_there())
     _announce(plan, stage.placement, record, wording)

@@ -32,6 +32,11 @@ from drilltimer.model import (
     Window,
 )
 
+# In play a direction is known about when the feet come down: expert returners touch down 133 ms after the contact and
+# begin to move sideways after 177 ms (Navia et al. 2022, J Sports Sci 40:16-23, abstract), so they have decided before
+# that; from 140-160 ms on pros' choices are always right (Triolet et al. 2013, J Sports Sci 31:820-830, abstract).
+KNOWN_AT_S = [0.14, 0.20]
+
 
 def build_drill(form: DrillForm) -> tuple[Drill | None, list[Fault]]:
     """Drill of a form, and what is wrong between its keys. No drill when anything is."""
@@ -50,7 +55,7 @@ def build_drill(form: DrillForm) -> tuple[Drill | None, list[Fault]]:
     faults += check_whole(blocks, complete=not faults, progression=progression)
     if faults:
         return None, faults
-    return Drill(form.name, form.description.strip(), tuple(blocks), progression), []
+    return Drill(form.name, form.description.strip(), tuple(blocks), progression, form.primary), []
 
 
 class _Settings:
@@ -144,7 +149,9 @@ def _rhythm(form: RhythmForm) -> Rhythm:
 def _calls(form: CallsForm | None) -> Calls | None:
     if form is None:
         return None
-    low_s, high_s = form.delay_s if isinstance(form.delay_s, list) else (form.delay_s, form.delay_s)
+    known = form.delay_s is None
+    delay_s = (form.known_at_s or KNOWN_AT_S) if form.delay_s is None else form.delay_s
+    low_s, high_s = delay_s if isinstance(delay_s, list) else (delay_s, delay_s)
     weights = tuple(form.words.values()) if isinstance(form.words, dict) else (1.0,) * len(form.words)
     return Calls(
         words=tuple(form.words),
@@ -157,6 +164,7 @@ def _calls(form: CallsForm | None) -> Calls | None:
         switch_after_s=form.switch_after_s,
         pan=form.pan,
         tones=form.tones,
+        known=known,
     )
 
 

@@ -33,7 +33,10 @@ DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 
 @dataclass(frozen=True, slots=True)
 class SheetCue:
-    """A sound in the audio file. `at_s` is its *first sample*, in seconds from the file's start."""
+    """A sound in the audio file. `at_s` is its *first sample*, in seconds from the file's start.
+
+    `known_s`, of a call: so long after that sample the direction is known.
+    """
 
     role: Role
     sound: str
@@ -41,6 +44,7 @@ class SheetCue:
     length_s: float | None = None
     pan: float = 0.0
     gain_db: float = 0.0
+    known_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +186,7 @@ def _without_defaults(rep: dict[str, Any]) -> dict[str, Any]:
     return rep
 
 
-_CUE_DEFAULTS = {"length_s": None, "pan": 0.0, "gain_db": 0.0}
+_CUE_DEFAULTS = {"length_s": None, "pan": 0.0, "gain_db": 0.0, "known_s": None}
 
 
 class _Form(BaseModel):
@@ -234,6 +238,9 @@ class _CueForm(_Form):
     length_s: Annotated[float, Field(gt=0.0, le=60.0)] | None = None
     pan: Annotated[float, Field(ge=-1.0, le=1.0)] = 0.0
     gain_db: Annotated[float, Field(ge=-120.0, le=60.0)] = 0.0
+    known_s: Annotated[float, Field(ge=0.0, le=60.0)] | None = Field(
+        default=None, description="of a call: so long after its first sample the direction is known"
+    )
 
 
 class _RepForm(_Form):

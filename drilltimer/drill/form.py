@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
-from drilltimer.model import FeedbackKind, LeadInKind, Level, Mode, Situation
+from drilltimer.model import FeedbackKind, Figure, LeadInKind, Level, Mode, Situation
 
 MAX_REPS = 1000
 MAX_BLOCKS = 50
@@ -191,14 +191,20 @@ class RhythmForm(Form):
         return self
 
 
+Delay = (
+    Annotated[Seconds, Field(le=2.0)]
+    | Annotated[list[Annotated[Seconds, Field(le=2.0)]], Field(min_length=2, max_length=2)]
+)
+
+
 class CallsForm(Form):
     """Directions after the contact."""
 
     words: CallWords = Field(description="a list, or words with their weights")
-    delay_s: (
-        Annotated[Seconds, Field(le=2.0)]
-        | Annotated[list[Annotated[Seconds, Field(le=2.0)]], Field(min_length=2, max_length=2)]
-    ) = Field(description="from the contact to the call: a number, or [shortest, longest]")
+    known_at_s: Delay | None = Field(
+        default=None, description="from the contact to where the direction is known: a number, or [shortest, longest]"
+    )
+    delay_s: Delay | None = Field(default=None, description="instead: from the contact to the beginning of the call")
     # With two words, whoever always bets on the likeliest one is right 58 % of the time at 3, 54 % at 4 (measured over
     # 1500 series of 40 calls, tests/test_shuffle.py): the shorter the runs, the more a change is due.
     longest_run: Annotated[int, Field(ge=1, le=20)] = Field(default=4, description="same word at most so often")
@@ -215,8 +221,11 @@ class CallsForm(Form):
         heaviest = max(weights) / sum(weights)
         if len(words) > 1 and heaviest > self.longest_run / (self.longest_run + 1):
             raise fault("longest_run", f"a word with {heaviest:.0%} of the calls needs longer runs than that")
-        if isinstance(self.delay_s, list) and self.delay_s[0] > self.delay_s[1]:
-            raise fault("delay_s", "expected [shortest, longest]")
+        if self.delay_s is not None and self.known_at_s is not None:
+            raise fault("delay_s", "give known_at_s or delay_s, one of the two")
+        for key, delay_s in (("delay_s", self.delay_s), ("known_at_s", self.known_at_s)):
+            if isinstance(delay_s, list) and delay_s[0] > delay_s[1]:
+                raise fault(key, "expected [shortest, longest]")
         if self.tones and not set(words) <= {"left", "right"}:
             raise fault("tones", "only left and right have tones: leave out the other words, or the tones")
         if self.switch_share and len(words) < 2:
@@ -315,4 +324,5 @@ class DrillForm(BlockForm):
     name: Name
     description: Annotated[str, Field(max_length=2000), AfterValidator(check_printable)] = ""
     progression: ProgressionForm | None = Field(default=None, description="levels change inside the session, by rule")
+    primary: Figure = Field(default="constant_error_ms", description="figure that comparing sessions is about")
     blocks: Annotated[list[NamedBlockForm], Field(min_length=1, max_length=MAX_BLOCKS)] | None = None

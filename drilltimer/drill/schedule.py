@@ -20,11 +20,25 @@ from drilltimer.drill.shuffle import (
     split_seed,
 )
 from drilltimer.drill.windows import has_level, ladder_for
-from drilltimer.model import Calls, Cue, Drill, DrillBlock, Hitter, LeadIn, Rep, Situation, Window
+from drilltimer.model import (
+    TYPICAL_RECOGNITION_S,
+    Calls,
+    Cue,
+    Drill,
+    DrillBlock,
+    Hitter,
+    LeadIn,
+    Rep,
+    Situation,
+    Window,
+)
 
 FIRST_CUE_S = 1.0  # the stream settles and the room's noise is measured before the first sound
 SEARCH_BEFORE_S = 0.3  # touchdowns are looked for from so long before the contact ...
 SEARCH_AFTER_S = 0.7  # ... to so long after it
+STEP_S = (
+    0.7  # first steps are listened for so long after their direction is known: novices' come after 0.6 s (simulated)
+)
 WORD_S = 0.45  # longest spoken direction; longer ones are refused when they are recorded
 # A spoken line of n letters is given 0.7 + 0.06 n seconds: the longest shipped one has 32 and lasts 1.73 s.
 LINE_S = 0.7
@@ -79,7 +93,7 @@ def room_after_s(block: DrillBlock) -> float:
     if calls is None:
         return SEARCH_AFTER_S
     last_call_s = calls.delay_high_s + (calls.switch_after_s if calls.switch_share else 0.0)
-    return max(SEARCH_AFTER_S, last_call_s + WORD_S)
+    return max(SEARCH_AFTER_S, last_call_s + (STEP_S if calls.known else WORD_S))
 
 
 def line_s(line: str) -> float:
@@ -213,8 +227,16 @@ def _call(calls: Calls, word: str, draws: Random) -> _Call:
 
 
 def _call_cue(calls: Calls, word: str, at_s: float) -> Cue:
-    sound = f"tone_{word}" if calls.tones else word
-    return Cue("call", sound, at_s, pan=CALL_PAN.get(word, 0.0) if calls.pan or calls.tones else 0.0)
+    sound, recognised_s = (f"tone_{word}", 0.0) if calls.tones else (word, _recognised_s(calls, word))
+    if calls.known:
+        at_s = max(0.0, at_s - recognised_s)  # no call before its contact: it would be heard for it
+    pan = CALL_PAN.get(word, 0.0) if calls.pan or calls.tones else 0.0
+    return Cue("call", sound, at_s, pan=pan, known_s=recognised_s)
+
+
+def _recognised_s(calls: Calls, word: str) -> float:
+    known = dict(zip(calls.words, calls.recognised_s, strict=False))
+    return known.get(word, TYPICAL_RECOGNITION_S)
 
 
 def _hitters_for(block: DrillBlock, draws: Random, count: int) -> list[Hitter]:
@@ -231,7 +253,9 @@ def _rep(block: DrillBlock, index: int, moment: _Moment, call: _Call, hitter: Hi
         cues += _lead_in_cues(moment.lead_in, moment.lead_in_s, contact_at_s, hitter.pan)
     if not moment.withheld:
         cues.append(Cue("contact", hitter.sound, contact_at_s, pan=hitter.pan))
-        cues += [Cue(cue.role, cue.sound, contact_at_s + cue.at_s, pan=cue.pan) for cue in call.cues]
+        cues += [
+            Cue(cue.role, cue.sound, contact_at_s + cue.at_s, pan=cue.pan, known_s=cue.known_s) for cue in call.cues
+        ]
     return Rep(
         index=index,
         start_s=moment.start_s,

@@ -127,10 +127,10 @@ speech: # any word that has a recording: drilltimer sounds
 _CALLS = """\
 calls:
   words: [left, right] # or weights, such as {left: 2, right: 1}
-  delay_s: [0.15, 0.25] # a call begins so long after its contact
+  known_at_s: [0.14, 0.20] # so long after the contact the word can be understood; delay_s: where it begins
 """
 _NO_CALLS = """\
-# calls: {words: [left, right], delay_s: 0.15} # the interval above leaves no time for calls
+# calls: {words: [left, right], known_at_s: 0.15} # the interval above leaves no time for calls
 """
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drilltimer.model import Calls, Drill, DrillBlock, LeadIn, Rhythm
+from drilltimer.model import FASTEST_ANSWER_MS, Calls, Drill, DrillBlock, LeadIn, Rhythm
 from drilltimer.units import count_of
 
 
@@ -20,6 +20,8 @@ def describe(drill: Drill) -> list[str]:
             f"Levels move inside the session: {rule.up_share:.0%} or more of the last {rule.reps} in the window make "
             f"it narrower, less than {rule.down_share:.0%} wider."
         )
+    if drill.primary != "constant_error_ms":
+        lines.append(f"Comparing sessions is about one figure before all others: {drill.primary}.")
     return lines
 
 
@@ -27,6 +29,7 @@ def describe_block(block: DrillBlock) -> list[str]:
     """Sentences about one block."""
     work = count_of(block.reps, "contact") if block.reps is not None else f"{block.work_s or 0.0:g} s of work"
     window = f"{block.window.open_ms:.0f} to {block.window.close_ms:.0f} ms after the contact"
+    window += f", at best {block.window.centre_ms:.0f}"
     kind = "reaction training, scored apart from timing" if block.mode == "reactive" else f"{block.level} level"
     lines = [f"{work}. Land {window} ({kind}).", _announced(block)]
     lines.append(_rhythm(block.rhythm))
@@ -114,7 +117,10 @@ def _calls(calls: Calls) -> list[str]:
     weighted = "" if len(shares) == 1 else " (not equally often)"
     kind = "Tones from the sides call" if calls.tones else "Called"
     delay = f"{calls.delay_low_s:g} to {calls.delay_high_s:g} s after the contact"
-    lines = [f"{kind}: {words}{weighted}, {delay}. A step before the call is a guess."]
+    if calls.known:
+        delay = f"so that the direction is known {delay}"
+    guess = f"A step sooner than {FASTEST_ANSWER_MS:.0f} ms after it is known is a guess."
+    lines = [f"{kind}: {words}{weighted}, {delay}. {guess}"]
     if calls.share < 1.0:
         lines.append(f"{1.0 - calls.share:.0%} of the contacts bring no call.")
     if calls.switch_share:

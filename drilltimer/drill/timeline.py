@@ -10,8 +10,11 @@ from drilltimer.units import s_from_ms
 COLUMNS = 64
 MOST_S = 32.0  # half a second a column; longer stretches are cut off
 MARGIN_SHARE = 0.1  # room for the last call's name
-LABELS = ("spoken", "lead-in", "contact", "window", "call")
-KEY = "'x' contact, 'o' contact withheld, '=' window, '~' swing, 't' toss, 'b' bounce, 'r' own racket, '.' tick"
+LABELS = ("spoken", "lead-in", "contact", "window", "call", "known")
+KEY = (
+    "'x' contact, 'o' contact withheld, '=' window, '?' direction known, '~' swing, 't' toss, 'b' bounce, "
+    "'r' own racket, '.' tick"
+)
 _MARKS = {"swing": "~", "toss": "t", "bounce": "b", "racket": "r", "tick": "."}
 
 
@@ -45,6 +48,8 @@ def timeline(reps: Sequence[Rep]) -> list[str]:
             label, text = _drawn(cue, column_s)
             if label:
                 draw(label, rep.start_s + _begin_s(cue), text)
+            if cue.role == "call" and cue.known_s is not None:
+                draw("known", rep.start_s + cue.at_s + cue.known_s, "?")
     return [*(f"{label:8s}|{''.join(rows[label]).rstrip()}" for label in LABELS), *_scale(column_s)]
 
 

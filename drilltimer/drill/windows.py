@@ -2,12 +2,13 @@
 
 Notes
 -----
-Centre of the serve return: experts land 133 ms after the server's contact (Navia, Avilés, Dicks and Ruiz-Pérez
-2022, J Sports Sci 40(1):16-23, abstract: 12 men, 300 Hz video). Baseline (+29 ms) and net (-63 ms, rounded) follow
-from differences between situations and strokes in Filipčič, Leskošek and Filipčič 2017, J Hum Kinet 55:97-105
-(25 Hz video, read second-hand): moderate confidence. The half-widths of club and beginner are our choice, there is
-no published landing data for them; a beginner's window is wider on the late side because landing before the
-direction is known costs about ten times the misses (Uzu, Shinya and Oda 2009, J Sports Sci 27(12):1233-1240).
+A window's target is what errors count from, the same at every level. Serve return: experts land 133 ms after the
+server's contact (Navia, Avilés, Dicks and Ruiz-Pérez 2022, J Sports Sci 40(1):16-23, abstract: 12 men, 300 Hz video).
+Baseline (+29 ms) and net (-63 ms, rounded) follow from differences between situations and strokes in Filipčič, Leskošek
+and Filipčič 2017, J Hum Kinet 55:97-105 (25 Hz video, read second-hand): moderate confidence. Half-widths of club and
+beginner are our choice, no landings of theirs are published; a beginner's window is wider on the late side because
+landing before the direction is known costs about ten times the misses (Uzu, Shinya and Oda 2009, J Sports Sci
+27(12):1233-1240).
 """
 
 from __future__ import annotations

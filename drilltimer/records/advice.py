@@ -1,7 +1,9 @@
 """What to practise next, by rules that the report prints beside its advice. A coach who sees the player knows better.
 
 All limits are this project's choice; that the feet land together and that early costs more than late is taught (common
-practice, no source; for early also Uzu, Shinya & Oda 2009, J Sports Sci 27(12):1233-1240, abstract).
+practice, no source; for early also Uzu, Shinya & Oda 2009, J Sports Sci 27(12):1233-1240, abstract). Where a direction
+is to be answered good returners land on the far foot first in two of three returns (Avilés et al. 2014, ITF Coaching &
+Sport Sci Rev 64:8-11, second-hand): stagger is advised on where nothing is called alone.
 """
 
 from __future__ import annotations
@@ -93,7 +95,8 @@ def _timing(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Adv
 def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Advice]]:
     """Scatter, guesses, feet, and when to go on."""
     half_ms = _half_window_ms(entries)
-    staggers_ms = [each.verdict.stagger_ms for each in entries if each.verdict.stagger_ms is not None]
+    alone = undirected(entries)
+    staggers_ms = [each.verdict.stagger_ms for each in alone if each.verdict.stagger_ms is not None]
     return [
         (
             scores.variable_error_ms is not None and scores.variable_error_ms > half_ms,
@@ -116,6 +119,12 @@ def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, A
                    f"at least {GOOD_SHARE:.0%} were in the window"),
         ),
     ]  # fmt: skip
+
+
+def undirected(entries: Sequence[RepEntry]) -> list[RepEntry]:
+    """Reps of blocks in which nothing is called; with real balls every direction is real."""
+    called = {each.rep.block for each in entries if each.rep.call}
+    return [each for each in entries if each.rep.block not in called and each.rep.cues]
 
 
 def _half_window_ms(entries: Sequence[RepEntry]) -> float:

@@ -121,6 +121,31 @@ def histogram(
     return _svg(name, height, parts, told)
 
 
+def curve(
+    name: str,
+    points: Sequence[tuple[float, float]],
+    line: Sequence[tuple[float, float]],
+    band: tuple[float, float] | None,
+    words: tuple[str, str],
+    told: str,
+) -> Markup:
+    """Points with a curve through them; `band` is the interval of its lowest place along the bottom."""
+    height = 170.0
+    floor = height - BOTTOM
+    across, upwards = [x for x, _ in points], [y for _, y in points]
+    x = Axis(min(across), max(across) + 1.0, LEFT + 6, WIDTH - RIGHT - 6)
+    y = Axis(min(upwards), max(upwards) + 1.0, floor, TOP + 12)
+    parts = [_band(x(band[0]), TOP, x(band[1]) - x(band[0]), floor - TOP)] if band else []
+    for value in y.ticks(5):
+        parts.append(_line(LEFT, y(value), WIDTH - RIGHT, y(value), "grid"))
+        parts.append(_text(LEFT - 4, y(value) + 4, f"{value:g}", "end"))
+    parts += [_text(2, TOP + 2, words[1], "start"), *_bottom(x, floor, words[0])]
+    parts += [_mark(x(at), y(value), "on") for at, value in points]
+    path = " ".join(f"{x(at)},{y(value)}" for at, value in line)
+    parts.append(Markup('<polyline class="curve" points="{}"/>').format(path))
+    return _svg(name, height, parts, told)
+
+
 def _svg(name: str, height: float, parts: Sequence[Markup], told: str) -> Markup:
     head = Markup('<svg id="{}" viewBox="0 0 {} {}" role="img" aria-label="{}">')
     return head.format(name, int(WIDTH), int(height), told) + Markup("").join(parts) + Markup("</svg>")

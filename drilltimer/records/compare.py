@@ -1,4 +1,4 @@
-"""Before and after: which sessions may be compared, and what changed between them.
+"""Before and after: which sessions may be compared, and what changed over them.
 
 Only sessions that asked for the same (one protocol) and in which the contact was announced alike (one mode) are
 compared. Simulated sessions are compared with simulated ones alone.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import median
 
@@ -16,28 +16,57 @@ from drilltimer.errors import HistoryError
 from drilltimer.model import TIMED_GRADES, Grade, Mode
 from drilltimer.records.entries import RepEntry, SessionEntry
 from drilltimer.records.history import History
+from drilltimer.records.protocol import primary_of
 from drilltimer.records.queries import find_player, reps, sessions_of_drill
-from drilltimer.score.change import FEWEST_REPS, Change, DayToDay, Estimate, change_of, scatter, share_change, trimmed
-from drilltimer.score.stats import typical_error_ms
+from drilltimer.score.change import (
+    BASELINE_TESTS,
+    FEWEST_REPS,
+    OTHERS,
+    Better,
+    Change,
+    Estimate,
+    Trend,
+    change_of,
+    holm,
+    p_value,
+    scatter,
+    share,
+    trend,
+    trimmed,
+)
+from drilltimer.score.stats import FEWEST_INTERVAL, landings_to_steps_ms, summarize
 from drilltimer.units import count_of
 
-TEST_DRILL = "Test block"
-FEWEST_TRIMMED = 5
-FEWEST_TESTS = 4  # three differences in a row: with fewer, their scatter is a guess
-LATEST_TESTS = 20  # looked back on for the day-to-day error
+TEST_DRILL, TRANSFER_DRILL = "Test block", "Transfer block"
+FEWEST_TESTS = BASELINE_TESTS + 1
+MANY_TESTS = 12  # from so many on a player's own days weigh about as much as what is taken to be usual
+MOST_TESTS = 20  # on the line: of more, the baseline and the latest
 PLACEMENT_M = 0.1  # how well a distance is measured with steps or a tape (our choice): 0.3 ms each way
 
 NUMBER_OR_DAY = "Give a session's number as 'drilltimer history PLAYER' lists it, or a date as 2026-05-31."
 
 FIGURES = (
     ("constant_error_ms", "constant error", "ms"),
-    ("variable_error_ms", "scatter", "ms"),
+    ("variable_error_ms", "variable error", "ms"),
     ("absolute_error_ms", "absolute error", "ms"),
     ("in_window_share", "in the window", "%"),
     ("missed_share", "missed", "%"),
     ("stagger_ms", "stagger", "ms"),
     ("first_step_ms", "first step", "ms"),
+    ("landing_to_step_ms", "landing to step", "ms"),
 )
+# Standard deviation from day to day that is taken to be usual: our choice. Nothing is published for split steps.
+DAYS = {
+    "constant_error_ms": 15.0,
+    "variable_error_ms": 8.0,
+    "absolute_error_ms": 10.0,
+    "in_window_share": 0.08,
+    "missed_share": 0.03,
+    "stagger_ms": 5.0,
+    "first_step_ms": 15.0,
+    "landing_to_step_ms": 15.0,
+}
+BETTER: dict[str, Better] = {"constant_error_ms": "nearer zero", "in_window_share": "more"}  # of the others, less
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +82,7 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two tests of one player. `changes` by the names in `FIGURES`; `tests` comparable ones were looked back on."""
+    """Two tests of one player, with those between them. `changes` by the names in `FIGURES`; `tests`: how many."""
 
     player: str
     mode: Mode
@@ -106,6 +135,12 @@ def compare(
             why="The drill's file was changed in between, or one of them was simulated.",
             fix="Compare tests that were made alike.",
         )
+    if _place(before) > _place(after):
+        raise HistoryError(
+            f"session {before.number} was made after session {after.number}",
+            why="A change is told from an earlier test to a later one.",
+            fix="Exchange --from and --to.",
+        )
     entries = reps(history, before.number), reps(history, after.number)
     modes: list[Mode] = ["predictive", "reactive"]
     return [
@@ -116,17 +151,36 @@ def compare(
 
 
 def figures(entries: Sequence[RepEntry], systematic_ms: float = 0.0) -> dict[str, Estimate | None]:
-    """The figures in milliseconds of one test's counted reps of one mode; None where there is too little."""
+    """The figures of one test's counted reps of one mode, as they are compared; None where there is too little."""
     timed = [each.verdict for each in entries if each.verdict.grade in TIMED_GRADES]
     errors_ms = [verdict.error_ms for verdict in timed if verdict.error_ms is not None]
     staggers_ms = [verdict.stagger_ms for verdict in timed if verdict.stagger_ms is not None]
     steps_ms = [v.first_step_ms for v in timed if v.first_step_ms is not None and not v.guessed]
+    in_window, missed = shares(entries)
     return {
         "constant_error_ms": _estimate(errors_ms, systematic_ms),
-        "variable_error_ms": scatter(errors_ms) if len(errors_ms) >= FEWEST_TRIMMED else None,
+        "variable_error_ms": scatter(errors_ms) if len(errors_ms) >= FEWEST_INTERVAL else None,
         "absolute_error_ms": _estimate([abs(error_ms) for error_ms in errors_ms], systematic_ms),
+        "in_window_share": share(*in_window) if in_window[1] else None,
+        "missed_share": share(*missed) if missed[1] else None,
         "stagger_ms": _estimate(staggers_ms, 0.0),
         "first_step_ms": _estimate(steps_ms, systematic_ms),
+        "landing_to_step_ms": _estimate(landings_to_steps_ms(timed), 0.0),
+    }
+
+
+def plain_figures(entries: Sequence[RepEntry]) -> dict[str, float | None]:
+    """The same figures as `history` and the scores of a session tell them, outliers and all."""
+    scores = summarize(each.verdict for each in entries)
+    return {
+        "constant_error_ms": scores.constant_error_ms,
+        "variable_error_ms": scores.variable_error_ms,
+        "absolute_error_ms": scores.absolute_error_ms,
+        "in_window_share": scores.in_window_share,
+        "missed_share": scores.missed / scores.n if scores.n else None,
+        "stagger_ms": scores.mean_stagger_ms,
+        "first_step_ms": scores.mean_first_step_ms,
+        "landing_to_step_ms": scores.landing_to_step_ms,
     }
 
 
@@ -160,55 +214,114 @@ def shares(entries: Sequence[RepEntry]) -> tuple[tuple[int, int], tuple[int, int
 
 def _compare(
     history: History,
-    tests: tuple[SessionEntry, SessionEntry],
+    ends: tuple[SessionEntry, SessionEntry],
     entries: tuple[list[RepEntry], list[RepEntry]],
     mode: Mode,
     alike: Sequence[SessionEntry],
     left_out: str,
 ) -> Comparison:
     before, after = (counted(each, mode) for each in entries)
-    first, second = figures(before, systematic_ms(before)), figures(after, systematic_ms(after))
-    repeated = _day_to_day(history, alike, mode)
-    changes = {name: change_of(first[name], second[name], repeated.get(name)) for name in first}
-    for place, name in enumerate(("in_window_share", "missed_share")):
-        changes[name] = share_change(shares(before)[place], shares(after)[place])
-    notes = [left_out] * bool(left_out)
-    if mode == "reactive":
-        notes.append("reaction drill: it says nothing about the timing of a split step that a swing announces")
-    if len(alike) < FEWEST_TESTS:
-        notes.append(
-            f"how much {tests[0].player} differs from day to day is not known before {FEWEST_TESTS} tests. Until then "
-            "the minimal change counts the scatter within the two tests alone: a player whose habit moves by 15 ms "
-            "from day to day would be called changed in one of three such comparisons"
-        )
-    if tests[0].placement != tests[1].placement:
-        notes.append("the two were measured from different places: compare with care")
+    between = [test for test in alike if _place(ends[0]) <= _place(test) <= _place(ends[1])]
+    told = (
+        between if len(between) <= MOST_TESTS else [*between[:BASELINE_TESTS], *between[BASELINE_TESTS - MOST_TESTS :]]
+    )
+    tests = [counted(reps(history, test.number), mode) for test in told]
+    measured = [figures(own, systematic_ms(own)) for own in tests]
+    places = [float(between.index(test)) for test in told]
+    primary = primary_of(ends[1].protocol)
+    changes = changes_of(list(zip(places, measured, strict=True)), plain_figures(before), plain_figures(after), primary)
     return Comparison(
-        tests[0].player,
+        ends[0].player,
         mode,
-        _side(tests[0], entries[0], before),
-        _side(tests[1], entries[1], after),
+        _side(ends[0], entries[0], before),
+        _side(ends[1], entries[1], after),
         changes,
-        len(alike),
-        tuple(notes),
+        len(between),
+        tuple(_notes(ends, mode, left_out, [each[primary] for each in measured], changes[primary])),
     )
 
 
-def _day_to_day(history: History, alike: Sequence[SessionEntry], mode: Mode) -> dict[str, DayToDay]:
-    """Typical error of each figure over tests that followed each other; empty while they are too few."""
-    latest = alike[-LATEST_TESTS:]
-    if len(latest) < FEWEST_TESTS:
-        return {}
-    series: dict[str, list[float]] = {}
-    for test in latest:
-        for name, estimate in figures(counted(reps(history, test.number), mode)).items():
-            if estimate and estimate.reps >= FEWEST_REPS:
-                series.setdefault(name, []).append(estimate.value)
-    return {
-        name: DayToDay(typical_error_ms(values[:-1], values[1:]), len(values) - 2.0)
-        for name, values in series.items()
-        if len(values) >= FEWEST_TESTS
+def changes_of(
+    tests: Sequence[tuple[float, dict[str, Estimate | None]]],
+    before: dict[str, float | None],
+    after: dict[str, float | None],
+    primary: str,
+) -> dict[str, Change]:
+    """What changed over tests, each with its place in their order; the first and the last are what is compared."""
+    changes: dict[str, Change] = {}
+    p_values: dict[str, float] = {}
+    for name, _, unit in FIGURES:
+        ends = [each.reps if each else 0 for each in (tests[0][1][name], tests[-1][1][name])]
+        known = [(place, each) for place, found in tests if (each := found[name]) and each.reps >= FEWEST_REPS]
+        lead = name == primary
+        if min(ends) < FEWEST_REPS:
+            values = (before[name], after[name])
+            moved = None if values[0] is None or values[1] is None else values[1] - values[0]
+            changes[name] = Change(
+                *values, moved, None, None, None, None, ends[0], ends[1], "too few reps to say", lead
+            )
+            continue
+        line: Trend = trend(known, DAYS[name])
+        own = change_of(
+            before[name], after[name], line, (ends[0], ends[1]), better=BETTER.get(name, "less"), primary=lead
+        )
+        if unit == "%" and own.low is not None and own.high is not None:
+            own = replace(own, low=max(-1.0, own.low), high=min(1.0, own.high))
+        changes[name] = own if len(known) >= FEWEST_TESTS else replace(own, finding="too few tests to say")
+        if not lead and len(known) >= FEWEST_TESTS:
+            p_values[name] = p_value(line)
+    changed = holm(p_values, 0.05 if changes[primary].finding == "changed" else OTHERS)
+    return changes | {
+        name: replace(changes[name], finding="changed" if name in changed else "no change shown") for name in p_values
     }
+
+
+def _notes(
+    ends: tuple[SessionEntry, SessionEntry],
+    mode: Mode,
+    left_out: str,
+    measured: Sequence[Estimate | None],
+    change: Change,
+) -> list[str]:
+    player = ends[0].player
+    notes = [left_out] * bool(left_out)
+    if mode == "reactive":
+        notes.append("reaction drill: it says nothing about the timing of a split step that a swing announces")
+    if len(measured) < FEWEST_TESTS:
+        notes.append(
+            f"a baseline is {BASELINE_TESTS} tests at least, for the first is partly getting used to it: "
+            "one more test after them, and changes can be told"
+        )
+    elif len(measured) < MANY_TESTS:
+        notes.append(
+            f"{count_of(len(measured), 'test')} hardly tell how much {player} differs from day to day: "
+            f"{DAYS['constant_error_ms']:.0f} ms in the constant error is taken to be usual. Who differs by 25 ms is "
+            f"called changed in about one of eight such comparisons; with {MANY_TESTS} tests that is better known"
+        )
+    worst = _regression(measured, change) if primary_of(ends[1].protocol) == "constant_error_ms" else ""
+    notes += [worst] * bool(worst)
+    if ends[0].placement != ends[1].placement:
+        notes.append("the two were measured from different places: compare with care")
+    return notes
+
+
+def _regression(measured: Sequence[Estimate | None], change: Change) -> str:
+    """That the first test may have been a bad day, where it was the worst; what the others say without it."""
+    values = [each for each in measured if each]
+    if len(values) < FEWEST_TESTS or abs(values[0].value) <= max(abs(each.value) for each in values[1:]):
+        return ""
+    told = (
+        "the first test was the worst. Whoever is chosen for a bad test does better in the next by chance alone "
+        "(regression to the mean)"
+    )
+    if len(values) == FEWEST_TESTS or change.change is None:
+        return told
+    without = trend([(float(place), each) for place, each in enumerate(values[1:])], DAYS["constant_error_ms"])
+    return f"{told}: without it the change is {without.change:+z.0f} instead of {change.change:+z.0f} ms"
+
+
+def _place(entry: SessionEntry) -> tuple[str, int]:
+    return entry.started_utc, entry.number
 
 
 def _side(entry: SessionEntry, entries: Sequence[RepEntry], own: Sequence[RepEntry]) -> Side:
@@ -218,7 +331,7 @@ def _side(entry: SessionEntry, entries: Sequence[RepEntry], own: Sequence[RepEnt
 
 
 def _estimate(values_ms: Sequence[float], shared_ms: float) -> Estimate | None:
-    return trimmed(values_ms, shared_ms) if len(values_ms) >= FEWEST_TRIMMED else None
+    return trimmed(values_ms, shared_ms) if len(values_ms) >= FEWEST_INTERVAL else None
 
 
 def _air_ms(distance_m: float) -> float:

@@ -5,28 +5,36 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import MISSING, fields, is_dataclass
-from typing import Any
+from typing import Any, get_args
 
-from drilltimer.model import Drill, DrillBlock
+from drilltimer.model import Drill, DrillBlock, Figure
 from drilltimer.records.entries import BlockEntry
 
-_WORDS = frozenset({"name", "speech"})  # they make no contact harder
+_PRIMARY: Figure = "constant_error_ms"
+_WORDS = frozenset({"name", "speech", "recognised_s"})  # they make no contact harder
 
 
 def protocol_of(drill: Drill) -> str:
     """Digest of all that makes a drill easier or harder: rhythm, lead-ins, windows and how they move, calls, feedback.
 
-    Its words make no difference.
+    Its words make no difference. A primary figure other than the constant error stands behind it by its name.
 
     Notes
     -----
     What a drill leaves at its default is left out, so that a later version that can ask for more still calls today's
     drills the same.
     """
-    asked = [_settings(block) for block in drill.blocks]
+    asked: list[Any] = [_settings(block) for block in drill.blocks]
     if drill.progression is not None:
         asked.append({"progression": _settings(drill.progression)})
-    return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()[:16]
+    digest = hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()[:16]
+    return digest if drill.primary == _PRIMARY else f"{digest}:{drill.primary}"
+
+
+def primary_of(protocol: str) -> Figure:
+    """The figure that comparing two sessions of this protocol is about."""
+    named = protocol.rpartition(":")[2]
+    return next((figure for figure in get_args(Figure) if figure == named), _PRIMARY)
 
 
 def block_entries(drill: Drill) -> tuple[BlockEntry, ...]:

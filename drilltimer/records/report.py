@@ -20,17 +20,30 @@ from drilltimer import __version__
 from drilltimer.errors import HistoryError
 from drilltimer.model import TIMED_GRADES, Grade, Mode, Scores
 from drilltimer.records import charts
-from drilltimer.records.advice import Advice, advise
+from drilltimer.records.advice import Advice, advise, undirected
 from drilltimer.records.charts import Dot
-from drilltimer.records.compare import FIGURES, TEST_DRILL, Comparison, compare, counted, ear_ms, systematic_ms
+from drilltimer.records.compare import (
+    FIGURES,
+    TEST_DRILL,
+    TRANSFER_DRILL,
+    Comparison,
+    compare,
+    counted,
+    ear_ms,
+    plain_figures,
+    shares,
+    systematic_ms,
+)
+from drilltimer.records.days import beyond, caps_of, day_load
 from drilltimer.records.entries import Player, RepEntry, SessionEntry
 from drilltimer.records.export import new_file
 from drilltimer.records.history import History
-from drilltimer.records.personal import PersonalWindow, personal_window
+from drilltimer.records.own_target import OwnTarget, own_target
 from drilltimer.records.queries import find_player, reps, session, session_lines, sessions_of_drill
+from drilltimer.score.change import Change
 from drilltimer.score.feeding import FEEDING, Agreement, Mark, agreement
-from drilltimer.score.match import correction_ms
-from drilltimer.score.stats import ci95_ms, constant_error_ms, summarize
+from drilltimer.score.match import correction_ms, directions_known_ms
+from drilltimer.score.stats import FEWEST_INTERVAL, ci95_ms, constant_error_ms, summarize
 from drilltimer.units import count_of
 
 TREND_SESSIONS = 24  # as many as can be told apart on a phone
@@ -105,8 +118,12 @@ def render_report(history: History, entry: SessionEntry) -> str:
         reasons=Counter(each.verdict.void for each in entries if each.verdict.void and not each.rep.warm_up),
         correction_ms=correction_ms(entry.placement),
         comparisons=_comparisons(history, entry),
+        kept_and_new=_retention_and_transfer(history, entry),
         rows=[(label, unit, 100.0 if unit == "%" else 1.0, name) for name, label, unit in FIGURES],
-        personal=_personal(history, entry.player),
+        landings=day_load(history, entry.player),
+        beyond=beyond(day_load(history, entry.player), find_player(history, entry.player).level),
+        caps=caps_of(find_player(history, entry.player).level),
+        soonest=_soonest(own_target(history, entry.player)),
         version=__version__,
         feeding=entry.drill.startswith(FEEDING),
         coach=_coach(entries),
@@ -134,7 +151,7 @@ def summary(player: str, scores: Scores) -> str:
     habit_ms = scores.constant_error_ms
     side = "late" if habit_ms > 0 else "early"
     sure = ""
-    if scores.ci95_low_ms is not None and scores.ci95_high_ms is not None:
+    if scores.timed >= FEWEST_INTERVAL and scores.ci95_low_ms is not None and scores.ci95_high_ms is not None:
         sure = f" (95 % interval {scores.ci95_low_ms:+z.0f} to {scores.ci95_high_ms:+z.0f} ms)"
         if scores.ci95_low_ms <= 0 <= scores.ci95_high_ms:
             side += ", which may be chance"
@@ -231,7 +248,7 @@ def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure | None:
     days: list[str] = []
     for each in before[-TREND_SESSIONS:]:
         errors_ms = [e.verdict.error_ms or 0.0 for e in _timed(counted(reps(history, each.number), mode))]
-        if len(errors_ms) >= 2:
+        if len(errors_ms) >= FEWEST_INTERVAL:
             low_ms, high_ms = ci95_ms(errors_ms)
             dots.append(Dot(len(dots) + 1, constant_error_ms(errors_ms), "on", low_ms, high_ms))
             days.append(each.started_utc[2:10])
@@ -268,25 +285,33 @@ def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         ("rep", "second foot after the first, ms"),
         told,
     )
-    return Figure("Feet together", chart, f"Heard in {len(known)} of {count_of(len(own), 'landing')}. Low is together.")
+    heard = f"Heard in {len(known)} of {count_of(len(own), 'landing')}."
+    if undirected(own):
+        return Figure("Feet together", chart, f"{heard} Low is together.")
+    return Figure(
+        "One foot and the other",
+        chart,
+        f"{heard} Shown, not judged: good returners land on the far foot first in two of three returns.",
+    )
 
 
 def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
-    """First steps after the contact, one column for each called direction."""
-    groups: dict[str, list[RepEntry]] = {}
+    """First steps after their direction is known, one column for each."""
+    groups: dict[str, list[tuple[float, bool]]] = {}
     for each in own:
-        if each.verdict.first_step_ms is not None and each.verdict.grade in TIMED_GRADES:
-            groups.setdefault(each.rep.call or "no call", []).append(each)
+        step_ms, known_ms = each.verdict.first_step_ms, directions_known_ms(each.rep)
+        if step_ms is not None and known_ms and each.rep.call and each.verdict.grade in TIMED_GRADES:
+            groups.setdefault(each.rep.call, []).append((step_ms - known_ms[-1], each.verdict.guessed))
     names = sorted(groups, key=lambda name: ({"left": 0, "right": 2}.get(name, 1), name))[:5]
     if not names:
         return None
     dots: list[Dot] = []
     told: list[str] = []
     for column, name in enumerate(names):
-        times_ms = [each.verdict.first_step_ms or 0.0 for each in groups[name]]
-        for place, each in enumerate(groups[name]):
+        times_ms = [step_ms for step_ms, _ in groups[name]]
+        for place, (step_ms, guessed) in enumerate(groups[name]):
             shift = 0.5 * ((place * 0.618) % 1.0 - 0.5)
-            dots.append(Dot(column + shift, times_ms[place], "early" if each.verdict.guessed else "on"))
+            dots.append(Dot(column + shift, step_ms, "early" if guessed else "on"))
         told.append(f"{name}: {count_of(len(times_ms), 'step')}, half of them before {median(times_ms):.0f} ms")
     ends = _ends([dot.y for dot in dots], (0.0, 400.0))
     chart = charts.scatter(
@@ -294,11 +319,39 @@ def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         dots,
         None,
         (-0.6, len(names) - 0.4, *ends),
-        ("called direction", "first step, ms after the contact"),
+        ("called direction", "first step, ms after the direction is known"),
         "; ".join(told) + ".",
         [(float(column), name) for column, name in enumerate(names)],
     )
-    return Figure("First step, side by side", chart, "Triangle: began before its call, which is guessing.")
+    return Figure("First step, side by side", chart, "Triangle: too soon to answer its call, which is guessing.")
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """The latest session of one of the two tests, its plain figures, and what changed up to it where that is known."""
+
+    what: str
+    entry: SessionEntry
+    scored: int
+    figures: dict[str, float | None]
+    changes: dict[str, Change]
+
+
+def _retention_and_transfer(history: History, entry: SessionEntry) -> list[Tested]:
+    """The test block, whose lead-in can be learned by heart, beside the block that nothing practises; both or none."""
+    told = []
+    for what, drill in (("retention", TEST_DRILL), ("transfer", TRANSFER_DRILL)):
+        found = [
+            each
+            for each in sessions_of_drill(history, entry.player, drill)
+            if (each.source == "simulated") == (entry.source == "simulated")
+        ]
+        if not found:
+            return []
+        own = counted(reps(history, found[-1].number), "predictive")
+        changes = [each.changes for each in _comparisons(history, found[-1]) if each.mode == "predictive"]
+        told.append(Tested(what, found[-1], shares(own)[0][1], plain_figures(own), changes[0] if changes else {}))
+    return told
 
 
 def _comparisons(history: History, entry: SessionEntry) -> list[Comparison]:
@@ -309,9 +362,23 @@ def _comparisons(history: History, entry: SessionEntry) -> list[Comparison]:
         return []
 
 
-def _personal(history: History, player: str) -> PersonalWindow | None:
-    offer = personal_window(history, player)
-    return offer if offer.open_ms is not None else None
+def _soonest(target: OwnTarget) -> Figure | None:
+    """The curve of first steps over touchdowns, over all sessions; nothing while there is no curve."""
+    found = target.found
+    if not found.curve:
+        return None
+    points = [(answer.touchdown_ms, answer.step_ms) for answer in target.answers]
+    known = None if found.low_ms is None or found.high_ms is None else (found.low_ms, found.high_ms)
+    chart = charts.curve(
+        "soonest",
+        points,
+        found.curve,
+        known,
+        ("touchdown, ms after the contact", "first step, ms after the direction is known"),
+        target.told + ".",
+    )
+    told = target.told[0].upper() + target.told[1:]
+    return Figure("When the first step comes soonest", chart, f"Each dot is one answered call. {told}.")
 
 
 def _ms(value: Any, sign: bool = False) -> str:

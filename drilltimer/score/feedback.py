@@ -6,7 +6,9 @@ Frequent knowledge of results helps practice and can hurt later performance with
 Psychol Bull 95:355-386, abstract). A delay of a few seconds beats telling at once (Swinnen, Nicholson, Schmidt &
 Shapiro 1990, abstract), a band beats telling every rep (Cruz et al. 2018, Motricidade 14:107-114, abstract), summaries
 suit the skilled (Schmidt, Young, Swinnen & Shapiro 1989, abstract). The evidence does not prove that hiding helps,
-therefore everything here can be chosen.
+therefore everything here can be chosen, as a preference: corrected for publication bias, choosing oneself adds about
+g = 0.1 (McKay et al. 2022, Meta-Psychology 6, from memory), an external focus about nothing (McKay et al. 2024, Psychol
+Bull 150, from memory).
 """
 
 from __future__ import annotations
@@ -104,10 +106,16 @@ class Feedback:
         As `feedback_sounds` gives them.
     lengths_s : Mapping[str, float]
         Length of each of those sounds, and of the `REMINDERS` that there are words for.
+    called : bool
+        Directions are called: then nothing is said of feet that come down apart, for good returners land on the far
+        foot first in two of three returns (Avilés et al. 2014, second-hand).
     """
 
-    def __init__(self, plan: FeedbackPlan, sounds: Mapping[Message, str], lengths_s: Mapping[str, float]) -> None:
+    def __init__(
+        self, plan: FeedbackPlan, sounds: Mapping[Message, str], lengths_s: Mapping[str, float], *, called: bool = False
+    ) -> None:
         self.plan = plan
+        self._called = called
         self.guesses = 0  # how often the player guessed
         self.right_guesses = 0
         self._sounds = sounds
@@ -211,7 +219,8 @@ class Feedback:
         if self._timed[-1].grade is not Grade.ON_TIME:
             return None
         wide = len(self._staggers_ms) == STAGGER_REPS and sorted(self._staggers_ms)[STAGGER_REPS // 2]
-        word = TOGETHER if wide and wide > STAGGER_LIMIT_MS else TECHNIQUE[self._reminders % len(TECHNIQUE)]
+        apart = not self._called and wide and wide > STAGGER_LIMIT_MS
+        word = TOGETHER if apart else TECHNIQUE[self._reminders % len(TECHNIQUE)]
         return word if word in self._lengths_s else None
 
     def _is_due(self, verdict: Verdict) -> bool:

@@ -14,7 +14,19 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from drilltimer.model import TIMED_GRADES, Grade, Heard, Mode, Onset, Placement, Rep, Verdict, Window
+from drilltimer.model import (
+    FASTEST_ANSWER_MS,
+    TIMED_GRADES,
+    TYPICAL_RECOGNITION_S,
+    Grade,
+    Heard,
+    Mode,
+    Onset,
+    Placement,
+    Rep,
+    Verdict,
+    Window,
+)
 from drilltimer.units import air_delay_ms, ms_from_s, s_from_frames
 
 # Common practice, no source: a landing this long after the opponent's contact answers the ball, not the contact.
@@ -83,7 +95,7 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float, way_doub
         contact, and on a withheld rep there is nothing to be early or late for. A void rep carries no times
         but the contact's, because numbers that might be wrong are not told. A hop in answer to a withheld
         contact is good practice; only a first step counts as having moved, which is a guess, as is a first step
-        before the call that tells where to (common practice, no source).
+        that comes too soon after its direction is known to answer it (`FASTEST_ANSWER_MS`).
 
     Raises
     ------
@@ -142,10 +154,25 @@ def _is_guess(verdict: Verdict, rep: Rep) -> bool:
     """Whether the first step cannot have answered anything; a call that was taken back is something to answer."""
     if verdict.first_step_ms is None:
         return False
-    calls_s = [cue.at_s + rep.start_s - rep.contact_s for cue in rep.cues if cue.role == "call"]
-    if rep.withheld or not calls_s:
+    known_ms = directions_known_ms(rep)
+    if rep.withheld or not known_ms:
         return rep.withheld
-    return verdict.first_step_ms < round(ms_from_s(min(calls_s)), ROUND_MS_DECIMALS)
+    return verdict.first_step_ms < round(known_ms[0] + FASTEST_ANSWER_MS, ROUND_MS_DECIMALS)
+
+
+def directions_known_ms(rep: Rep) -> list[float]:
+    """When each called direction of a rep is known, in ms after the contact, the first one first.
+
+    Loudspeaker to player takes call and contact as long. Where nobody kept how soon a word is recognised, it is taken
+    to be `TYPICAL_RECOGNITION_S` after its onset.
+    """
+    calls = [cue for cue in rep.cues if cue.role == "call"]
+    return sorted(
+        ms_from_s(
+            rep.start_s - rep.contact_s + cue.at_s + (TYPICAL_RECOGNITION_S if cue.known_s is None else cue.known_s)
+        )
+        for cue in calls
+    )
 
 
 def _after_ms(zero: Onset, event: Onset, rate_hz: float, way_ms: float = 0.0) -> float:

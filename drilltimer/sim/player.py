@@ -6,7 +6,7 @@ import random
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
-from drilltimer.model import Rep
+from drilltimer.model import TYPICAL_RECOGNITION_S, Rep
 from drilltimer.units import ms_from_s
 
 REACTIVE_RANGE_MS = (330.0, 600.0)  # reaction 85-100 + push-off + flight >= 100 ms; derived, no published table
@@ -15,6 +15,7 @@ STEP_LEVEL_DB = -5.0  # a first step is softer than a landing, our choice
 STEP_IN_MS, STEP_IN_DB = (200.0, 450.0), (-12.0, 0.0)  # before the landing and beside it, our choice
 BOUNCES, BOUNCE_MS, BOUNCE_DB = (2, 4), (250.0, 400.0), (-18.0, -8.0)  # how many, how far apart, how loud; our choice
 RECOVERY_MS = 120.0  # nobody steps off sooner after the second foot, our choice
+STEP_MS, SHORTEST_STEP_MS = 180.0, 100.0  # from the beginning of a step to its footfall: our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +30,7 @@ class Skill:
     stagger_ms, stagger_sd_ms : float
         Second foot after the first.
     reaction_ms, reaction_sd_ms : float
-        First step's footfall after the call reaches the player.
+        Beginning of the first step after its direction is known; the footfall comes `STEP_MS` later.
     miss_share : float
         Reps without a hop.
     guess_share : float
@@ -59,7 +60,8 @@ class Skill:
 # 30 ms for a single expert in one drill is our choice. Constant error: our choice, late because an untrained player
 # first moves 400-500 ms after contact (common practice, no source). Stagger: one published example of 32 ms (Avilés
 # et al. 2014, second-hand), the rest our choice within 0-50 ms. Reaction: two-choice sidestep initiation 279-322 ms
-# (Fujii et al. 2013, J Electromyogr Kinesiol 23:1467-73, abstract); novice and spreads our choice. Guess share:
+# (Fujii et al. 2013, J Electromyogr Kinesiol 23:1467-73, abstract), less the signal's own time to be understood, which
+# `known_s` counts; novice and spreads our choice. Guess share:
 # anticipations in 6-13 % of professional situations (Triolet et al. 2013, J Sports Sci 31:820-830, abstract).
 # Shares of misses, of withheld reps kept still, and of steps and bounces before the landing: our choice.
 SKILLS: dict[str, Skill] = {
@@ -141,11 +143,14 @@ class SimulatedPlayer:
         call = next((cue for cue in rep.cues if cue.role == "call"), None)
         if call is None or rep.withheld:
             return None
-        called_ms = ms_from_s(rep.start_s + call.at_s - rep.contact_s)
+        known_s = TYPICAL_RECOGNITION_S if call.known_s is None else call.known_s
+        known_ms = ms_from_s(rep.start_s + call.at_s - rep.contact_s + known_s)
         reaction_ms = draw.normal(self.skill.reaction_ms, self.skill.reaction_sd_ms)
         guessed = draw.share() < self.skill.guess_share
         earliest_ms = feet_down_ms + RECOVERY_MS
-        return earliest_ms if guessed else max(earliest_ms, called_ms + reaction_ms)
+        step_draw = _Draws(f"step/{self.seed}/{rep.index}")
+        step_ms = max(SHORTEST_STEP_MS, step_draw.normal(STEP_MS, self.skill.reaction_sd_ms / 2.0))
+        return earliest_ms if guessed else max(earliest_ms, known_ms + reaction_ms + step_ms)
 
 
 class _Draws:

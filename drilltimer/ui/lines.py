@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from drilltimer.model import Health, Placement, Rep, Scores, Verdict
 from drilltimer.score.feeding import Agreement
 from drilltimer.score.progress import Move
-from drilltimer.score.stats import mostly_void
+from drilltimer.score.stats import FEWEST_INTERVAL, mostly_void
 from drilltimer.ui.fold import GAP, padded, row_lines
 from drilltimer.ui.wording import Wording
 from drilltimer.units import printable
@@ -100,9 +100,11 @@ def score_lines(scores: Scores, wording: Wording) -> list[str]:
         ("variable", _figure(scores.variable_error_ms, " ms")),
         ("absolute", _figure(scores.absolute_error_ms, " ms")),
         ("rms", _figure(scores.rmse_ms, " ms")),
-        ("change", _figure(scores.mdc95_ms, " ms")),
+        ("change", _figure(scores.mdc95_ms if scores.timed >= FEWEST_INTERVAL else None, " ms")),
         ("stagger", _figure(scores.mean_stagger_ms, " ms")),
         ("first_step", _figure(scores.mean_first_step_ms, " ms")),
+        ("landing_to_step", _figure(scores.landing_to_step_ms, " ms")),
+        ("interval", _step_interval(scores, wording)),
     ]
     counts = wording.counted(
         "scores.counts", scores.n, n=scores.n, timed=scores.timed, missed=scores.missed, void=scores.void
@@ -113,7 +115,7 @@ def score_lines(scores: Scores, wording: Wording) -> list[str]:
     columns = max(LABEL_COLUMNS, *(len(wording(f"scores.{key}")) + 1 for key, _ in rows))
     for key, figure in rows:
         if figure:
-            meaning = wording(f"scores.{key}_is")
+            meaning = wording(f"scores.{key}_is", heard=scores.steps, called=scores.called)
             lines.append(f"{wording(f'scores.{key}'):{columns}s}{figure:9s}   {meaning}".rstrip())
     return lines
 
@@ -124,9 +126,16 @@ def _figure(value: float | None, unit: str, form: str = "6.0f", scale: float = 1
 
 def _interval(scores: Scores, wording: Wording) -> str:
     low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
-    if low_ms is None or high_ms is None:
+    if low_ms is None or high_ms is None or scores.timed < FEWEST_INTERVAL:
         return ""
     return wording("scores.from_to", low=f"{low_ms:+z6.0f}", high=f"{high_ms:+z.0f}")
+
+
+def _step_interval(scores: Scores, wording: Wording) -> str:
+    low_ms, high_ms = scores.landing_to_step_low_ms, scores.landing_to_step_high_ms
+    if low_ms is None or high_ms is None or scores.steps < FEWEST_INTERVAL:
+        return ""
+    return wording("scores.from_to", low=f"{low_ms:6.0f}", high=f"{high_ms:.0f}")
 
 
 def agreement_lines(agreement: Agreement, wording: Wording) -> list[str]:

@@ -1,6 +1,7 @@
 """Measure how well landings are heard, and write the table into DEVELOPERS.md: `python -m tests.accuracy`.
 
-`--quick` measures little and writes nothing; `--lanes` and `--feeding` measure and write these tables alone.
+`--quick` measures little and writes nothing; `--lanes`, `--feeding` and `--guesses` measure and write their tables
+alone.
 """
 
 from __future__ import annotations
@@ -13,21 +14,23 @@ from typing import Any, Protocol
 
 from tests.accuracy.cases import Case, all_cases, live_cases, quick_cases
 from tests.accuracy.feeding import FEED_HEADS, FeedCase, feed_cases, measure_feeding
+from tests.accuracy.guesses import GUESS_HEADS, guess_cases, measure_guesses
 from tests.accuracy.lanes import LANE_HEADS, LaneCase, lane_cases, measure_lanes
 from tests.accuracy.live import LIVE_HEADS, measure_live
 from tests.accuracy.measure import HEADS, measure
 
 GUIDE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 BEGINS, ENDS = "<!-- accuracy begins -->", "<!-- accuracy ends -->"
+GUESSES_BEGIN, GUESSES_END = "<!-- guesses begin -->", "<!-- guesses end -->"
 LANES_HEAD, FEED_HEAD = "| lanes |", "| live feeding |"
 
 
-def write(lines: Sequence[str]) -> None:
-    """Put the lines between the guide's marks."""
+def write(lines: Sequence[str], begins: str = BEGINS, ends: str = ENDS) -> None:
+    """Put the lines between two of the guide's marks."""
     text = GUIDE.read_text(encoding="utf-8")
-    before, rest = text.split(BEGINS, 1)
-    after = rest.split(ENDS, 1)[1]
-    GUIDE.write_text(before + BEGINS + "\n" + "\n".join(lines) + "\n" + ENDS + after, encoding="utf-8")
+    before, rest = text.split(begins, 1)
+    after = rest.split(ends, 1)[1]
+    GUIDE.write_text(before + begins + "\n" + "\n".join(lines) + "\n" + ends + after, encoding="utf-8")
 
 
 class Figures(Protocol):
@@ -77,8 +80,20 @@ def table(heads: Sequence[str], cases: Sequence[Case], rows: Sequence[Sequence[s
     ]
 
 
+def guesses_table(pool: ProcessPoolExecutor) -> list[str]:
+    """Lines of the table of guesses."""
+    cases = guess_cases()
+    return table(GUESS_HEADS, cases, [each.row() for each in pool.map(measure_guesses, cases)])
+
+
 def main() -> None:
     """Measure every case in two processes."""
+    if "--guesses" in sys.argv:
+        with ProcessPoolExecutor(2) as pool:
+            lines = guesses_table(pool)
+        print("\n".join(lines))
+        write(lines, GUESSES_BEGIN, GUESSES_END)
+        return
     for place, option, measured in ((1, "--lanes", lanes_table), (2, "--feeding", feeding_table)):
         if option in sys.argv:
             with ProcessPoolExecutor(2) as pool:
@@ -104,6 +119,8 @@ def main() -> None:
     print("\n".join(lines))
     if not quick:
         write(lines)
+        with ProcessPoolExecutor(2) as pool:
+            write(guesses_table(pool), GUESSES_BEGIN, GUESSES_END)
 
 
 if __name__ == "__main__":

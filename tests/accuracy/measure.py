@@ -11,6 +11,7 @@ import numpy as np
 import soundfile
 
 from drilltimer.app.later import score_recording
+from drilltimer.app.plan import with_recognition
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.cuesheet import DISTANCES
 from drilltimer.drill.language import load_drill
@@ -97,7 +98,8 @@ def add(parts: list[Figures]) -> Figures:
 
 def session_of(case: Case, seed: int) -> tuple[list[Rep], Bank]:
     """Reps of a case and their sounds."""
-    reps = list(schedule(load_drill(*find_drill(case.drill)), seed)[: case.reps])
+    drill = with_recognition(load_drill(*find_drill(case.drill)))
+    reps = list(schedule(drill, seed)[: case.reps])
     return reps, build_bank((cue for rep in reps for cue in rep.cues), RATE_HZ, load_word)
 
 
@@ -136,7 +138,12 @@ def record(case: Case, seed: int, folder: Path, offset_s: float = START_S) -> tu
     sheet_reps = []
     for rep in reps:
         cues = [
-            {"role": play.cue.role, "sound": play.cue.sound, "at_s": max(play.start, 0) / RATE_HZ}
+            {
+                "role": play.cue.role,
+                "sound": play.cue.sound,
+                "at_s": max(play.start, 0) / RATE_HZ,
+                "known_s": play.cue.known_s and play.cue.known_s + play.sound.anchor / RATE_HZ,
+            }
             for play in place_cues(rep, bank, RATE_HZ)
         ]
         sheet_reps.append(
@@ -144,6 +151,7 @@ def record(case: Case, seed: int, folder: Path, offset_s: float = START_S) -> tu
                 "rep": rep.index,
                 "start_s": rep.start_s,
                 "withheld": rep.withheld,
+                "call": rep.call,
                 "contact_s": rep.contact_s,
                 "cues": cues,
             }
