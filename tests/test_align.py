@@ -10,7 +10,7 @@ from test_locate import burst
 
 from drilltimer.hear.align import Trace, align
 from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.passages import Contact
+from drilltimer.hear.passages import TRACE_RATE_HZ, Contact
 from drilltimer.hear.warp import ClockMap, warp_played
 
 RATE_HZ = 16_000
@@ -51,7 +51,7 @@ class Practice:
     contacts_s: np.ndarray
     recording: np.ndarray
 
-    def align(self):
+    def align(self, trace=None):
         def read(start, frames):
             out = np.zeros(frames)
             first, last = max(start, 0), min(start + frames, len(self.recording))
@@ -60,7 +60,7 @@ class Practice:
 
         contacts = [Contact(float(at_s), CUE) for at_s in self.contacts_s]
         seconds = len(self.recording) / RATE_HZ
-        return align(trace_of(self.recording), contacts, read, RATE_HZ, seconds)
+        return align(trace_of(self.recording) if trace is None else trace, contacts, read, RATE_HZ, seconds)
 
 
 def recorded(contacts_s, offset_s, skew_ppm, *, noise=0.1, seconds=None):
@@ -216,3 +216,19 @@ def test_outside_of_the_played_sound_is_silence():
     )
     assert warped.shape == (500, 1)
     assert not warped.any()
+
+
+def test_an_echo_that_stands_out_more_is_not_taken_for_the_contacts():
+    contacts_s, late_s = uneven(15, 9), 0.081
+    practice = recorded(contacts_s, 2.0, 0.0)
+    signal = practice.recording
+    signal += 0.4 * sounding(contacts_s[:11] + 2.0 + late_s, len(signal) / RATE_HZ, 0.0)
+    trace = trace_of(signal)
+    cells = np.round((contacts_s + 2.0) * TRACE_RATE_HZ).astype(int)
+    later = np.round((contacts_s + 2.0 + late_s) * TRACE_RATE_HZ).astype(int)
+    for shift in (-1, 0, 1):  # as where a loud noise lies under the first arrivals
+        trace[cells + shift] = np.minimum(trace[cells + shift], 4.0)
+        trace[later + shift] = 6.0
+    found = practice.align(trace)
+    assert found.found == 15
+    assert found.clock.recorded_s(10.0) == pytest.approx(12.0, abs=1e-4)

@@ -41,7 +41,8 @@ SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
 CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
 GUESSED_SKEWS_PPM = (0.0, 150.0, -150.0, 400.0, -400.0, 700.0, -700.0, 1000.0, -1000.0)
 SHORTEST_S = 2.0  # what is left of a recording and may still hold a passage
-APART_CELLS = TRACE_RATE_HZ // 4  # of two places at which a stretch may lie
+APART_CELLS = round(2 * ROOM_S * TRACE_RATE_HZ)  # of two places at which a stretch may lie: an echo's is one of its own
+PLACES = 8
 LOUD = 1.2  # a trace value, above its mean, that may be a contact
 EDGE_S = 0.5
 
@@ -196,7 +197,7 @@ def _stretch_fits(recording: Recording, played: np.ndarray, stretch: range) -> I
     contacts = recording.contacts
     first = max(0, round((contacts[stretch[0]].at_s - EDGE_S) * TRACE_RATE_HZ))
     piece = played[first : round((contacts[stretch[-1]].at_s + EDGE_S) * TRACE_RATE_HZ)].astype(np.float32)
-    for place in best_places(recording.open, piece - piece.mean(), 4, APART_CELLS):
+    for place in best_places(recording.open, piece - piece.mean(), PLACES, APART_CELLS):
         yield stretch, (place - len(piece) - first) / TRACE_RATE_HZ
 
 
@@ -207,7 +208,7 @@ def _whole_fits(recording: Recording, played: np.ndarray, skew_ppm: float) -> It
     if len(left) < FEWEST or left[-1] - left[0] < SHORTEST_S * TRACE_RATE_HZ:
         return  # an hour's traces are not convolved to find nothing
     sheet = stretched(played, 1.0 + skew_ppm * 1e-6)
-    for place in best_places(recording.open, sheet - sheet.mean(), 6, APART_CELLS):
+    for place in best_places(recording.open, sheet - sheet.mean(), PLACES, APART_CELLS):
         offset_s = (place - len(sheet)) / TRACE_RATE_HZ
         cells = np.array([round((each.at_s * (1.0 + skew_ppm * 1e-6) + offset_s) * TRACE_RATE_HZ) for each in contacts])
         padded = np.pad(recording.open, 3)
