@@ -13,6 +13,7 @@ from drilltimer.hear.decide import (
     TWO,
     allowed_columns,
     decide,
+    least_belief,
     posterior,
 )
 from drilltimer.hear.features import BEFORE, COLUMN_S, FRAMES, FROM_S, PATCH, draw_picture
@@ -121,3 +122,16 @@ def test_touchdowns_lie_about_the_contact_and_inside_the_rep():
     assert narrower[0] == pytest.approx(-0.1, abs=2 * COLUMN_S)
     lost = replace(drawn, power=np.full_like(drawn.power, np.nan))
     assert not allowed_columns(lost, *EDGES).any()
+
+
+def test_where_other_reps_are_in_doubt_more_must_be_believed():
+    assert least_belief([]) == pytest.approx(LEAST_BELIEF)
+    assert least_belief([LEAST_BELIEF] * 9) == pytest.approx(LEAST_BELIEF)
+    # By hand: eight of 0.5 and two of the usual 0.8 make 0.56; odds 4 * (4 / (0.56 / 0.44))^2 = 39.5.
+    assert least_belief([0.5] * 8) == pytest.approx(39.51 / 40.51, abs=1e-4)
+    assert least_belief([0.99] * 9) == pytest.approx(LEAST_BELIEF)  # and never less
+    touchdown = [(LANDING_AT_S - CONTACT_S, 12.0), (LANDING_AT_S - CONTACT_S + 0.1, 10.0)]  # believed by 0.88
+    drawn, white = picture()
+    for others, told in ([], True), ([0.5] * 8, False):
+        given = drawn, Told(touchdown), [], np.full((BANDS, PATCH), 1e-2), EDGES, white, RATE_HZ
+        assert decide(*given, least_belief(others)).is_told == told

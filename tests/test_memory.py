@@ -27,6 +27,9 @@ def test_a_rep_does_not_vouch_for_itself():
     for rep in range(5):
         memory.learn(rep, landing(rep), np.full(3, float(rep)))
     assert [pattern[0] for pattern in memory.patterns(2)] == [0, 1, 3, 4]
+    for rep in range(5):
+        memory.learn(rep, None, sure=0.5 + rep / 10.0)
+    assert memory.sureness(2) == [0.5, 0.6, 0.8, 0.9]
 
 
 def test_what_a_rep_was_taken_for_may_change():

@@ -13,7 +13,7 @@ import numpy as np
 from drilltimer.hear.bands import Leftover, Whitened, whiten
 from drilltimer.hear.cancel import Ours, OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.decide import NOTHING, Reading, allowed_columns, decide, is_heard_at
+from drilltimer.hear.decide import NOTHING, Reading, allowed_columns, decide, is_heard_at, least_belief
 from drilltimer.hear.features import Picture, draw_picture, softened
 from drilltimer.hear.feet import find_second_foot
 from drilltimer.hear.filters import filtered
@@ -235,9 +235,9 @@ class Ear:
     def _conclude(self, take: Take, rep: int, zero: Zero, seen: Look, void: str) -> Opinion:
         reading = seen.reading
         if not reading.is_told:
-            self.memory.learn(rep, None)
+            self.memory.learn(rep, None, sure=reading.sure)
             return Opinion(zero, None, None, None, void or reading.doubt, seen)
-        self.memory.learn(rep, reading, cut_pattern(seen.residual, reading.likely, take.rate_hz))
+        self.memory.learn(rep, reading, cut_pattern(seen.residual, reading.likely, take.rate_hz), reading.sure)
         found = find_rises(seen.residual, seen.leftovers, take.rate_hz, seen.flat)
         foot = find_second_foot(found, reading.likely, self.memory.patterns(rep), take.rate_hz)
         late = s_from_ms(reading.late_ms) * self._rate_hz
@@ -269,7 +269,8 @@ class Ear:
         if usual is None:
             usual = net.typical * SOFTER * float(np.median(self._contact_power or [0.0]))
         edges = seen.opens, seen.closes
-        return decide(picture, net, self.memory.marks(rep), usual, edges, seen.flat.white, rate_hz)
+        least = least_belief(self.memory.sureness(rep))
+        return decide(picture, net, self.memory.marks(rep), usual, edges, seen.flat.white, rate_hz, least)
 
     def audible_share(self) -> float | None:
         """Share of a player's landings that are heard here, where there was one in each of the last reps.
@@ -286,9 +287,10 @@ class Ear:
                 shares.append(0.0)
                 continue
             allowed, marks = allowed_columns(picture, *edges), self.memory.marks(rep)
+            least = least_belief(self.memory.sureness(rep))
             column = round(picture.column(landing.likely))
             tried = [softened(picture, column, landing.level_db - other.level_db) for other in known.values()]
-            shares.append(float(np.mean([is_heard_at(each, net, marks, allowed, column) for each in tried])))
+            shares.append(float(np.mean([is_heard_at(each, net, marks, allowed, column, least) for each in tried])))
         return float(np.mean(shares))
 
     def _learn_own(

@@ -27,6 +27,7 @@ class Memory:
     def __init__(self) -> None:
         self._landings: dict[int, Reading] = {}
         self._patterns: dict[int, np.ndarray] = {}
+        self._sure: dict[int, float] = {}
         self._recalled: list[np.ndarray] = []
         self._reps = 0
 
@@ -39,9 +40,12 @@ class Memory:
         """Begin with landings heard on these devices before; they speak until this session has heard its own."""
         self._recalled = [np.array(each.mark, np.float32) for each in landings if len(each.mark) == MARK]
 
-    def learn(self, rep: int, landing: Reading | None, pattern: np.ndarray | None = None) -> None:
-        """Take note of what a rep was decided to be, and of how its landing sounds (as from `cut_pattern`)."""
+    def learn(
+        self, rep: int, landing: Reading | None, pattern: np.ndarray | None = None, sure: float | None = None
+    ) -> None:
+        """Take note of what a rep was taken for, how its landing sounds (by `cut_pattern`), and how sure that is."""
         self._reps += 1
+        _put(self._sure, rep, sure)
         _put(self._landings, rep, landing)
         _put(self._patterns, rep, pattern)
 
@@ -55,6 +59,10 @@ class Memory:
     def patterns(self, rep: int) -> list[np.ndarray]:
         """How other landings sound, this rep's left out."""
         return [pattern for other, pattern in self._patterns.items() if other != rep]
+
+    def sureness(self, rep: int) -> list[float]:
+        """How sure other reps were, this rep's left out."""
+        return [sure for other, sure in self._sure.items() if other != rep]
 
     def landings_by_rep(self) -> dict[int, Reading]:
         """The last landings."""
