@@ -39,15 +39,15 @@ def test_landings_are_told_in_their_own_lane_and_no_other(case):
 
 
 def test_what_masks_and_claims_are_good_for(monkeypatch):
-    """A hall in which the next lane is half as loud, heard without one or the other: neighbours are counted twice."""
-    performance = kept(LaneCase(3, -6.0, seeds=(2,), reps=25))
+    """A hall in which the next lane is 3 dB softer, heard without one or the other: neighbours are counted twice."""
+    performance = kept(LaneCase(3, -3.0, seeds=(2,), reps=25))
     shipped = hear_lanes(performance)
     assert shipped.doubled <= 3
     assert shipped.doubled <= shipped.by_chance + 2.0  # no more often than times that know nothing of the neighbours
     with monkeypatch.context() as patch:
         patch.setattr(lanes, "OWN_NEPERS", -np.inf)
         unclaimed = hear_lanes(performance)
-    assert unclaimed.doubled >= max(shipped.doubled, unclaimed.by_chance) + 3
+    assert unclaimed.doubled >= max(shipped.doubled, unclaimed.by_chance) + 10
     monkeypatch.setattr(LaneListener, "_settle", lambda self, take, expected, opinions: opinions)
     unmasked = hear_lanes(performance)
     assert unmasked.doubled >= max(shipped.doubled, unmasked.by_chance) + 20
