@@ -41,8 +41,7 @@ SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
 CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
 GUESSED_SKEWS_PPM = (0.0, 150.0, -150.0, 400.0, -400.0, 700.0, -700.0, 1000.0, -1000.0)
 SHORTEST_S = 2.0  # what is left of a recording and may still hold a passage
-APART_CELLS = round(2 * ROOM_S * TRACE_RATE_HZ)  # of two places at which a stretch may lie: an echo's is one of its own
-PLACES = 8
+PLACES, APART_CELLS = 8, round(2 * ROOM_S * TRACE_RATE_HZ)  # at which a stretch may lie: an echo's is one of its own
 LOUD = 1.2  # a trace value, above its mean, that may be a contact
 EDGE_S = 0.5
 
