@@ -354,11 +354,11 @@ def vary(torch, columns, generator):
     return torch.where(lost, columns.float(), out)
 
 
-def told_marks(torch, maps, none, allowed, marks, least: float):
+def told_marks(torch, maps, none, allowed, marks):
     """What an ear in use would remember of each rep: the mark at its likeliest moment, and whether it is told."""
     near, best = beliefs(torch, maps, none, allowed)
     place = (best + MARK_LATER).clamp(max=marks.shape[2] - 1)
-    return marks.gather(2, place[:, None, None].expand(-1, OWN_MARK, 1))[:, :, 0], near >= least
+    return marks.gather(2, place[:, None, None].expand(-1, OWN_MARK, 1))[:, :, 0], near >= LEAST_BELIEF
 
 
 def beliefs(torch, maps, none, allowed):
@@ -391,7 +391,7 @@ def forward(torch, reader, columns, times, events, generator):
         return torch.rand(*shape, generator=generator, device=flat.device)
 
     with torch.no_grad():
-        taken, told = told_marks(torch, alone[0], alone[1], allowed, marks.float(), LEAST_BELIEF)
+        taken, told = told_marks(torch, alone[0], alone[1], allowed, marks.float())
         place = (times[:, 0].round().long().clamp(min=0) + MARK_LATER).clamp(max=flat.shape[2] - 1)
         right = marks.float().gather(2, place[:, None, None].expand(-1, OWN_MARK, 1))[:, :, 0]
         kind = rand(sessions) if reader.training else torch.ones(sessions, device=flat.device)
