@@ -24,7 +24,8 @@ def compare(player: str, first: str | None, last: str | None, drill: str, as_jso
     """Compare tests of PLAYER: what changed from one to another, along all between them, by default all test blocks.
 
     It takes three tests: two are a baseline. One line, marked *, is what the drill is about and is tested first, the
-    others are corrected for being several: of unchanged players at most 1 in 20 is told any change at all.
+    others are corrected for being several: of unchanged players at most 1 in 20 is told any change at all, while their
+    days differ by 15 ms or less.
     """
     from drilltimer.records.compare import compare as compare_tests
 
