@@ -13,7 +13,7 @@ from drilltimer.app.live import Outcome
 from drilltimer.app.plan import Plan
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.events import Scored
-from drilltimer.model import AudioStream, Drill
+from drilltimer.model import AudioStream, Drill, Placement
 from drilltimer.records.entries import SessionEntry
 from drilltimer.records.protocol import block_entries, protocol_of
 from drilltimer.score.stats import summarize
@@ -22,7 +22,9 @@ GROUP = "group "  # before a protocol: turns are shorter and others watch, so no
 
 
 class GroupJournal:
-    """Keeps a group session: a session per scored player, begun with the player's first rep.
+    """Keeps a group session: one per scored player, and per placement where stations differ in theirs.
+
+    Each begins with its first rep.
 
     Parameters
     ----------
@@ -50,19 +52,20 @@ class GroupJournal:
         self._devices = tuple(str(getattr(getattr(stream, side, None), "full_name", "")) for side in ("source", "sink"))
         self._on_trouble = on_trouble
         self._started_utc = now_utc()
-        self._journals: dict[int, Journal] = {}
+        self._journals: dict[tuple[int, Placement], Journal] = {}
 
     def rep(self, scored: Scored) -> None:
         """Keep a rep as it was judged."""
-        if scored.player not in self._journals:
-            self._journals[scored.player] = self._open(scored)
-        self._journals[scored.player].rep(scored.rep, scored.verdict)
+        key = self._key(scored)
+        if key not in self._journals:
+            self._journals[key] = self._open(scored)
+        self._journals[key].rep(scored.rep, scored.verdict)
 
     def end(self, outcome: GroupOutcome) -> None:
         """Keep how the session went for each player; tells in one line where all are found."""
         numbers = list[int]()
-        for player, journal in self._journals.items():
-            own = [each for each in self._session.results if each.player == player]
+        for key, journal in self._journals.items():
+            own = [each for each in self._session.results if self._key(each) == key]
             verdicts = tuple(each.verdict for each in own)
             plan = Plan(self._drill(own[0]), self._seed, tuple(each.rep for each in own))
             scores = summarize(verdicts)
@@ -74,6 +77,9 @@ class GroupJournal:
         if numbers:
             span = "-".join(str(number) for number in sorted({min(numbers), max(numbers)}))
             self._on_trouble(f"kept under the players' names (session {span}); 'drilltimer history NAME' shows them")
+
+    def _key(self, scored: Scored) -> tuple[int, Placement]:
+        return scored.player, self._session.plan.stations[scored.station].placement
 
     def _drill(self, scored: Scored) -> Drill:
         return self._drills[self._session.plan.stations[scored.station].drill or ""]
@@ -88,7 +94,7 @@ class GroupJournal:
             protocol=GROUP + protocol_of(drill),
             seed=self._seed,
             source=self._source,
-            placement=plan.stations[scored.station].placement,
+            placement=self._key(scored)[1],
             input_device=self._devices[0],
             output_device=self._devices[1],
             rate_hz=self._rate_hz,
