@@ -18,7 +18,7 @@ from drilltimer.session.layout import later
 
 TURN_CHANGE_S = 4.0  # the next player is called and steps in, our choice
 WRAP_S = 5.0  # before a drill that is over begins again
-# Contacts that the ear and one microphone tell apart: a band for each (tests/test_sides).
+# Contacts that the ear and one microphone tell apart: a band for each (tests/group/test_sides).
 SIDE_SOUNDS: dict[Side, str] = {"left": "knock", "right": "snap"}
 SIDE_PANS: dict[Side, float] = {"left": -1.0, "right": 1.0}
 

@@ -19,7 +19,7 @@ from drilltimer.cli import main
 from drilltimer.score.document import feed_schema
 from tests.evaluation import load_evaluation
 
-FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[2] / "shared" / "feed-scenes"))
+FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[3] / "shared" / "feed-scenes"))
 NAMES = sorted(path.stem for path in FOLDER.glob("g*.json")) if FOLDER.is_dir() else []
 pytestmark = [
     pytest.mark.long,

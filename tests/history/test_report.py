@@ -6,7 +6,6 @@ import os
 import re
 import shutil
 import subprocess
-import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -15,6 +14,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from browser import browse, needs_chromium
 from click.testing import CliRunner
 from history_player import add, made_reps, made_session
 
@@ -31,8 +31,6 @@ from drilltimer.score.stats import summarize
 
 HOSTILE = "<script>alert(1)</script> \"'><img src=x onerror=alert(2)> {{ 7*7 }} </title>"
 VOID_TAGS = {"meta", "rect", "line", "circle", "path", "br", "img", "link"}
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-needs_chromium = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: apt-get install chromium")
 
 
 @pytest.fixture
@@ -334,21 +332,6 @@ def test_verb_writes_the_file_and_overwrites_nothing(history: History, tmp_path:
 
 
 # ---------------------------------------------------------------- a real browser
-
-
-def browse(page: Path, *arguments: str) -> str:
-    """Open a page in a fresh headless Chromium without any network of its own; answers what it logged."""
-    assert CHROMIUM is not None
-    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
-        done = subprocess.run(
-            [
-                CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-                "--disable-background-networking", "--disable-component-update", "--disable-sync", "--hide-scrollbars",
-                "--enable-logging=stderr", "--v=0", f"--user-data-dir={profile}", *arguments, page.as_uri(),
-            ],
-            capture_output=True, text=True, timeout=90, check=True,
-        )  # fmt: skip
-    return done.stdout + done.stderr
 
 
 def picture(path: Path) -> np.ndarray:

@@ -45,7 +45,7 @@ def test_killed_writers_lose_no_committed_rep(tmp_path: Path) -> None:
                 [sys.executable, "-c", WRITER, str(path), str(kill + each)],
                 stdout=subprocess.PIPE,
                 text=True,
-                cwd=Path(__file__).parent,
+                cwd=Path(__file__).parents[1],
             )
             for each in range(2)
         ]

@@ -279,7 +279,7 @@ def test_older_history_is_copied_then_brought_up_to_date(tmp_path: Path, monkeyp
 
 def test_history_from_before_the_coachs_mark_keeps_its_rows(tmp_path: Path) -> None:
     path = tmp_path / "history.sqlite"
-    written = (Path(__file__).parent / "data" / "history-schema-1.sql").read_text(encoding="utf-8")
+    written = (Path(__file__).parents[1] / "data" / "history-schema-1.sql").read_text(encoding="utf-8")
     with closing(sqlite3.connect(path)) as database:
         database.executescript(written)
         old = database.execute("SELECT * FROM reps ORDER BY rep").fetchall()

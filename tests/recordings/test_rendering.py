@@ -12,8 +12,8 @@ import numpy as np
 import pyloudnorm
 import pytest
 import soundfile
+from browser import browse, needs_chromium
 from test_cli import call
-from test_report import browse, needs_chromium
 
 from drilltimer.app.later import signature_form
 from drilltimer.app.plan import make_plan

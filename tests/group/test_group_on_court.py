@@ -15,7 +15,7 @@ from drilltimer.group.events import Scored, Told
 from drilltimer.score.match import correction_ms
 
 pytestmark = pytest.mark.audio
-PLAYERS = Path(__file__).with_name("lane_players.py")
+PLAYERS = Path(__file__).parent.with_name("lane_players.py")
 
 
 def test_three_minutes_on_two_channels(sound_card, tmp_path, monkeypatch):

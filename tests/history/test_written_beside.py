@@ -46,7 +46,7 @@ def test_a_writer_that_is_killed_leaves_nothing_under_the_name(
 ) -> None:
     before = {each.name for each in tmp_path.iterdir()}
     command = [sys.executable, "-c", KILLED, *arguments.split()]
-    environment = os.environ | {"DRILLTIMER_HOME": str(tmp_path), "PYTHONPATH": str(Path(__file__).parent.parent)}
+    environment = os.environ | {"DRILLTIMER_HOME": str(tmp_path), "PYTHONPATH": str(Path(__file__).parents[2])}
     killed = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, timeout=120)
     assert killed.returncode == 9, killed.stderr
     (left,) = {each.name for each in tmp_path.iterdir()} - before
