@@ -5,10 +5,10 @@ from __future__ import annotations
 import random
 
 from drilltimer.app.plan import make_plan
+from drilltimer.history.entries import RepEntry, SessionEntry
+from drilltimer.history.protocol import block_entries, protocol_of
+from drilltimer.history.store import History
 from drilltimer.model import Grade, Placement, Rep, Verdict
-from drilltimer.records.entries import RepEntry, SessionEntry
-from drilltimer.records.history import History
-from drilltimer.records.protocol import block_entries, protocol_of
 from drilltimer.score.match import grade_touchdown
 
 

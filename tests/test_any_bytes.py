@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from drilltimer.audio.files import shipped_folder
 from drilltimer.cli import main
-from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, sheet_to_json
+from drilltimer.history.export import export_history
+from drilltimer.history.store import History
 from drilltimer.model import Placement, Window
-from drilltimer.records.export import export_history
-from drilltimer.records.history import History
+from drilltimer.recordings.cuesheet import CueSheet, SheetCue, SheetRep, sheet_to_json
 
 ENDINGS = [".cues.json", ".json", ".csv", ".sqlite", ".yaml"]
 quick = settings(

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner, Result
 from faint_noise import write_noise
 
-from drilltimer.app import played
 from drilltimer.cli import main
-from drilltimer.records import intake
+from drilltimer.history import intake
+from drilltimer.recordings import reference as played
 
 GB = 1_000_000_000
 

@@ -15,26 +15,29 @@ from unittest.mock import Mock
 import numpy as np
 import pytest
 import soundfile
+from click import Context
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
 import drilltimer.app.open as openings
-from drilltimer.app import journal
-from drilltimer.app.feeding import Asked, run_feed
 from drilltimer.app.live import run_live
 from drilltimer.app.plan import load_bank, make_plan
 from drilltimer.cli import main
-from drilltimer.drill.cuesheet import sheet_from_json, sheet_schema
 from drilltimer.errors import DeviceError, HistoryError, RecordingError
+from drilltimer.feeding.run import Asked, run_feed
+from drilltimer.feeding.spots import Spots
+from drilltimer.history import journal
 from drilltimer.model import Placement, Window
+from drilltimer.recordings.cuesheet import sheet_from_json, sheet_schema
+from drilltimer.recordings.session_recorder import recorder
 from drilltimer.score.document import score_schema
-from drilltimer.score.feeding import Spots
 from drilltimer.sim.player import SKILLS, SimulatedPlayer
 from drilltimer.sim.recording import simulate_recording
 from drilltimer.sim.settings import PRESETS
 
 RATE_HZ = 48_000  # of the simulated room, and of `render` unless told otherwise
-VERBS = sorted(main.commands)
+CONTEXT = Context(main)
+VERBS = main.list_commands(CONTEXT)
 SHORT = """\
 name: Short
 reps: 5
@@ -104,7 +107,7 @@ def room(monkeypatch):
 def test_every_verb_explains_itself_and_its_options(verb):
     text = call(verb, "--help").stdout
     assert text.startswith("Usage: ")
-    command = main.commands[verb]
+    command = main.get_command(CONTEXT, verb)
     assert command.help.splitlines()[0].rstrip(".").split()[0] in text
     for parameter in command.params:
         for name in parameter.opts if parameter.param_type_name == "option" else []:
@@ -236,7 +239,7 @@ def test_scores_are_printed_whatever_keeping_does(drill, tmp_path, monkeypatch, 
         raise RuntimeError("nobody thought of this")
 
     simulated(drill, "--record", tmp_path / "a.wav")
-    monkeypatch.setattr(journal, "keep_scored", broken)
+    monkeypatch.setattr("drilltimer.recordings.journal.keep_scored", broken)
     monkeypatch.setattr(journal.Journal, "end", broken)
     played = ["run", str(drill), "--simulate", "club", "--speed", "0"]
     for arguments in (["score", str(tmp_path / "a.wav")], played):
@@ -446,7 +449,7 @@ def test_a_drill_whose_writing_ended_early_leaves_its_name_free(tmp_path, monkey
     drill = tmp_path / "bare.yaml"
     drill.write_text(BARE)
     with monkeypatch.context() as broken:
-        broken.setattr("drilltimer.app.render.write_text", Mock(side_effect=fault))
+        broken.setattr("drilltimer.recordings.rendering.write_text", Mock(side_effect=fault))
         answer = call("render", drill, tmp_path / "out.wav", code=130 if fault is KeyboardInterrupt else 2)
     words = "interrupted" if fault is KeyboardInterrupt else "the disk is full\nNothing of it was left behind"
     assert words in answer.stderr
@@ -483,7 +486,7 @@ def test_a_stream_is_closed_when_its_session_cannot_be_recorded(tmp_path):
     closed = []
     room.close = lambda: closed.append("closed")
     with pytest.raises(RecordingError, match="there is no folder"):
-        run_live(plan, room, place, record=tmp_path / "no/kept.wav", on_rep=print, on_trouble=print)
+        run_live(plan, room, place, record=recorder(tmp_path / "no/kept.wav"), on_rep=print, on_trouble=print)
     feed = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
     with pytest.raises(RecordingError, match="cannot be written"):
         run_feed(feed, room, record=tmp_path / "no/kept.wav", on_rep=print, on_trouble=print, tick=print)

@@ -16,9 +16,9 @@ from rich.cells import cell_len
 from test_lines import ENGLISH, REP, TIMED
 
 from drilltimer.cli import common, main
-from drilltimer.cli.history import trend_lines
+from drilltimer.history.cli.history import trend_lines
+from drilltimer.history.entries import SessionLine
 from drilltimer.model import Grade, Verdict
-from drilltimer.records.entries import SessionLine
 from drilltimer.ui.fold import folded, padded, row_lines
 from drilltimer.ui.lines import header, rep_line, table
 

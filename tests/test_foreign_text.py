@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from drilltimer.cli import main
 from drilltimer.cli.common import note, print_document, print_result
-from drilltimer.records.export import export_history
-from drilltimer.records.history import History
+from drilltimer.history.export import export_history
+from drilltimer.history.store import History
 from drilltimer.ui.lines import table
 from drilltimer.units import printable
 

@@ -7,15 +7,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from drilltimer.app.archive import open_history
-from drilltimer.app.group import GroupOutcome, LoadedPlan, conduct
-from drilltimer.app.group_records import GroupJournal
 from drilltimer.drill.language import load_drill
 from drilltimer.group.events import Scored
+from drilltimer.group.journal import GroupJournal
 from drilltimer.group.language import read_group_plan
+from drilltimer.group.run import GroupOutcome, LoadedPlan, conduct
 from drilltimer.group.timeline import lay_out
+from drilltimer.history.queries import reps, session, session_lines
+from drilltimer.history.run import open_history
 from drilltimer.model import Block, Health, Placement
-from drilltimer.records.queries import reps, session, session_lines
 from drilltimer.session import Ended
 
 RATE_HZ = 8_000  # of a silent hall: every rep is void, and kept like any other

@@ -7,14 +7,14 @@ import signal
 import pytest
 
 from drilltimer.app.check import run_check
-from drilltimer.app.feeding import Asked, run_feed
 from drilltimer.app.interrupt import end_if_asked, forget_request, take_requests
 from drilltimer.app.live import run_live
 from drilltimer.app.open import open_room
 from drilltimer.app.plan import make_plan
 from drilltimer.errors import DeviceError
+from drilltimer.feeding.run import Asked, run_feed
+from drilltimer.feeding.spots import Spots
 from drilltimer.model import Placement, Window
-from drilltimer.score.feeding import Spots
 
 PLACE = Placement(3.0, 3.0, 0.3)
 DRILL = "name: Long\nreps: 40\nrhythm: {interval_s: 1.5, rally: 40}\n"

@@ -12,14 +12,14 @@ import pytest
 import soundfile
 
 from drilltimer.app.plan import make_plan
-from drilltimer.app.render import render_plan
 from drilltimer.audio.files import list_drills, recognised_s
-from drilltimer.drill.cuesheet import sheet_from_json
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.errors import DrillFileError
+from drilltimer.history.protocol import protocol_of
 from drilltimer.model import TYPICAL_RECOGNITION_S, Placement
-from drilltimer.records.protocol import protocol_of
+from drilltimer.recordings.cuesheet import sheet_from_json
+from drilltimer.recordings.rendering import render_plan
 from drilltimer.score.match import directions_known_ms
 
 SOUNDS = Path(__file__).parent.parent / "sounds"

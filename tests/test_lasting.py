@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from drilltimer.app.drive import soften_first
-from drilltimer.app.group import conduct, load_plan, run_group
 from drilltimer.app.lasting import LastingStream
 from drilltimer.app.live import run_live
 from drilltimer.app.plan import make_plan
 from drilltimer.audio.claim import Claim
 from drilltimer.audio.settings import DeviceSettings, find_settings, keep_settings, load_settings, settings_file
 from drilltimer.errors import DeviceError, UserError
+from drilltimer.group.run import conduct, load_plan, run_group
 from drilltimer.model import Block, Cue, Health, LandingSound, Placement, Sound
 
 BLOCK = 960

@@ -17,6 +17,7 @@ from drilltimer.app.live import run_live
 from drilltimer.app.plan import load_bank, make_plan
 from drilltimer.audio.stream import SoundCard
 from drilltimer.model import Placement
+from drilltimer.recordings.session_recorder import recorder
 
 pytestmark = pytest.mark.audio
 
@@ -56,7 +57,7 @@ def practise(plan, record, *options):
             plan,
             SoundCard("dt_room", "dt_room"),
             Placement(),
-            record=record,
+            record=recorder(record),
             on_rep=lambda rep, verdict, snapshot: None,
             on_trouble=troubles.append,
         )

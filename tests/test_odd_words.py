@@ -12,11 +12,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 from drilltimer.audio.paths import as_text, expanded, for_libsndfile, is_text
-from drilltimer.audio.writing import AudioWriter
 from drilltimer.cli import main
 from drilltimer.errors import RecordingError
-from drilltimer.records.entries import Player
-from drilltimer.records.history import History
+from drilltimer.history.entries import Player
+from drilltimer.history.store import History
+from drilltimer.recordings.writing import AudioWriter
 
 NO_TEXT = os.fsdecode(b"practice\xff")  # Latin-1, as old cards and archives still have it
 posix = pytest.mark.skipif(os.name != "posix", reason="file names are any bytes on POSIX alone")

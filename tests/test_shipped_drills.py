@@ -14,9 +14,9 @@ from drilltimer.app.examine import examine
 from drilltimer.app.live import run_live
 from drilltimer.app.open import open_room
 from drilltimer.app.plan import Plan, make_plan
-from drilltimer.app.render import render_plan
 from drilltimer.audio.files import list_drills, load_word
 from drilltimer.model import Placement
+from drilltimer.recordings.rendering import render_plan
 from drilltimer.sound.bank import build_bank
 from drilltimer.sound.voice import TARGET_LUFS, loudness_lufs
 from drilltimer.units import db_from_ratio, ms_from_s, ratio_from_db

@@ -104,7 +104,7 @@ VOID_REASONS = {
     "hear/ear.py": ("_silent(", "Opinion(", "return inferred,", "return None,"),
     "score/match.py": ("void = ",),
     "session/session.py": ("void_verdict(rep, ",),
-    "hear/lanes.py": ("SHARED = ",),
+    "group/lanes.py": ("SHARED = ",),
 }
 
 

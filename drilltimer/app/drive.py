@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.lasting import LastingStream
-from drilltimer.errors import DeviceError
+from drilltimer.errors import DeviceError, RecordingError
 from drilltimer.model import Block, Cue, Health
 
 WAIT_S = 120.0  # for a lost device to come back
@@ -167,3 +167,11 @@ def soften_first() -> Callable[[Cue], Cue]:
         return replace(cue, gain_db=cue.gain_db + QUIET_FIRST_DB) if softly else cue
 
     return soften
+
+
+def kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:
+    """Do a step of keeping; a recording that cannot be kept is told, and does not end the session."""
+    try:
+        step()
+    except RecordingError as fault:
+        on_trouble(str(fault))

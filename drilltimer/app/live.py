@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence, Set
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, drive, soften_first
-from drilltimer.app.keep import Keeper, kept
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, drive, kept, soften_first
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
 from drilltimer.errors import DeviceError
@@ -35,6 +34,39 @@ class Screen(Protocol):
     ) -> None: ...
 
 
+class Recorder(Protocol):
+    """Keeps a session's sound; what it raises is a `RecordingError`, which is told and ends no session."""
+
+    path: Path
+    plays: list[Play]
+
+    def write(self, block: Block) -> None:
+        """Keep a block."""
+
+    def recall(self, now: int) -> None:
+        """Forget sounds that were taken back before they began."""
+
+    def close(self, plan: Plan, zero: int, placement: Placement, judged: Set[int]) -> None:
+        """Finish; `judged` are the reps that came to a verdict."""
+
+
+RecordOn = Callable[[AudioStream], Recorder]
+
+
+class Journal(Protocol):
+    """Keeps a session's reps."""
+
+    @property
+    def uid(self) -> str:
+        """By which the session is known."""
+
+    def rep(self, rep: Rep, verdict: Verdict) -> None:
+        """Keep a rep as it was judged, or judged anew."""
+
+    def end(self, outcome: Outcome) -> object:
+        """Keep how the session went."""
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """How a session went. `interrupted` when the user ended it, `fault` when the device did."""
@@ -54,7 +86,7 @@ def run_live(
     stream: AudioStream,
     placement: Placement,
     *,
-    record: Path | None = None,
+    record: RecordOn | None = None,
     reopen: Open | None = None,
     wait_s: float = WAIT_S,
     on_rep: Callable[[Rep, Verdict, Snapshot], None],
@@ -62,8 +94,6 @@ def run_live(
     screen: Screen | None = None,
     landings: Sequence[Sequence[LandingSound]] = (),
     wording: Wording | None = None,
-    simulated: bool = False,
-    kept_as: str = "",
 ) -> Outcome:
     """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
@@ -73,8 +103,8 @@ def run_live(
     stream : AudioStream
         Not yet started; closed when this returns.
     placement : Placement
-    record : Path, optional
-        Where to keep the microphone's sound; the played sound and the cue sheet are put beside it.
+    record : callable, optional
+        Makes of the stream who keeps its sound.
     reopen : callable, optional
         Opens the device again after it was lost; the session pauses until then.
     wait_s : float
@@ -88,10 +118,6 @@ def run_live(
         For each channel, how this player's landings sounded in the sound check.
     wording : Wording, optional
         In which `on_trouble` is told; English when left out.
-    simulated : bool
-        Whether the stream is a simulated room; what is kept says so.
-    kept_as : str
-        Uid of the session in the history, where it is kept there; its cue sheet says so.
     """
     rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
     wording = wording or load_wording()
@@ -100,8 +126,7 @@ def run_live(
     soften = soften_first()
     try:
         session = _session(plan, listener, placement, zero)
-        channels = stream.input_channels, stream.output_channels
-        keeper = Keeper(record, rate_hz, *channels, simulated=simulated, session=kept_as) if record else None
+        recorder = record(stream) if record else None
     except BaseException:
         stream.close()
         raise
@@ -112,12 +137,12 @@ def run_live(
             match event:
                 case Play():
                     stream.play(event.start, event.sound, soften(event.cue), event.rep)
-                    if keeper:
-                        keeper.plays.append(event)
+                    if recorder:
+                        recorder.plays.append(event)
                 case Silence():
                     stream.silence()
-                    if keeper:
-                        keeper.recall(session.now)
+                    if recorder:
+                        recorder.recall(session.now)
                 case Judged():
                     on_rep(event.rep, event.verdict, session.snapshot())
                     if event.move:
@@ -131,8 +156,8 @@ def run_live(
             screen.tick(session, lambda: session.health(stream.health()))
 
     def keep(block: Block) -> None:
-        if keeper:
-            kept(partial(keeper.write, block), on_trouble)
+        if recorder:
+            kept(partial(recorder.write, block), on_trouble)
 
     ending = drive(
         stream,
@@ -146,10 +171,10 @@ def run_live(
     )
     act(event for event in session.finish() if isinstance(event, Judged))
     plan = replace(plan, reps=session.reps_as_judged())
-    if keeper:
+    if recorder:
         judged = {verdict.rep for verdict in session.verdicts}
-        kept(partial(keeper.close, plan, zero, placement, judged), on_trouble)
-    return _outcome(plan, session, ending, record)
+        kept(partial(recorder.close, plan, zero, placement, judged), on_trouble)
+    return _outcome(plan, session, ending, recorder.path if recorder else None)
 
 
 def _session(plan: Plan, listener: Listener, placement: Placement, zero: int) -> Session:

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 from drilltimer.audio.files import find_drill, load_word, recognised_s, user_folder
-from drilltimer.drill.cuesheet import CueSheet, SheetCue, SheetRep, Signature
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import at_level
 from drilltimer.errors import SoundError
-from drilltimer.model import Cue, Drill, DrillBlock, FeedbackKind, FeedbackPlan, Level, Placement, Rep
+from drilltimer.model import Cue, Drill, DrillBlock, FeedbackKind, FeedbackPlan, Level, Rep
 from drilltimer.score.feedback import DEFAULT_PLANS, REMINDERS, Feedback, feedback_sounds
-from drilltimer.session import SESSION_WORDS, Play
+from drilltimer.session import SESSION_WORDS
 from drilltimer.sound.bank import Bank, build_bank
 from drilltimer.sound.render import RENDERED
 from drilltimer.units import s_from_frames
@@ -107,59 +105,6 @@ def load_feedback(plan: Plan, bank: Bank) -> list[Feedback]:
         lengths_s = {name: s_from_frames(len(sound.samples), sound.rate_hz) for name, sound in named}
         tellers.append(Feedback(plan_of_block, sounds, lengths_s, called=block.calls is not None))
     return tellers
-
-
-def make_sheet(
-    plan: Plan,
-    plays: Sequence[Play],
-    rate_hz: int,
-    zero: int,
-    audio: str,
-    placement: Placement,
-    *,
-    unknown: Sequence[str] = (),
-    signature: Signature | None = None,
-    simulated: bool = False,
-    session: str = "",
-) -> CueSheet:
-    """Cue sheet of what was played; `plays` are all sounds, feedback too, at their frames of the audio file."""
-    cues: dict[int, list[SheetCue]] = {rep.index: [] for rep in plan.reps}
-    for play in sorted(plays, key=lambda play: play.start):
-        cue = play.cue
-        at_s = s_from_frames(play.start, rate_hz)
-        known_s = cue.known_s
-        if known_s is not None:
-            known_s += s_from_frames(play.sound.anchor, play.sound.rate_hz)
-        cues[play.rep.index].append(SheetCue(cue.role, cue.sound, at_s, cue.length_s, cue.pan, cue.gain_db, known_s))
-    start_s = s_from_frames(zero, rate_hz)
-    reps = tuple(
-        SheetRep(
-            rep=rep.index,
-            start_s=start_s + rep.start_s,
-            withheld=rep.withheld,
-            call=rep.call,
-            cues=tuple(cues[rep.index]),
-            contact_s=start_s + rep.contact_s,
-            mode=rep.mode,
-            window=rep.window,
-            warm_up=rep.warm_up,
-        )
-        for rep in plan.reps
-    )
-    window = plan.reps[0].window if plan.reps else None
-    return CueSheet(
-        audio,
-        rate_hz,
-        reps,
-        plan.drill.name,
-        plan.seed,
-        placement,
-        window,
-        signature=signature,
-        unknown=tuple(unknown),
-        simulated=simulated,
-        session=session,
-    )
 
 
 def _words(block: DrillBlock) -> tuple[str, ...]:

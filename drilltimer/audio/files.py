@@ -26,7 +26,6 @@ Kind = Literal["drills", "sounds"]
 
 MAX_DRILL_BYTES = 256 * 1024  # the longest shipped drill has a hundredth of that
 MAX_WORD_S = 5.0
-GROUPS = "groups"  # folder of group plans, inside a drills folder
 DRILL_SUFFIXES = (".yaml", ".yml")
 WORD_SUFFIXES = (".wav", ".flac", ".ogg")
 PLAIN_NAME = re.compile(r"[\w'-]+")  # a drill may be a stranger's: its words must not lead out of the folder
@@ -145,32 +144,13 @@ def find_drill(name_or_path: str) -> tuple[str, str]:
     if not is_path:
         named = {drill.name.casefold(): drill.path for drill in list_drills()}
         if name_or_path.casefold() not in named and not os.path.isfile(path):  # pathlib's raises
-            raise _no_such(name_or_path, list(named), "drill", "drilltimer drills", user_folder("drills"))
+            raise no_such(name_or_path, list(named), "drill", "drilltimer drills", user_folder("drills"))
         path = named.get(name_or_path.casefold(), path)
-    return _drill_text(path), str(path)
+    return drill_text(path), str(path)
 
 
-def list_group_plans() -> dict[str, Path]:
-    """Every group plan that has a name: those in `groups` of the drills folders, the user's own first."""
-    found: dict[str, Path] = {}
-    for folder in (shipped_folder("drills"), user_folder("drills")):
-        for suffix in reversed(DRILL_SUFFIXES):
-            found |= {path.stem.casefold(): path for path in (folder / GROUPS).glob(f"*{suffix}")}
-    return dict(sorted(found.items()))
-
-
-def find_group_plan(name_or_path: str) -> tuple[str, str]:
-    """Text and file of a group plan, by name or path; refuses what `find_drill` refuses."""
-    path = expanded(name_or_path)
-    if path.name == name_or_path and path.suffix.lower() not in DRILL_SUFFIXES:
-        named = list_group_plans()
-        if name_or_path.casefold() not in named and not os.path.isfile(path):
-            raise _no_such(name_or_path, list(named), "group plan", "drilltimer group", user_folder("drills") / GROUPS)
-        path = named.get(name_or_path.casefold(), path)
-    return _drill_text(path), str(path)
-
-
-def _no_such(name: str, names: list[str], kind: str, verb: str, folder: Path) -> DrillFileError:
+def no_such(name: str, names: list[str], kind: str, verb: str, folder: Path) -> DrillFileError:
+    """Refusal of a name that none of `names` is; tells the nearest."""
     near = difflib.get_close_matches(name.casefold(), names, n=3, cutoff=0.5)
     return DrillFileError(
         f"no {kind} is called '{name}'" + (f"; did you mean {' or '.join(map(repr, near))}?" if near else ""),
@@ -178,7 +158,8 @@ def _no_such(name: str, names: list[str], kind: str, verb: str, folder: Path) ->
     )
 
 
-def _drill_text(path: Path) -> str:
+def drill_text(path: Path) -> str:
+    """Text of a drill's or a plan's file; refuses what `find_drill` refuses."""
     try:
         if os.path.isdir(path):
             raise DrillFileError(f"{path}: is a folder, not a drill file", fix="Give the file inside it.")

@@ -1,7 +1,8 @@
 """The command line: arguments in, one call per verb, results out.
 
 Results go to stdout, messages to stderr. Exit codes: 0 done, 2 bad input, 3 sound device, 130 interrupted.
-A verb lives in a file of its own and imports what it needs when it runs, so that `--help` comes at once.
+A verb lives in a file of its own and imports what it needs when it runs, so that `--help` comes at once. The core's
+stand here; wings bring theirs (`wings`).
 """
 
 from __future__ import annotations
@@ -17,28 +18,27 @@ import click
 
 from drilltimer import __version__
 from drilltimer.app.interrupt import take_requests
-from drilltimer.cli.backup import backup
 from drilltimer.cli.check import check
 from drilltimer.cli.common import INTERRUPTED, note
-from drilltimer.cli.compare import compare
 from drilltimer.cli.devices import devices
 from drilltimer.cli.drills import drills
-from drilltimer.cli.export import export
-from drilltimer.cli.feed import feed
-from drilltimer.cli.forget import forget
-from drilltimer.cli.group import group
-from drilltimer.cli.history import history
-from drilltimer.cli.import_ import import_
-from drilltimer.cli.render import render
-from drilltimer.cli.report import report
 from drilltimer.cli.run import run
-from drilltimer.cli.score import score
 from drilltimer.cli.sounds import sounds
+from drilltimer.cli.wings import house
 from drilltimer.errors import UserError
 
 
 class Commands(click.Group):
-    """Groups commands; tells every `UserError` in words, with its exit code."""
+    """Groups the core's commands and those of the wings; tells every `UserError` in words, with its exit code."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names of all commands."""
+        return sorted([*super().list_commands(ctx), *(str(verb.name) for verb in house().verbs)])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name."""
+        own = super().get_command(ctx, cmd_name)
+        return own or next((verb for verb in house().verbs if verb.name == cmd_name), None)
 
     def make_context(
         self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
@@ -104,22 +104,5 @@ def _print_any_letter() -> None:
         sys.stdout.reconfigure(errors="backslashreplace")
 
 
-for verb in (
-    run,
-    check,
-    group,
-    render,
-    score,
-    feed,
-    drills,
-    sounds,
-    devices,
-    history,
-    compare,
-    report,
-    export,
-    import_,
-    forget,
-    backup,
-):
+for verb in (run, check, drills, sounds, devices):
     main.add_command(verb)

@@ -150,11 +150,19 @@ def today(now: datetime | None = None) -> str:
 
 def stand(known: Placement | None, distance_m: float | None, air_c: float | None) -> Placement:
     """Where the player stands: as told now, or to the last sound check, or in front of a laptop on the floor."""
-    from drilltimer.app.later import with_distance
     from drilltimer.model import Placement
 
     usual = with_distance(Placement(speaker_to_mic_m=SPEAKER_TO_MIC_M), DISTANCE_M, None)
     return with_distance(known or usual, distance_m, air_c)
+
+
+def with_distance(placement: Placement, distance_m: float | None, air_c: float | None) -> Placement:
+    """A player at `distance_m` from loudspeaker and microphone that stand together."""
+    from dataclasses import replace
+
+    if distance_m is not None:
+        placement = replace(placement, speaker_to_player_m=distance_m, player_to_mic_m=distance_m)
+    return placement if air_c is None else replace(placement, air_c=air_c)
 
 
 def tell(checked: Checked, wording: Wording, say: Say) -> None:

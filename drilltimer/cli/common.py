@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import functools
 import json
 import math
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from drilltimer.units import printable
-
-if TYPE_CHECKING:
-    from drilltimer.records.history import History
 
 
 class Number(click.FloatRange):
@@ -75,33 +68,14 @@ def _a_name(ctx: click.Context, param: click.Parameter, value: str | None) -> st
         return None
     if not value.strip():
         raise click.BadParameter("a name is empty; leave the option out, and nothing is kept", ctx, param)
-    from drilltimer.records.entries import clean_name
+    from drilltimer.cli.wings import house
 
-    return clean_name(value)
+    return house().diary().clean_name(value)
 
 
 player_option = click.option(
     "--player", metavar="NAME", callback=_a_name, help="Keep the session in the history, under this name or number."
 )
-
-
-def name_of_folder(recording: Path) -> str:
-    """Under whose name `--player-by-folder` keeps a recording: that of its folder, as the file system is laid out.
-
-    Raises
-    ------
-    UserError
-        It lies where no folder has a name.
-    """
-    from drilltimer.errors import UserError
-
-    if name := Path(os.path.abspath(recording)).parent.name:  # "..", which is no name, is gone from it
-        return name
-    raise UserError(
-        f"{recording}: lies in no folder that has a name, under which --player-by-folder could keep it",
-        why="It is at the root of its disk.",
-        fix="Put it into a folder with the player's name, or tell the name with --player.",
-    )
 
 
 language_option = click.option(
@@ -112,46 +86,6 @@ language_option = click.option(
     show_envvar=True,
     help="Of texts and words: a file and a sounds folder of that name.",
 )
-
-
-def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options of who stands where; the command gets them as `told`, a `score.distance.Told`."""
-    names = ("together_m", "speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m", "air_c")
-
-    @functools.wraps(command)
-    def gathered(*arguments: Any, **named: Any) -> Any:
-        from drilltimer.score.distance import Told
-
-        values = {name: named.pop(name) for name in names}
-        return command(*arguments, told=Told(**values), **named)
-
-    options = (
-        click.option(
-            "--distance",
-            "together_m",
-            type=METRES,
-            help="Metres from the player to loudspeaker and recorder, standing together.",
-        ),
-        click.option("--speaker-to-player", "speaker_to_player_m", type=METRES, help="Metres, when they stand apart."),
-        click.option("--player-to-recorder", "player_to_mic_m", type=METRES, help="Metres, likewise."),
-        click.option("--speaker-to-recorder", "speaker_to_mic_m", type=METRES, help="Metres, likewise."),
-        air_option,
-    )
-    for option in reversed(options):
-        gathered = option(gathered)
-    return gathered
-
-
-@contextmanager
-def opened_history(*, make: bool = False) -> Iterator[History]:
-    """The history, opened; what of it is damaged and was left out is told at the end."""
-    from drilltimer.app.archive import open_history
-
-    with open_history(make=make) as kept:
-        try:
-            yield kept
-        finally:
-            note_some(kept.left_out)
 
 
 def note_some(texts: list[str]) -> None:

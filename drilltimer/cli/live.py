@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 from drilltimer.cli.common import note, print_result, result_columns
 
 if TYPE_CHECKING:
-    from drilltimer.app.journal import Journal
-    from drilltimer.app.live import Outcome
+    from drilltimer.app.live import Journal, Outcome
     from drilltimer.model import Rep, Verdict
     from drilltimer.session import Snapshot
     from drilltimer.ui.live import LiveScreen

@@ -94,17 +94,16 @@ def run(
     and scores what was done.
     """
     from drilltimer.app.examine import about_load
-    from drilltimer.app.journal import about_days, open_journal
-    from drilltimer.app.keep import refuse_kept
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.audio.paths import expanded
     from drilltimer.cli.live import Telling, open_screen, wording_for
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
+    from drilltimer.cli.wings import house
 
     if record:
         record = expanded(record)
-        refuse_kept(record)
+        house().recording().refuse_kept(record)
     seed = new_seed() if seed is None else seed
     plan = make_plan(drill, seed, level, language)
     wording = wording_for(language)
@@ -112,20 +111,28 @@ def run(
     guess_first = guess_first if screen else False  # without a screen there are no keys to guess with
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     check_words(plan)
-    days = about_days(player, plan) if player and not simulate else []
+    days = house().diary().about_days(player, plan) if player and not simulate else []
     note("\n".join([wording("run.cautions"), *map(wording.told, [*days, *about_load(plan)])]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
     stage = open_stage(wanted, seed, wording, asks=not as_json and somebody_there())
     _announce(plan, stage.placement, record, wording)
     telling = Telling(wording, screen, late=bool(screen) or _tells_nothing(plan), quiet=as_json)
     if player:
-        telling.journal = open_journal(player, plan, stage.placement, stage.stream, bool(simulate), telling.on_trouble)
+        telling.journal = (
+            house()
+            .diary()
+            .open_journal(player, plan, stage.placement, stage.stream, bool(simulate), telling.on_trouble)
+        )
+    record_on = None
+    if record:
+        session = telling.journal.uid if telling.journal else ""
+        record_on = house().recording().recorder(record, simulated=bool(simulate), session=session)
     telling.begin()
     outcome = run_live(
         plan,
         stage.stream,
         stage.placement,
-        record=record,
+        record=record_on,
         reopen=stage.reopen,
         wait_s=wait_s,
         on_rep=telling.on_rep,
@@ -133,8 +140,6 @@ def run(
         screen=screen,
         landings=stage.landings,
         wording=wording,
-        simulated=bool(simulate),
-        kept_as=telling.journal.uid if telling.journal else "",
     )
     try:
         telling.end(outcome)

@@ -1,1 +1,1 @@
-"""Groups: who is where when, what all of them hear, and whose each landing is. Pure: no I/O, no clock of its own."""
+"""Groups: who is where when, what all of them hear, and whose each landing is."""

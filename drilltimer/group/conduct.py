@@ -11,8 +11,8 @@ from dataclasses import replace
 
 from drilltimer.group import announce
 from drilltimer.group.contacts import Contacts, Turn, lay_contacts, lay_turns, scored_stations
+from drilltimer.group.crowd_estimate import Gathering, estimate
 from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Scored, Told
-from drilltimer.group.gathering import Gathering, estimate
 from drilltimer.group.hearing import Hearing
 from drilltimer.group.plan import FINISH_S, MAX_PLAYERS, GroupPlan
 from drilltimer.group.roster import Move, Roster

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from drilltimer.group.gathering import Gathering
+from drilltimer.group.crowd_estimate import Gathering
 from drilltimer.group.roster import Move
 from drilltimer.group.timeline import Stage
 from drilltimer.model import Cue, Rep, Sound, Verdict

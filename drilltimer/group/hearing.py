@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from drilltimer.group.crowd import CrowdListener
+from drilltimer.group.lanes import LaneListener
 from drilltimer.group.plan import GroupPlan
 from drilltimer.group.timeline import StageKind
-from drilltimer.hear.crowd import CrowdListener
-from drilltimer.hear.lanes import LaneListener
 from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Expectation, Health, Heard
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 from importlib.resources import files
 from typing import Any
 
 from drilltimer.model import Health, Scores, Verdict
-from drilltimer.score.feeding import Mark, agreement
 
 SCHEMA = 1
 S_DECIMALS = 6  # a microsecond: a twentieth of a frame at 48 kHz
@@ -86,17 +85,17 @@ def score_document(
     document = {
         "schema": SCHEMA,
         "recording": recording,
-        "clock": _rounded(asdict(clock)),
-        "reps": [_rep(verdict) for verdict in verdicts],
-        "scores": _rounded(asdict(scores)),
-        "health": _rounded(asdict(health)),
+        "clock": rounded(asdict(clock)),
+        "reps": [rep_values(verdict) for verdict in verdicts],
+        "scores": rounded(asdict(scores)),
+        "health": rounded(asdict(health)),
     }
     if sheet is None:
         return document
     return document | {
         "sheet": sheet,
-        "pieces": [_rounded(asdict(piece)) for piece in pieces],
-        **_rounded({"distance_uncertainty_ms": distance_uncertainty_ms}),
+        "pieces": [rounded(asdict(piece)) for piece in pieces],
+        **rounded({"distance_uncertainty_ms": distance_uncertainty_ms}),
         "more": list(more),
     }
 
@@ -107,12 +106,14 @@ def score_schema() -> dict[str, Any]:
     return schema
 
 
-def _rep(verdict: Verdict) -> dict[str, Any]:
+def rep_values(verdict: Verdict) -> dict[str, Any]:
+    """A verdict as it stands in a document."""
     values = {field.name: getattr(verdict, field.name) for field in fields(Verdict)}
-    return _rounded(values | {"grade": verdict.grade.value})
+    return rounded(values | {"grade": verdict.grade.value})
 
 
-def _rounded(values: dict[str, Any]) -> dict[str, Any]:
+def rounded(values: dict[str, Any]) -> dict[str, Any]:
+    """Values as they stand in a document: to the microsecond, and None for what is not finite."""
     return {name: _rounded_value(name, value) for name, value in values.items()}
 
 
@@ -125,43 +126,3 @@ def _rounded_value(name: str, value: Any) -> Any:
         return None
     decimals = S_DECIMALS if name.endswith("_s") else SHARE_DECIMALS if name.endswith("_share") else MS_DECIMALS
     return round(value, decimals) + 0.0  # + 0.0 turns a rounded -0.0 into 0.0
-
-
-FED_KEYS = (
-    "rep", "contact_heard_s", "touchdown_s", "second_touchdown_s", "touchdown_ms", "error_ms", "uncertainty_ms",
-    "grade", "stagger_ms", "void", "level", "window_open_ms", "window_close_ms",
-)  # fmt: skip
-
-
-def feed_document(
-    recording: str | None,
-    play: str,
-    verdicts: Iterable[Verdict],
-    marks: Mapping[int, Mark],
-    scores: Scores,
-    health: Health,
-) -> dict[str, Any]:
-    """Document of a session of live feeding: the contract of `feed.schema.json`, schema 1.
-
-    `verdicts` are as measured; `marks` are the coach's, by rep.
-    """
-    measured = list(verdicts)
-    reps = []
-    for verdict in measured:
-        values = _rep(verdict)
-        reps.append({name: values[name] for name in FED_KEYS} | {"coach": marks.get(verdict.rep)})
-    return {
-        "schema": SCHEMA,
-        "recording": recording,
-        "play": play,
-        "reps": reps,
-        "scores": _rounded(asdict(scores)),
-        "health": _rounded(asdict(health)),
-        "agreement": asdict(agreement(measured, marks)),
-    }
-
-
-def feed_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) that every document of live feeding meets."""
-    schema: dict[str, Any] = json.loads(files(__package__).joinpath("feed.schema.json").read_text(encoding="utf-8"))
-    return schema

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from rich.cells import cell_len
 
 from drilltimer.model import Health, Placement, Rep, Scores, Verdict
-from drilltimer.score.feeding import Agreement
 from drilltimer.score.progress import Move
 from drilltimer.score.stats import FEWEST_INTERVAL, mostly_void
 from drilltimer.ui.fold import GAP, padded, row_lines
@@ -136,22 +135,6 @@ def _step_interval(scores: Scores, wording: Wording) -> str:
     if low_ms is None or high_ms is None or scores.steps < FEWEST_INTERVAL:
         return ""
     return wording("scores.from_to", low=f"{low_ms:6.0f}", high=f"{high_ms:.0f}")
-
-
-def agreement_lines(agreement: Agreement, wording: Wording) -> list[str]:
-    """A coach's eye beside the measurement; nothing where nothing was marked."""
-    if not agreement.marked:
-        return []
-    crossed = [
-        wording.counted("feed.crossed", times, mark=mark.value, grade=wording.grade(grade), times=times)
-        for mark, grade, times in agreement.crossed
-    ]
-    means = [wording("feed.mean", mark=mark.value, ms=mean_ms) for mark, mean_ms in agreement.mean_ms]
-    return [
-        wording.counted("feed.agreement", agreement.marked, agreed=agreement.agreed, marked=agreement.marked),
-        *crossed,
-        *means,
-    ]
 
 
 def health_lines(health: Health, wording: Wording) -> list[str]:

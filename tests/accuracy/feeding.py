@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drilltimer.hear.feeding import Court, Fed, FeedListener
+from drilltimer.feeding.listener import Court, Fed, FeedListener
+from drilltimer.feeding.spots import Spots
 from drilltimer.model import Block
-from drilltimer.score.feeding import Spots
 from drilltimer.units import air_delay_ms, ms_from_s
 from tests.feeding.label import distances_of
 from tests.feeding.scene import Scene, Setting, make_scene

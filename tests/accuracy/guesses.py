@@ -6,8 +6,8 @@ import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from drilltimer.app.later import score_recording
 from drilltimer.model import FASTEST_ANSWER_MS
+from drilltimer.recordings.run import score_recording
 from drilltimer.score.match import directions_known_ms
 from drilltimer.sim.player import SKILLS
 from drilltimer.sim.settings import PRESETS

@@ -11,10 +11,10 @@ from operator import add
 from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
-from drilltimer.hear.lanes import LaneListener
+from drilltimer.group.hall import Hall, LaneRoom
+from drilltimer.group.lanes import LaneListener
 from drilltimer.model import Block, Expectation, Placement
 from drilltimer.session import expectations, place_cues
-from drilltimer.sim.lanes import Hall, LaneRoom
 from drilltimer.sim.settings import PRESETS
 from drilltimer.sound.bank import build_bank
 from drilltimer.units import frames_from_s, s_from_frames

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.app.later import score_recording
 from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Rep
+from drilltimer.recordings.run import score_recording
 from drilltimer.session import Bank, expectations, place_cues
 from drilltimer.sim.recording import SimulatedRecording
 from tests.accuracy.cases import Case

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from drilltimer.app.later import score_recording
 from drilltimer.app.plan import with_recognition
 from drilltimer.audio.files import find_drill, load_word
-from drilltimer.drill.cuesheet import DISTANCES
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.model import Rep, Verdict
+from drilltimer.recordings.cuesheet import DISTANCES
+from drilltimer.recordings.run import score_recording
 from drilltimer.session import Bank, Play, place_cues
 from drilltimer.sim.performance import RepTruth
 from drilltimer.sim.player import SimulatedPlayer

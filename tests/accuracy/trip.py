@@ -10,10 +10,10 @@ import soundfile
 from scipy.signal import butter, sosfiltfilt
 
 from drilltimer.app.plan import Plan
-from drilltimer.app.render import render_plan
 from drilltimer.audio.files import find_drill
 from drilltimer.drill.language import load_drill
 from drilltimer.model import Placement
+from drilltimer.recordings.rendering import render_plan
 from drilltimer.sim.performance import RepTruth
 from tests.accuracy.cases import Case, Trip
 from tests.accuracy.measure import RATE_HZ, START_S, session_of, simulate

@@ -20,10 +20,10 @@ from typing import Any
 
 import numpy as np
 
-from drilltimer.app.feeding import Asked, hear_recording
-from drilltimer.audio.recording import read_audio
+from drilltimer.feeding.run import Asked, hear_recording
+from drilltimer.feeding.spots import Spots
 from drilltimer.model import Window
-from drilltimer.score.feeding import Spots
+from drilltimer.recordings.audio_file import read_audio
 from drilltimer.units import air_delay_ms, ms_from_s, s_from_ms
 from tests.benchmarks.picker_libraries import LIBRARIES
 from tests.evaluation import load_evaluation

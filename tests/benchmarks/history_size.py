@@ -25,9 +25,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from history_player import made_reps, made_session
 
-from drilltimer.records.entries import Player
-from drilltimer.records.history import History
-from drilltimer.records.rows import REP_COLUMNS, SESSION_COLUMNS, rep_row, session_row
+from drilltimer.history.entries import Player
+from drilltimer.history.rows import REP_COLUMNS, SESSION_COLUMNS, rep_row, session_row
+from drilltimer.history.store import History
 
 PLAYERS = 200
 REPS = 30

@@ -16,13 +16,13 @@ from unittest.mock import patch
 import numpy as np
 from scipy.signal import resample_poly
 
-from drilltimer.app.later import Scored, score_recording
-from drilltimer.app.played import read_sheet
-from drilltimer.audio.recording import read_audio
-from drilltimer.drill.cuesheet import CueSheet, contact_cue
 from drilltimer.hear.cancel import shift
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.tape import ANALYSIS_RATE_HZ
+from drilltimer.recordings.audio_file import read_audio
+from drilltimer.recordings.cuesheet import CueSheet, contact_cue
+from drilltimer.recordings.reference import read_sheet
+from drilltimer.recordings.run import Scored, score_recording
 from drilltimer.session import hearing_ranges
 from drilltimer.sim.settings import PRESETS
 from tests.accuracy.cases import Case, with_stagger

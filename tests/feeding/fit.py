@@ -1,4 +1,4 @@
-"""Fits what `hear/feeding` knows beforehand: sound classes over many scenes of our own, and the touchdown's weights.
+"""Fits what `feeding/listener` knows beforehand: sound classes over many scenes of our own, and touchdowns' weights.
 
     python -m tests.feeding.fit [--scenes 110] [--cache FOLDER]
 
@@ -15,12 +15,12 @@ from pathlib import Path
 import click
 import numpy as np
 
-import drilltimer.hear as home
-from drilltimer.hear.feeding import Court, FeedListener
-from drilltimer.hear.impacts import Impact
-from drilltimer.hear.sound_classes import Kind, Prior, level_shift
-from drilltimer.hear.touchdowns import EVIDENCE, Echoes, weigh_evidence
-from drilltimer.hear.track import PowerTrack
+import drilltimer.feeding as home
+from drilltimer.feeding.impact_finder import Impact
+from drilltimer.feeding.listener import Court, FeedListener
+from drilltimer.feeding.sound_classes import Kind, Prior, level_shift
+from drilltimer.feeding.touchdowns import EVIDENCE, Echoes, weigh_evidence
+from drilltimer.feeding.track import PowerTrack
 from tests.feeding.label import distances_of, find_impacts, label
 from tests.feeding.scene import RATE_HZ, Setting, make_scene
 from tests.logit import Choice, Logit, fit_logit
@@ -197,7 +197,7 @@ def fit(examples: list[Example]) -> dict[str, np.ndarray]:
 @click.option("--scenes", default=110, show_default=True)
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False))
 def main(scenes: int, cache: Path | None) -> None:
-    """Fit and write hear/feeding.npz."""
+    """Fit and write feeding/listener.npz."""
     examples = [load_example(seed, cache) for seed in range(scenes)]
     np.savez_compressed(Path(home.__path__[0]) / "feeding.npz", **fit(examples))
 

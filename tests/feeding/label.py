@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from drilltimer.hear.impacts import Impact, ImpactFinder
-from drilltimer.hear.sound_classes import Distances, Kind
-from drilltimer.hear.track import PowerTrack
+from drilltimer.feeding.impact_finder import Impact, ImpactFinder
+from drilltimer.feeding.sound_classes import Distances, Kind
+from drilltimer.feeding.track import PowerTrack
 from drilltimer.model import Block
 
 NEAR_S = 0.006

@@ -8,8 +8,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from drilltimer.hear import chain
-from drilltimer.hear.chain import PAUSE_TAUS_S, REACH, Chain
+from drilltimer.feeding import forward_backward as chain
+from drilltimer.feeding.forward_backward import PAUSE_TAUS_S, REACH, Chain
 
 LEAST_S = 0.8
 

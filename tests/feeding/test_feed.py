@@ -14,19 +14,20 @@ import soundfile
 from click.testing import CliRunner
 from history_player import add, made_reps, made_session
 
-from drilltimer.app.feeding import Asked, hear_recording
-from drilltimer.app.feeding_journal import keep_fed
 from drilltimer.app.open import open_room
 from drilltimer.cli import main
 from drilltimer.errors import HistoryError
-from drilltimer.hear.feeding import Court, FeedListener
+from drilltimer.feeding.document import feed_schema
+from drilltimer.feeding.fed_session import FeedSession
+from drilltimer.feeding.journal import keep_fed
+from drilltimer.feeding.listener import Court, FeedListener
+from drilltimer.feeding.run import Asked, hear_recording
+from drilltimer.feeding.spots import Spots
+from drilltimer.history.compare import compare
+from drilltimer.history.marks import FEEDING, Mark
+from drilltimer.history.queries import reps, session
+from drilltimer.history.store import History
 from drilltimer.model import Block, Grade, Health, Placement, Window
-from drilltimer.records.compare import compare
-from drilltimer.records.history import History
-from drilltimer.records.queries import reps, session
-from drilltimer.score.document import feed_schema
-from drilltimer.score.feeding import FEEDING, Mark, Spots
-from drilltimer.session.feeding import FeedSession
 from tests.feeding.label import distances_of
 from tests.feeding.scene import Scene, Setting, make_scene
 

@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from drilltimer.cli import main
-from drilltimer.score.document import feed_schema
+from drilltimer.feeding.document import feed_schema
 from tests.evaluation import load_evaluation
 
 FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[3] / "shared" / "feed-scenes"))

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from history_player import add, made_reps, made_session
 
+from drilltimer.history.marks import FEEDING
+from drilltimer.history.queries import session
+from drilltimer.history.report import render_report
+from drilltimer.history.store import History
 from drilltimer.model import Grade
-from drilltimer.records.history import History
-from drilltimer.records.queries import session
-from drilltimer.records.report import render_report
-from drilltimer.score.feeding import FEEDING
 
 
 def page(tmp_path: Path, drill: str, marks: dict[int, str]) -> tuple[str, list[Grade]]:

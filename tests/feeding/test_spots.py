@@ -6,8 +6,8 @@ import math
 
 import pytest
 
+from drilltimer.feeding.spots import Spots
 from drilltimer.model import Placement
-from drilltimer.score.feeding import Spots
 from drilltimer.score.match import correction_ms
 
 C_18_M_S = 343.2 * math.sqrt(291.15 / 293.15)  # ISO 9613-1

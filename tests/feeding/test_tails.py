@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from drilltimer.feeding.followed import SAME_S, Followed
+from drilltimer.feeding.reverberation import Tails
+from drilltimer.feeding.touchdowns import Neighbourhood, half_width_ms
+from drilltimer.feeding.track import AFTER_S, BEFORE_S, STEP_S, PowerTrack
 from drilltimer.hear.bands import BANDS
-from drilltimer.hear.followed import SAME_S, Followed
-from drilltimer.hear.tails import Tails
-from drilltimer.hear.touchdowns import Neighbourhood, half_width_ms
-from drilltimer.hear.track import AFTER_S, BEFORE_S, STEP_S, PowerTrack
 
 RATE_HZ = 16_000
 STEPS = round((BEFORE_S + AFTER_S) / STEP_S)

@@ -7,13 +7,13 @@ import dataclasses
 import numpy as np
 import pytest
 
-from drilltimer.app.group import LoadedPlan, conduct, load_plan
 from drilltimer.drill.language import load_drill
 from drilltimer.group.contacts import TURN_CHANGE_S, lay_contacts, lay_turns
 from drilltimer.group.events import Begun, Moved, Say, Scored, Told
 from drilltimer.group.language import read_group_plan
+from drilltimer.group.run import LoadedPlan, conduct, load_plan
+from drilltimer.group.scoreboard import board_of
 from drilltimer.group.scoring import score_rep
-from drilltimer.group.standing import board_of
 from drilltimer.group.timeline import lay_out
 from drilltimer.model import Block, Grade, Heard, Landing, Onset
 from drilltimer.score.match import correction_ms

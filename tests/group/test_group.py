@@ -19,27 +19,34 @@ from click.testing import CliRunner
 from rich.cells import cell_len
 from rich.console import Console
 
-from drilltimer.app.group import LoadedPlan, conduct, load_plan, open_hall, refuse_one_loudspeaker, run_group
-from drilltimer.app.group_sheet import sheet_of
-from drilltimer.audio.files import list_group_plans
 from drilltimer.cli import main
-from drilltimer.cli.group import _event_lines
 from drilltimer.errors import DeviceError
-from drilltimer.group.doubts import doubts, landings_asked
+from drilltimer.group.board import Board, Listed, Place, PlayerScore
+from drilltimer.group.board_drawing import draw_board
+from drilltimer.group.cli import _event_lines
+from drilltimer.group.crowd_estimate import Gathering
 from drilltimer.group.events import Gathered, Moved, Scored
-from drilltimer.group.gathering import Gathering
 from drilltimer.group.language import read_group_plan
+from drilltimer.group.lint import doubts, landings_asked
 from drilltimer.group.roster import Move
-from drilltimer.group.standing import board_of, player_scores, together_line
+from drilltimer.group.run import (
+    LoadedPlan,
+    conduct,
+    list_group_plans,
+    load_plan,
+    open_hall,
+    refuse_one_loudspeaker,
+    run_group,
+)
+from drilltimer.group.scoreboard import board_of, player_scores, together_line
+from drilltimer.group.sheet import sheet_of
+from drilltimer.group.sheet_page import GroupSheet, SheetRow, render_sheet, write_sheet
 from drilltimer.group.timeline import lay_out
+from drilltimer.history.advice import Advice
 from drilltimer.model import Block, Grade, Verdict
-from drilltimer.records.advice import Advice
-from drilltimer.records.group_sheet import GroupSheet, SheetRow, render_sheet, write_sheet
 from drilltimer.score.stats import summarize
-from drilltimer.session.board import Board, Listed, Place, PlayerScore
 from drilltimer.sim.player import SimulatedPlayer
 from drilltimer.sim.room import SimulatedRoom
-from drilltimer.ui.board import draw_board
 from drilltimer.ui.screen import Look
 from drilltimer.ui.wording import load_wording
 

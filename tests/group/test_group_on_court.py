@@ -9,9 +9,9 @@ from statistics import median
 
 import pytest
 
-from drilltimer.app.group import conduct, load_plan, run_group
 from drilltimer.audio.stream import SoundCard
 from drilltimer.group.events import Scored, Told
+from drilltimer.group.run import conduct, load_plan, run_group
 from drilltimer.score.match import correction_ms
 
 pytestmark = pytest.mark.audio

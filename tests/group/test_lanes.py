@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drilltimer.hear import lanes
+from drilltimer.group import lanes
+from drilltimer.group.crosstalk import Bleed, onset_growth
+from drilltimer.group.lanes import LaneListener
 from drilltimer.hear.bands import BANDS
-from drilltimer.hear.bleed import Bleed, onset_growth
-from drilltimer.hear.lanes import LaneListener
 from drilltimer.model import Block, Expectation
 from tests.accuracy.lanes import LaneCase, hear_lanes, measure_lanes, perform
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.signal import butter, fftconvolve, sosfilt
 
-from drilltimer.app.group import LoadedPlan, conduct, open_hall, run_group
 from drilltimer.audio.files import find_drill
 from drilltimer.drill.language import load_drill
 from drilltimer.group import contacts
 from drilltimer.group.events import Scored
 from drilltimer.group.language import read_group_plan
+from drilltimer.group.run import LoadedPlan, conduct, open_hall, run_group
 from drilltimer.group.timeline import lay_out
 from drilltimer.hear.locate import locate_cue
 from drilltimer.model import Grade, Heard, Landing, Onset, Placement, Rep, Window

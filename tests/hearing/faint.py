@@ -21,10 +21,10 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import butter, firwin, oaconvolve, resample_poly, sosfilt
 
-from drilltimer.app.found import Traces, find_playings
-from drilltimer.app.played import open_played
 from drilltimer.audio.files import load_word
-from drilltimer.audio.recording import AudioFile
+from drilltimer.recordings.audio_file import AudioFile
+from drilltimer.recordings.reference import open_played
+from drilltimer.recordings.sheet_search import Traces, find_playings
 from drilltimer.sim.impacts import foot_strike
 from drilltimer.sim.noise import NoiseSource
 from drilltimer.sound.bank import resample

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from drilltimer.score.change import (
+from drilltimer.history.change import (
     BETTER,
     DAYS_WEIGHT,
     FEWEST_REPS,

@@ -16,10 +16,10 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.cli import main
 from drilltimer.errors import HistoryError
+from drilltimer.history.compare import FIGURES, compare, counted, figures, systematic_ms
+from drilltimer.history.entries import RepEntry
+from drilltimer.history.store import History
 from drilltimer.model import TIMED_GRADES, Grade, Placement, Verdict
-from drilltimer.records.compare import FIGURES, compare, counted, figures, systematic_ms
-from drilltimer.records.entries import RepEntry
-from drilltimer.records.history import History
 
 
 @pytest.fixture

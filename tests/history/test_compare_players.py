@@ -13,10 +13,10 @@ from history_player import add, made_rep, made_session
 
 from drilltimer.app.plan import make_plan
 from drilltimer.cli import main
-from drilltimer.records.compare import changes_of, figures, plain_figures
-from drilltimer.records.entries import RepEntry
-from drilltimer.records.export import export_history
-from drilltimer.records.history import History
+from drilltimer.history.compare import changes_of, figures, plain_figures
+from drilltimer.history.entries import RepEntry
+from drilltimer.history.export import export_history
+from drilltimer.history.store import History
 
 SCATTER_MS, DAYS_MS, TESTS = 55.0, 15.0, 4
 PLAN = make_plan("test-block", 1).reps

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from drilltimer.records import queries
-from drilltimer.records.history import History
+from drilltimer.history import queries
+from drilltimer.history.store import History
 
 pytestmark = pytest.mark.long
 
@@ -21,7 +21,7 @@ KILLS = 50
 WRITER = """
 import sys
 from pathlib import Path
-from drilltimer.records.history import History
+from drilltimer.history.store import History
 from history_player import made_reps, made_session
 
 reps = made_reps()

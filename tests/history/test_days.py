@@ -12,15 +12,15 @@ import pytest
 from click.testing import CliRunner
 from history_player import add, made_reps, made_session
 
-from drilltimer.app.journal import about_days
 from drilltimer.app.plan import make_plan
 from drilltimer.cli import main
+from drilltimer.history.days import DayLoad, beyond, day_load
+from drilltimer.history.entries import Player, RepEntry
+from drilltimer.history.queries import session
+from drilltimer.history.report import render_report
+from drilltimer.history.run import about_days
+from drilltimer.history.store import History
 from drilltimer.model import Grade, Verdict
-from drilltimer.records.days import DayLoad, beyond, day_load
-from drilltimer.records.entries import Player, RepEntry
-from drilltimer.records.history import History
-from drilltimer.records.queries import session
-from drilltimer.records.report import render_report
 
 TODAY = date(2026, 3, 10)
 

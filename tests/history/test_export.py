@@ -13,13 +13,13 @@ import pytest
 from history_player import add, made_reps, made_session
 
 from drilltimer.errors import HistoryError
+from drilltimer.history import export, queries
+from drilltimer.history.entries import Player, RepEntry
+from drilltimer.history.export import CSV_COLUMNS, export_history, new_file
+from drilltimer.history.intake import import_history
+from drilltimer.history.schema import SCHEMA
+from drilltimer.history.store import History
 from drilltimer.model import Grade
-from drilltimer.records import export, queries
-from drilltimer.records.entries import Player, RepEntry
-from drilltimer.records.export import CSV_COLUMNS, export_history, new_file
-from drilltimer.records.history import History
-from drilltimer.records.intake import import_history
-from drilltimer.records.schema import SCHEMA
 
 HOSTILE = '=HYPERLINK("x"), "Q" <i>\''
 

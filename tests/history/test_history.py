@@ -15,23 +15,25 @@ import numpy as np
 import pytest
 from history_player import add, made_reps, made_session
 
-import drilltimer.records.connect as connecting
-from drilltimer.app.journal import Journal, Kept, keep_scored
-from drilltimer.app.later import Scored
+import drilltimer.history.connect as connecting
 from drilltimer.app.live import Outcome
-from drilltimer.app.plan import make_plan, make_sheet
-from drilltimer.drill.cuesheet import sheet_to_json
+from drilltimer.app.plan import make_plan
 from drilltimer.errors import DeviceError, HistoryError
-from drilltimer.hear.warp import ClockMap
+from drilltimer.history import own_target, queries
+from drilltimer.history.backup import back_up, copies_beside
+from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
+from drilltimer.history.entries import Player, RepEntry, clean_name
+from drilltimer.history.journal import Journal
+from drilltimer.history.protocol import protocol_of
+from drilltimer.history.rows import REP_COLUMNS
+from drilltimer.history.schema import MIGRATIONS, SCHEMA
+from drilltimer.history.store import History
 from drilltimer.model import Cue, Grade, Health, Placement, Progression, Rep, Sound, Verdict, Window
-from drilltimer.records import own_target, queries
-from drilltimer.records.backup import back_up, copies_beside
-from drilltimer.records.connect import DamagedHistoryError, connect, set_aside
-from drilltimer.records.entries import Player, RepEntry, clean_name
-from drilltimer.records.history import History
-from drilltimer.records.protocol import protocol_of
-from drilltimer.records.rows import REP_COLUMNS
-from drilltimer.records.schema import MIGRATIONS, SCHEMA
+from drilltimer.recordings.cuesheet import sheet_to_json
+from drilltimer.recordings.journal import Kept, keep_scored
+from drilltimer.recordings.run import Scored
+from drilltimer.recordings.session_recorder import make_sheet
+from drilltimer.recordings.warp import ClockMap
 from drilltimer.score.stats import summarize
 from drilltimer.session import Play
 
@@ -495,7 +497,7 @@ def test_journal_keeps_reps_that_were_judged_at_the_end_alone(tmp_path: Path) ->
 
 
 def test_journal_keeps_reps_while_the_history_is_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("drilltimer.app.journal.PATIENCE_S", 0.01)
+    monkeypatch.setattr("drilltimer.history.journal.PATIENCE_S", 0.01)
     path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
     with History(path) as other:
         with other.transaction():
@@ -546,7 +548,7 @@ def test_journal_begins_anew_when_the_history_is_damaged_under_it(tmp_path: Path
 def test_journal_saves_the_session_apart_when_nothing_else_works(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from drilltimer.records.intake import import_history
+    from drilltimer.history.intake import import_history
 
     path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
     History(path).close()
@@ -567,7 +569,7 @@ def test_journal_saves_the_session_apart_when_nothing_else_works(
 def test_journal_saves_the_session_elsewhere_when_its_folder_is_full(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from drilltimer.app import journal as journals
+    from drilltimer.history import journal as journals
 
     full, elsewhere, told, entries = tmp_path / "full", tmp_path / "elsewhere", list[str](), made_reps()
     elsewhere.mkdir()

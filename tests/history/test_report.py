@@ -20,12 +20,12 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.app.catalogue import catalogue
 from drilltimer.cli import main
+from drilltimer.history import advice, charts
+from drilltimer.history.entries import RepEntry
+from drilltimer.history.queries import session
+from drilltimer.history.report import render_report
+from drilltimer.history.store import History
 from drilltimer.model import Grade, Scores, Verdict
-from drilltimer.records import advice, charts
-from drilltimer.records.entries import RepEntry
-from drilltimer.records.history import History
-from drilltimer.records.queries import session
-from drilltimer.records.report import render_report
 from drilltimer.score.match import directions_known_ms
 from drilltimer.score.stats import summarize
 

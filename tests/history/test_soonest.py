@@ -13,12 +13,12 @@ from click.testing import CliRunner
 from history_player import add, made_rep, made_session
 
 from drilltimer.cli import main
+from drilltimer.history.entries import RepEntry
+from drilltimer.history.own_target import own_target
+from drilltimer.history.report import render_report
+from drilltimer.history.soonest import FEWEST, soonest_step
+from drilltimer.history.store import History
 from drilltimer.model import Cue, Rep, Window
-from drilltimer.records.entries import RepEntry
-from drilltimer.records.history import History
-from drilltimer.records.own_target import own_target
-from drilltimer.records.report import render_report
-from drilltimer.score.soonest import FEWEST, soonest_step
 
 OPTIMUM_MS = 150.0
 WINDOW_MS = 120.0
@@ -138,7 +138,7 @@ def test_a_known_optimum_is_offered_and_drawn_and_never_called_a_window_of_respo
     told = runner.invoke(main, ["history", "Kim"]).stderr
     assert "first step comes soonest after touchdowns at" in told
     assert "It is not applied" in told
-    from drilltimer.records.queries import session
+    from drilltimer.history.queries import session
 
     page = render_report(history, session(history, number))
     assert "When the first step comes soonest" in page

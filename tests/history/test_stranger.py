@@ -13,11 +13,11 @@ import pytest
 from history_player import add, made_reps, made_session
 
 from drilltimer.errors import HistoryError
-from drilltimer.records import queries, stranger
-from drilltimer.records.connect import MARK, DamagedHistoryError
-from drilltimer.records.history import History
-from drilltimer.records.intake import import_history
-from drilltimer.records.stranger import opened_stranger
+from drilltimer.history import queries, stranger
+from drilltimer.history.connect import MARK, DamagedHistoryError
+from drilltimer.history.intake import import_history
+from drilltimer.history.store import History
+from drilltimer.history.stranger import opened_stranger
 
 ENDLESS = "WITH RECURSIVE t(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM t) SELECT n FROM t"
 

@@ -13,17 +13,17 @@ from pathlib import Path
 import pytest
 from history_player import add, made_reps, made_session
 
-import drilltimer.records.connect as connecting
+import drilltimer.history.connect as connecting
 from drilltimer.errors import HistoryError
-from drilltimer.records.backup import back_up, copies_beside
-from drilltimer.records.connect import FILE_NAME, written_beside
-from drilltimer.records.export import export_history
-from drilltimer.records.history import History
-from drilltimer.records.schema import MIGRATIONS, SCHEMA
+from drilltimer.history.backup import back_up, copies_beside
+from drilltimer.history.connect import FILE_NAME, written_beside
+from drilltimer.history.export import export_history
+from drilltimer.history.schema import MIGRATIONS, SCHEMA
+from drilltimer.history.store import History
 
 KILLED = """
 import os, sys
-import drilltimer.records.connect as connecting
+import drilltimer.history.connect as connecting
 connecting._take_name = lambda part, target: os._exit(9)
 from drilltimer.cli import main
 sys.argv = ["drilltimer", *sys.argv[1:]]

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from test_locate import burst
 
-from drilltimer.hear.align import Trace, align
 from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.passages import TRACE_RATE_HZ, Contact
-from drilltimer.hear.warp import ClockMap, warp_played
+from drilltimer.recordings.align import Trace, align
+from drilltimer.recordings.segments import TRACE_RATE_HZ, Contact
+from drilltimer.recordings.warp import ClockMap, warp_played
 
 RATE_HZ = 16_000
 CUE = burst(seed=21)

@@ -14,9 +14,9 @@ from test_cli import call
 from test_later import HEARD
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 
-from drilltimer.app.keep import write_text
 from drilltimer.errors import RecordingError
-from drilltimer.ui.picture import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, Mark, Picture, draw
+from drilltimer.recordings.picture import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, Mark, Picture, draw
+from drilltimer.recordings.session_recorder import write_text
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -12,8 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import drilltimer.drill.cuesheet as module
-from drilltimer.drill.cuesheet import (
+import drilltimer.recordings.cuesheet as module
+from drilltimer.errors import SheetError
+from drilltimer.model import INT64, Placement, Window
+from drilltimer.recordings.cuesheet import (
     CueSheet,
     SheetCue,
     SheetRep,
@@ -22,8 +24,6 @@ from drilltimer.drill.cuesheet import (
     sheet_schema,
     sheet_to_json,
 )
-from drilltimer.errors import SheetError
-from drilltimer.model import INT64, Placement, Window
 
 FULL = CueSheet(
     audio="session.flac",

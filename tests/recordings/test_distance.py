@@ -9,7 +9,7 @@ import pytest
 
 from drilltimer.errors import DistanceError
 from drilltimer.model import Grade, Heard, Landing, Onset, Placement, Rep, Window
-from drilltimer.score.distance import DISTANCES, Standing, Told, way_doubt_ms
+from drilltimer.recordings.distance import DISTANCES, Standing, Told, way_doubt_ms
 from drilltimer.score.match import correction_ms, judge
 
 RATE_HZ = 48_000

@@ -16,9 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_cli import call
 
-from drilltimer.audio import decode
-from drilltimer.audio.recording import AudioFile
 from drilltimer.errors import RecordingError
+from drilltimer.recordings import decode
+from drilltimer.recordings.audio_file import AudioFile
 
 RATE_HZ = 44_100
 CLICK_S = (1.0, 2.0)
@@ -300,7 +300,7 @@ def test_ctrl_c_ends_decoding_and_the_decoder(decoder, tmp_path):
                    f"pathlib.Path({str(tmp_path / 'new')!r}).write_text(str(os.getpid()))\n"
                    f"os.rename({str(tmp_path / 'new')!r}, {str(tmp_path / 'pid')!r}); time.sleep(600)")  # fmt: skip
     told = (
-        "import sys, pathlib; from drilltimer.audio import decode; decode.PROGRAM = pathlib.Path(sys.argv[1])\n"
+        "import sys, pathlib; from drilltimer.recordings import decode; decode.PROGRAM = pathlib.Path(sys.argv[1])\n"
         "from drilltimer.cli import main; sys.argv[1:] = ['score', sys.argv[2], '--sheet', sys.argv[3]]; main()"
     )
     call("render", "steady-contact", tmp_path / "p.flac", "--seed", 1, "--no-card")
@@ -376,7 +376,7 @@ def test_a_text_that_calls_itself_a_film_opens_nothing_else(tmp_path, monkeypatc
 
 UNCONFINED = """
 import sys
-from drilltimer.audio import decoder
+from drilltimer.recordings import decoder
 decoder._confine = lambda: None
 try:
     decoder.main(sys.argv[1], sys.stdin.buffer, sys.stdout.buffer)
@@ -405,7 +405,7 @@ def test_not_even_a_decoder_that_is_given_such_a_text_opens_anything(demuxer, tm
 
 TRIES = """
 import sys
-from drilltimer.audio import decoder
+from drilltimer.recordings import decoder
 decoder._load_all()
 decoder._confine()
 for name in sys.argv[1:]:
@@ -446,6 +446,6 @@ def test_a_module_beside_the_recording_is_not_taken_for_one_of_ours(tmp_path, mo
 
 
 def test_nothing_is_loaded_for_it_before_it_is_needed():
-    command = [sys.executable, "-c", "import sys, drilltimer.audio.recording; print('av' in sys.modules)"]
+    command = [sys.executable, "-c", "import sys, drilltimer.recordings.audio_file; print('av' in sys.modules)"]
     done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout == "False\n"

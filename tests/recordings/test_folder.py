@@ -20,13 +20,13 @@ from jsonschema import Draft202012Validator
 from test_cli import call
 from test_which import DRILL, record
 
-from drilltimer.app import folder as folders
-from drilltimer.app import journal as journals
-from drilltimer.app.folder import Job, Outcome, is_done, keep, list_jobs, score_here, score_one, work_through
-from drilltimer.app.which import find_sheets
 from drilltimer.cli import main
 from drilltimer.errors import ClusterError, RecordingError, SheetError
-from drilltimer.score.distance import Told
+from drilltimer.recordings import folder as folders
+from drilltimer.recordings import journal as journals
+from drilltimer.recordings.distance import Told
+from drilltimer.recordings.folder import Job, Outcome, is_done, keep, list_jobs, score_here, score_one, work_through
+from drilltimer.recordings.sheet_choice import find_sheets
 from drilltimer.score.document import score_schema
 
 
@@ -473,7 +473,7 @@ def test_a_cluster_gives_the_same_results_and_survives_the_death_of_a_worker(min
 
 def test_a_scheduler_that_is_not_there_is_told(monkeypatch):
     pytest.importorskip("distributed", reason="the extra 'cluster' is not installed: pip install '.[cluster]'")
-    from drilltimer.app import cluster
+    from drilltimer.recordings import cluster
 
     monkeypatch.setattr(cluster, "CONNECT_S", 1)
     nowhere = "tcp://127.0.0.1:1"

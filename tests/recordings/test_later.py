@@ -12,11 +12,12 @@ from click.testing import CliRunner
 from scipy.signal import resample_poly
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 
-from drilltimer.app.later import DEFAULT_WINDOW, score_recording, with_distance
-from drilltimer.app.played import read_sheet
 from drilltimer.cli import main
+from drilltimer.cli.check import with_distance
 from drilltimer.errors import RecordingError, SheetError
 from drilltimer.model import Grade, Placement
+from drilltimer.recordings.reference import read_sheet
+from drilltimer.recordings.run import DEFAULT_WINDOW, score_recording
 
 HEARD = PLAIN.heard[:, 0]  # hears each contact 0.1 s after it is played, each landing DELAYS_MS after that
 LATENCY_S = 0.1

@@ -6,7 +6,7 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from drilltimer.sound.loudness import LoudnessMeter, k_weighting
+from drilltimer.recordings.loudness import LoudnessMeter, k_weighting
 from drilltimer.units import ratio_from_db
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_align import Practice, recorded, sounding, uneven
 
-from drilltimer.hear.playings import group_playings, owners, played_twice
+from drilltimer.recordings.playbacks import group_playings, owners, played_twice
 
 CONTACTS_S = uneven(40, 3)
 

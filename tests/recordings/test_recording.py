@@ -13,8 +13,8 @@ from films import write_film
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drilltimer.audio.recording import AudioFile, read_audio
 from drilltimer.errors import RecordingError
+from drilltimer.recordings.audio_file import AudioFile, read_audio
 
 RATE_HZ = 16_000
 
@@ -304,7 +304,7 @@ def test_of_one_that_was_cut_the_end_is_told(tmp_path):
 
 FULL_DISK = """
 import resource, sys
-from drilltimer.audio.recording import AudioFile
+from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.errors import RecordingError
 resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, resource.RLIM_INFINITY))
 try:

@@ -15,13 +15,13 @@ import soundfile
 from browser import browse, needs_chromium
 from test_cli import call
 
-from drilltimer.app.later import signature_form
 from drilltimer.app.plan import make_plan
-from drilltimer.app.render import render_plan
-from drilltimer.drill.cuesheet import code_of_reps, sheet_from_json
-from drilltimer.hear.signature import find_signatures
 from drilltimer.model import Placement
-from drilltimer.sound.signature import LENGTH_S, PAUSE_S, code_of
+from drilltimer.recordings.cuesheet import code_of_reps, sheet_from_json
+from drilltimer.recordings.rendering import render_plan
+from drilltimer.recordings.run import signature_form
+from drilltimer.recordings.signature import LENGTH_S, PAUSE_S, code_of
+from drilltimer.recordings.signature_reader import find_signatures
 from drilltimer.units import db_from_ratio
 
 RATE_HZ = 48_000
@@ -164,7 +164,7 @@ LONG = """
 import resource, sys
 from pathlib import Path
 from drilltimer.app.plan import make_plan
-from drilltimer.app.render import render_plan
+from drilltimer.recordings.rendering import render_plan
 from drilltimer.model import Placement
 plan = make_plan(sys.argv[1], 1)
 render_plan(plan, Path(sys.argv[2]), Placement(), 8000, 1, signature=True, loudness_lufs=-23.0)

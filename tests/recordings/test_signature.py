@@ -9,12 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import fftconvolve, resample_poly
 
-from drilltimer.app.later import signature_form
-from drilltimer.hear.signature import find_signatures
+from drilltimer.recordings.run import signature_form
+from drilltimer.recordings.signature import CODE_BITS, LENGTH_S, bits_of, code_of, render_signature
+from drilltimer.recordings.signature_reader import find_signatures
 from drilltimer.sim.acoustics import path_response
 from drilltimer.sim.settings import PRESETS
 from drilltimer.sound.render import CONTACTS, RENDERED, render
-from drilltimer.sound.signature import CODE_BITS, LENGTH_S, bits_of, code_of, render_signature
 from drilltimer.units import db_from_ratio
 
 RATE_HZ = 48_000

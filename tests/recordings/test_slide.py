@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import correlate
 
-from drilltimer.hear import slide
+from drilltimer.recordings import correlation as slide
 
 
 def greedy(score, count, apart):

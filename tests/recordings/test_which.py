@@ -12,10 +12,10 @@ import soundfile
 from jsonschema import Draft202012Validator
 from test_cli import call
 
-from drilltimer.app.which import find_sheets, score_with
-from drilltimer.drill.cuesheet import sheet_from_json
 from drilltimer.errors import DistanceError, RecordingError, SheetError
-from drilltimer.score.distance import Told
+from drilltimer.recordings.cuesheet import sheet_from_json
+from drilltimer.recordings.distance import Told
+from drilltimer.recordings.sheet_choice import find_sheets, score_with
 from drilltimer.score.document import score_schema
 
 RATE_HZ = 48_000

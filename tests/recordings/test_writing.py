@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from drilltimer.audio import writing
-from drilltimer.audio.recording import AudioFile, read_audio
-from drilltimer.audio.writing import AudioWriter
 from drilltimer.errors import RecordingError
+from drilltimer.recordings import writing
+from drilltimer.recordings.audio_file import AudioFile, read_audio
+from drilltimer.recordings.writing import AudioWriter
 
 RATE_HZ = 48_000
 posix = pytest.mark.skipif(os.name != "posix", reason="kill -9 and limits on file size are POSIX's")
@@ -78,7 +78,7 @@ def test_what_is_too_loud_is_cut_off_and_does_not_wrap(tmp_path):
 
 KILLED = """
 import os, sys, numpy as np
-from drilltimer.audio.writing import AudioWriter
+from drilltimer.recordings.writing import AudioWriter
 writer = AudioWriter(sys.argv[1], 48000, 1)
 noise = np.random.default_rng(2).uniform(-1, 1, (240000, 1)).astype(np.float32)
 for start in range(0, 230400, 1920):
@@ -98,7 +98,7 @@ def test_a_killed_recording_is_a_valid_file_but_for_its_last_second(tmp_path):
 
 FULL = """
 import resource, sys, numpy as np
-from drilltimer.audio.writing import AudioWriter
+from drilltimer.recordings.writing import AudioWriter
 from drilltimer.errors import RecordingError
 writer = AudioWriter(sys.argv[1], 48000, 1)
 resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))

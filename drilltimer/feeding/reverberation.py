@@ -1,0 +1,64 @@
+"""How contacts ring on in this place, so that a landing is heard through it.
+
+In a hall a contact's echoes rise as steeply as a landing and as loud. But walls answer every contact alike, and no
+player lands at the same moment every time: what most contacts have in common, band by band and moment by moment, is
+the room's; what stands above it is new. The common part counts as noise, as late reverberation does in spectral
+suppression (Lebart, Boucher, Denbigh 2001, Acta Acustica 87:359-366, from memory), only that its decay is not assumed
+to be exponential: it is learned, single echoes included.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drilltimer.feeding.followed import Followed
+from drilltimer.feeding.track import BEFORE_S, STEP_S
+from drilltimer.hear.onsets import LAG_S
+
+DIRECT_S = (0.002, 0.012)  # of a contact: its own sound, whose loudness the tail follows
+RINGS_FROM_S = 0.004
+SMEAR_S = 0.003  # the feeder moves, and echoes with it
+COMMON = 0.4  # quantile over contacts
+ENOUGH = 3  # contacts
+LEAST_DIRECT = 0.05  # of the noise's power: a band without a contact tells nothing about its tail
+SEEN_S = (-0.002, 0.016)  # a rise is fully seen so long after the moment it is traced back to
+
+
+class Tails:
+    """What followed each of the last contacts in a stream at `rate_hz`, over its own loudness."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._heard: Followed[np.ndarray] = Followed(rate_hz)
+
+    def learn_from(self, frame: float, excerpt: np.ndarray) -> None:
+        """Take note of a contact at a stream frame, with the excerpt around it as from `PowerTrack.cut`."""
+        from scipy.ndimage import maximum_filter1d
+
+        power = np.expm1(excerpt) / _direct(excerpt)[:, None]
+        smeared = maximum_filter1d(power, 2 * round(SMEAR_S / STEP_S) + 1, axis=1)
+        self._heard.put(frame, smeared.astype(np.float32))
+
+    def expected(self, frame: float, excerpt: np.ndarray) -> np.ndarray:
+        """Power over the noise that a contact's own tail will have by what other contacts did; as the excerpt."""
+        others = self._heard.others(frame)
+        if len(others) < ENOUGH:
+            return np.zeros(excerpt.shape)
+        tail = np.asarray(np.quantile(np.array(others), COMMON, axis=0) * _direct(excerpt)[:, None])
+        tail[:, : round((BEFORE_S + RINGS_FROM_S) / STEP_S)] = 0.0
+        return tail
+
+    def uncovered(self, frame: float, excerpt: np.ndarray, lags_s: np.ndarray) -> np.ndarray:
+        """Strength of the rises at these lags after a contact, its tail counted as noise; as a `Rise`'s strength."""
+        logs = np.maximum(excerpt - np.log1p(self.expected(frame, excerpt)), 0.0)
+        lag = round(LAG_S / STEP_S)
+        growth = np.maximum(logs[:, lag:] - logs[:, :-lag], 0.0).mean(axis=0)
+        first = np.round((lags_s + BEFORE_S + SEEN_S[0]) / STEP_S).astype(int) - lag
+        span = np.arange(round((SEEN_S[1] - SEEN_S[0]) / STEP_S))
+        places = first[:, None] + span[None, :]
+        inside = (places >= 0) & (places < len(growth))
+        return np.asarray(np.where(inside, growth[np.clip(places, 0, len(growth) - 1)], 0.0).max(axis=1, initial=0.0))
+
+
+def _direct(excerpt: np.ndarray) -> np.ndarray:
+    first, last = (round((BEFORE_S + edge_s) / STEP_S) for edge_s in DIRECT_S)
+    return np.asarray(np.maximum(np.expm1(excerpt[:, first:last]).mean(axis=1), LEAST_DIRECT))

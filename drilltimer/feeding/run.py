@@ -1,0 +1,287 @@
+"""Live feeding: real contacts heard in a recording, or live with feedback."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from math import ceil
+from pathlib import Path
+
+import numpy as np
+
+from drilltimer.app.drive import WAIT_S, await_return, kept, soften_first
+from drilltimer.app.interrupt import end_if_asked, forget_request
+from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.audio.files import load_word
+from drilltimer.errors import DeviceError, RecordingError, UserError
+from drilltimer.feeding.fed_session import FeedSession
+from drilltimer.feeding.listener import Court, FeedListener, Learned
+from drilltimer.feeding.rhythm import Play as PlayKind
+from drilltimer.feeding.setup import SetUp
+from drilltimer.feeding.sound_classes import Distances
+from drilltimer.feeding.spots import Spots
+from drilltimer.history.marks import FEEDING, Mark
+from drilltimer.model import AudioStream, Block, Cue, FeedbackPlan, Health, Level, Rep, Scores, Verdict, Window
+from drilltimer.recordings.audio_file import AudioFile
+from drilltimer.recordings.writing import AudioWriter
+from drilltimer.score.feedback import Feedback, feedback_sounds
+from drilltimer.session import Event, Judged, Play
+from drilltimer.sound.bank import Bank, build_bank
+from drilltimer.units import frames_from_s, s_from_frames
+
+PIECE_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is practised and where: kind of play, who feeds, places, window, feedback."""
+
+    play: PlayKind
+    spots: Spots
+    window: Window
+    level: Level | None = None
+    feedback: FeedbackPlan | None = None  # None: nothing is told
+
+    @property
+    def name(self) -> str:
+        """Under which a session is kept; never the name of a cued drill."""
+        return f"{FEEDING}: {self.play}"
+
+    @property
+    def tells(self) -> bool:
+        """Whether the player is told anything by sound."""
+        return self.feedback is not None and self.feedback.kind != "none"
+
+    @property
+    def court(self) -> Court:
+        """What the listener needs to know."""
+        spots = self.spots
+        distances = Distances(spots.feeder_to_mic_m, spots.player_to_mic_m)
+        if spots.feeder_to_mic_m is None and spots.feeder_to_player_m is not None:
+            distances = Distances(spots.placement.speaker_to_mic_m, spots.player_to_mic_m)
+        return Court(self.play, spots.machine, distances, spots.placement.air_c)
+
+
+@dataclass(frozen=True, slots=True)
+class FedSession:
+    """How a session of live feeding went. `verdicts` are as measured; `marks` are the coach's, by rep."""
+
+    asked: Asked
+    reps: tuple[Rep, ...]
+    verdicts: tuple[Verdict, ...]
+    marks: dict[int, Mark]
+    scores: Scores
+    health: Health
+    recording: str | None
+    rate_hz: int
+    interrupted: bool = False
+    fault: UserError | None = None  # a device that was lost, or a recording that is not whole
+    session: str = ""  # uid of the session that the recording was made in, where it says so
+
+
+def hear_recording(
+    path: Path, asked: Asked, on_heard: Callable[[int, int], None] = lambda done, total: None
+) -> FedSession:
+    """Score a recording, heard twice: what the first hearing learned of the court's sounds sharpens the second.
+
+    `on_heard` is told how many pieces have been listened to, of how many.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be read, or no contact is heard in it.
+    """
+    with AudioFile(path, salvage=True) as file:
+        first = FeedListener(file.rate_hz, file.channels, asked.court)
+        total = 2 * ceil(file.frames / frames_from_s(PIECE_S, file.rate_hz))
+        for done, block in enumerate(_blocks(file)):
+            on_heard(done, total)
+            first.feed(block)
+        first.finish()
+        listener = FeedListener(file.rate_hz, file.channels, asked.court, first.learned)
+        session = FeedSession(listener, asked.spots, asked.window, file.rate_hz, asked.play, asked.level)
+        for done, block in enumerate(_blocks(file), total // 2):
+            on_heard(done, total)
+            session.feed(block)
+        session.finish()
+        rate_hz, fault, live = file.rate_hz, file.fault(), file.session
+        health = Health(notes=(*_notes(asked), *[file.damage] * bool(file.damage)))
+    if not session.verdicts:
+        raise RecordingError(
+            f"{path}: no feeder's contact is heard in it",
+            why="The feeder may be too far from the microphone, or --play says something else than what was played.",
+            fix="Listen to it; stand the microphone nearer to the feeder, and check --play and --feeder.",
+        )
+    return _outcome(asked, session, health, str(path), rate_hz, fault=fault, recorded_in=live)
+
+
+def _blocks(file: AudioFile) -> Iterator[Block]:
+    frames = frames_from_s(PIECE_S, file.rate_hz)
+    for start in range(0, file.frames, frames):
+        samples = file.read(start, min(frames, file.frames - start))
+        if len(samples):
+            yield Block(start, samples, np.zeros((len(samples), 1), np.float32))
+
+
+def _notes(asked: Asked) -> tuple[str, ...]:
+    doubt_ms = asked.spots.doubt_ms
+    return (f"who stood where leaves {doubt_ms:.1f} ms of doubt in every touchdown",)
+
+
+def _outcome(
+    asked: Asked,
+    session: FeedSession,
+    health: Health,
+    recording: str | None,
+    rate_hz: int,
+    interrupted: bool = False,
+    fault: UserError | None = None,
+    recorded_in: str = "",
+) -> FedSession:
+    return FedSession(
+        asked,
+        tuple(session.reps),
+        tuple(session.verdicts),
+        dict(session.marks),
+        session.scores(),
+        health,
+        recording,
+        rate_hz,
+        interrupted,
+        fault,
+        recorded_in,
+    )
+
+
+# --- live ---
+
+
+def run_feed(
+    asked: Asked,
+    stream: AudioStream,
+    *,
+    set_up: SetUp | None = None,
+    record: Path | None = None,
+    uid: str = "",
+    reopen: Open | None = None,
+    length_s: float | None = None,
+    wait_s: float = WAIT_S,
+    on_rep: Callable[[Rep, Verdict, Mark | None], None],
+    on_trouble: Callable[[str], None],
+    tick: Callable[[FeedSession], None],
+    on_stage: Callable[[str], None] = lambda stage: None,
+) -> FedSession:
+    """Listen, judge and tell until an interrupt (KeyboardInterrupt), `length_s`, or the loss of the device for good.
+
+    Parameters
+    ----------
+    asked : Asked
+    stream : AudioStream
+        Not yet started; closed when this returns.
+    set_up : SetUp, optional
+        Heard first: "feed five balls", "hop five times".
+    record : Path, optional
+        Where to keep the microphone's sound.
+    uid : str
+        By which the session is known in the history, where it is kept there too; the recording says so.
+    reopen : callable, optional
+        Opens the device again after it was lost.
+    length_s : float, optional
+    wait_s : float
+        How long to wait for a lost device.
+    on_rep : callable
+        Told of each judged rep, and again when the coach has marked it.
+    on_trouble : callable
+    tick : callable
+        Called between two blocks: obeys keys.
+    on_stage : callable
+        Told of each stage of the set-up as it begins.
+    """
+    rate_hz, lasting = stream.rate_hz, LastingStream(stream, reopen)
+    session: FeedSession | None = None
+    try:
+        bank, teller = _teller(asked, rate_hz)
+        channels = stream.input_channels
+        writer = AudioWriter(record, rate_hz, channels, overwrite=False, session=uid) if record else None
+    except BaseException:
+        lasting.close()
+        raise
+    interrupted, fault, stage = False, None, ""
+    soften = soften_first()
+
+    def act(events: list[Event]) -> None:
+        for event in events:
+            if isinstance(event, Play):
+                lasting.play(event.start, event.sound, soften(event.cue), event.rep)
+            elif isinstance(event, Judged) and session is not None:
+                on_rep(event.rep, event.verdict, session.marks.get(event.rep.index))
+
+    def obey() -> None:
+        if session is not None:
+            tick(session)
+
+    try:
+        lasting.start()
+        while True:
+            end_if_asked()
+            try:
+                block = lasting.read()
+            except DeviceError as lost:
+                await_return(lasting, lost, wait_s, obey, on_trouble)
+                continue
+            if writer:
+                kept(partial(writer.write, block.samples), on_trouble)
+            if set_up is not None and not set_up.done:
+                stage = _set_up(set_up, block, stage, on_stage)
+                continue
+            if session is None:
+                learned = set_up.learned if set_up is not None else None
+                session = _begin(asked, lasting, learned, teller, bank)
+            act(session.feed(block))
+            obey()
+            if length_s is not None and s_from_frames(block.start, rate_hz) >= length_s:
+                break
+    except KeyboardInterrupt:
+        forget_request()
+        interrupted = True
+    except DeviceError as lost:
+        fault = lost
+    finally:
+        health = lasting.health()
+        lasting.close()
+    session = session or _begin(asked, lasting, None, teller, bank)
+    act(session.finish())
+    if writer:
+        kept(writer.close, on_trouble)
+    return _outcome(asked, session, health, str(record) if record else None, rate_hz, interrupted, fault)
+
+
+def _set_up(set_up: SetUp, block: Block, stage: str, on_stage: Callable[[str], None]) -> str:
+    """One block of the set-up; tells of a stage as it begins."""
+    if not stage:
+        on_stage(set_up.stage)
+    stage = set_up.stage
+    set_up.feed(block)
+    if set_up.stage != stage:
+        on_stage(set_up.stage)
+    return set_up.stage
+
+
+def _begin(
+    asked: Asked, stream: AudioStream, learned: Learned | None, teller: Feedback | None, bank: Bank
+) -> FeedSession:
+    listener = FeedListener(stream.rate_hz, stream.input_channels, asked.court, learned)
+    return FeedSession(
+        listener, asked.spots, asked.window, stream.rate_hz, asked.play, asked.level, teller, bank
+    )  # fmt: skip
+
+
+def _teller(asked: Asked, rate_hz: int) -> tuple[Bank, Feedback | None]:
+    """The feedback's sounds, and who decides on them."""
+    if asked.feedback is None or not asked.tells:
+        return {}, None
+    sounds = feedback_sounds(asked.feedback)
+    bank = build_bank((Cue("feedback", name, 0.0) for name in sounds.values()), rate_hz, load_word)
+    lengths_s = {name: s_from_frames(len(bank[name, None].samples), rate_hz) for name in sounds.values()}
+    return bank, Feedback(asked.feedback, sounds, lengths_s)

@@ -1,0 +1,104 @@
+"""The board while a group session runs: drawn between two blocks of sound, its keys handed to the session."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from rich.console import RenderableType
+
+from drilltimer.group.board import Board
+from drilltimer.group.board_drawing import draw_board
+from drilltimer.model import Health
+from drilltimer.ui.live import LiveScreen
+from drilltimer.ui.screen import Look
+
+ENTERS, BACKSPACES = "\r\n", "\x08\x7f"
+
+
+class Conducted(Protocol):
+    """What a coach may ask of a group session."""
+
+    @property
+    def paused(self) -> str:
+        """Why it stands still; empty while it runs."""
+
+    def pause(self, why: str) -> None:
+        """Stop at once."""
+
+    def resume(self) -> None:
+        """Go on."""
+
+    def skip(self) -> None:
+        """Leave the stage."""
+
+    def repeat(self) -> None:
+        """Do the stage once more."""
+
+    def extend(self) -> bool:
+        """Lengthen the work."""
+
+    def move(self, player: int) -> object | None:
+        """Take a player (place in the list) out, or bring one in; None where there is no such place."""
+
+
+class BoardScreen(LiveScreen):
+    """A `LiveScreen` that draws a board.
+
+    Parameters
+    ----------
+    board : callable
+        The board at this moment.
+    *args, **options
+        As `LiveScreen` takes them.
+    """
+
+    def __init__(self, board: Callable[[], Board], *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._board = board
+        self._asked: str | None = None
+
+    def _obey(self, key: str, session: Any) -> None:
+        if self._asked is None and key.casefold() == "i":
+            self._asked = ""
+        elif self._asked is None:
+            obey_coach(key, session, self._wording("screen.by_key"))
+        else:
+            self._asked = self._answer(self._asked, key, session)
+
+    def _answer(self, typed: str, key: str, session: Conducted) -> str | None:
+        """What is typed after one more key; None when the question is answered, or left by any other key."""
+        if key.isdecimal():
+            return (typed + key)[-3:]
+        if key in BACKSPACES:
+            return typed[:-1]
+        if key in ENTERS and typed and session.move(int(typed) - 1) is None:
+            self.tell(self._wording("board.nobody", number=typed))
+        return None
+
+    def _drawn(self, session: Any, health: Callable[[], Health], look: Look, news: str) -> RenderableType:
+        return draw_board(self._board(), look, self._wording, news, self._asked)
+
+
+def obey_coach(key: str, session: Conducted, by_key: str) -> None:
+    """Do what a key asks for; an unknown key does nothing.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        For "q".
+    """
+    match key.casefold():
+        case " " | "p":
+            if session.paused:
+                session.resume()
+            else:
+                session.pause(by_key)
+        case "n":
+            session.skip()
+        case "r":
+            session.repeat()
+        case "+" | "=":
+            session.extend()
+        case "q":
+            raise KeyboardInterrupt

@@ -1,0 +1,257 @@
+"""A group session: a plan, a stream, the board, and every player's reps into the history."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol, Self
+
+from drilltimer.app.drive import SETTLE_S, WAIT_S, drive, soften_first
+from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.app.plan import with_recognition
+from drilltimer.audio.files import (
+    DRILL_SUFFIXES,
+    PLAIN_NAME,
+    drill_text,
+    find_drill,
+    load_word,
+    no_such,
+    shipped_folder,
+    user_folder,
+)
+from drilltimer.audio.paths import expanded
+from drilltimer.drill.faults import place_problem
+from drilltimer.drill.language import load_drill
+from drilltimer.drill.tree import Tree
+from drilltimer.errors import DeviceError, DrillFileError, Problem, UserError
+from drilltimer.group.announce import NEXT_EXERCISE, WORDS, word_of
+from drilltimer.group.conduct import GroupSession
+from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Say, Scored, Told
+from drilltimer.group.language import read_group_plan
+from drilltimer.group.plan import GroupPlan
+from drilltimer.group.timeline import Course, lay_out
+from drilltimer.model import AudioStream, Cue, Drill, Health
+from drilltimer.session import PAUSE_WORD, Ended, Play, Silence
+from drilltimer.sound.bank import Bank, build_bank
+from drilltimer.units import frames_from_s, s_from_frames
+
+GROUPS = "groups"  # folder of group plans, inside a drills folder
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedPlan:
+    """A group plan with its drills, laid out in time."""
+
+    file: str
+    tree: Tree
+    plan: GroupPlan
+    drills: dict[str, Drill]
+    course: Course
+
+
+@dataclass(frozen=True, slots=True)
+class GroupOutcome:
+    """How a group session went."""
+
+    session: GroupSession
+    health: Health
+    interrupted: bool
+    fault: DeviceError | None
+
+
+class GroupBoard(Protocol):
+    """What shows a group session and obeys keys; `tick` raises `KeyboardInterrupt` when a key ends it."""
+
+    def tick(self, session: GroupSession, health: Callable[[], Health]) -> None:
+        """Called often."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None
+    ) -> None: ...
+
+
+def list_group_plans() -> dict[str, Path]:
+    """Every group plan that has a name: those in `groups` of the drills folders, the user's own first."""
+    found: dict[str, Path] = {}
+    for folder in (shipped_folder("drills"), user_folder("drills")):
+        for suffix in reversed(DRILL_SUFFIXES):
+            found |= {path.stem.casefold(): path for path in (folder / GROUPS).glob(f"*{suffix}")}
+    return dict(sorted(found.items()))
+
+
+def find_group_plan(name_or_path: str) -> tuple[str, str]:
+    """Text and file of a group plan, by name or path; refuses what `find_drill` refuses."""
+    path = expanded(name_or_path)
+    if path.name == name_or_path and path.suffix.lower() not in DRILL_SUFFIXES:
+        named = list_group_plans()
+        if name_or_path.casefold() not in named and not os.path.isfile(path):
+            raise no_such(name_or_path, list(named), "group plan", "drilltimer group", user_folder("drills") / GROUPS)
+        path = named.get(name_or_path.casefold(), path)
+    return drill_text(path), str(path)
+
+
+def load_plan(name_or_path: str) -> LoadedPlan:
+    """Find, read and lay out a group plan with the drills that it names.
+
+    Raises
+    ------
+    DrillFileError
+        With every problem of the plan, or of a drill that it names.
+    """
+    text, file = find_group_plan(name_or_path)
+    plan, tree = read_group_plan(text, file)
+    drills, problems = {}, []
+    wanted = [(("warm_up", n, "drill"), block.drill) for n, block in enumerate(plan.warm_up)]
+    wanted += [(("stations", n, "drill"), station.drill) for n, station in enumerate(plan.stations)]
+    for path, name in wanted:
+        if name and name not in drills:
+            try:
+                drills[name] = load_drill(*_find_drill(name, Path(file)))
+            except DrillFileError as fault:
+                problems.append(place_problem(tree, path, str(fault).replace("\n", " ")))
+    course = lay_out(plan)
+    if not course.stages:
+        problems.append(place_problem(tree, ("time_limit_s",), "nothing of the plan fits into that time"))
+    if problems:
+        raise DrillFileError(f"{file} cannot be run", problems, fix="Mend the lines named above and try again.")
+    return LoadedPlan(file, tree, plan, drills, course)
+
+
+def _find_drill(name: str, plan_file: Path) -> tuple[str, str]:
+    """A drill by name, or a file that lies beside the plan."""
+    beside = plan_file.parent / name
+    return find_drill(str(beside) if beside.suffix and os.path.isfile(beside) else name)
+
+
+def unrecorded(loaded: LoadedPlan, language: str = "en") -> dict[int, Problem]:
+    """Movements of the warm-up that cannot be called by their name, by place in it, with how to mend that."""
+    found = {}
+    for number, block in enumerate(loaded.plan.warm_up):
+        word = word_of(block.name)
+        if block.drill or load_word(word, language) is not None:
+            continue
+        mend = f'record it: drilltimer sounds record "{word}"'
+        if not PLAIN_NAME.fullmatch(word.replace(" ", "-")):
+            mend = "to record one, write it with letters, digits, spaces, - and ' only"
+        message = f'there is no recording of "{word}", so that "{NEXT_EXERCISE}" is said; {mend}'
+        found[number] = place_problem(loaded.tree, ("warm_up", number, "movement"), message)
+    return found
+
+
+def refuse_one_loudspeaker(loaded: LoadedPlan, stream: AudioStream) -> None:
+    """Two courts have a loudspeaker each: on an output of one channel both would sound from the same one.
+
+    Raises
+    ------
+    DeviceError
+        The plan has sides, and the output a single channel.
+    """
+    if loaded.plan.two_sides and stream.output_channels < 2:
+        raise DeviceError(
+            f"{loaded.file}: two courts need an output with a left and a right channel, and this one has one channel",
+            fix="Choose another output (--output; 'drilltimer devices' lists them), or take 'side' out of the plan.",
+        )
+
+
+def conduct(loaded: LoadedPlan, rate_hz: int, seed: int, language: str = "en") -> GroupSession:
+    """The session of a plan, on a stream of that rate."""
+    words = partial(load_word, language=language)
+    names = [word_of(player.name) for player in loaded.plan.players]
+    lengths_s = {}
+    movements = [word_of(block.name) for block in loaded.plan.warm_up if not block.drill]
+    for word in dict.fromkeys((*WORDS, PAUSE_WORD, *names, *movements)):
+        sound = words(word)
+        if sound is not None:
+            lengths_s[word] = s_from_frames(len(sound.samples), sound.rate_hz)
+
+    made: Bank = {}
+
+    def make_bank(cues: Iterable[Cue]) -> Bank:
+        new = [cue for cue in cues if (cue.sound, cue.length_s) not in made or cue.length_s is not None]
+        bank = build_bank(new, rate_hz, words)
+        made.update({key: sound for key, sound in bank.items() if key[1] is None})
+        return {**made, **bank}
+
+    zero = frames_from_s(SETTLE_S, rate_hz)
+    drills = {name: with_recognition(drill, language) for name, drill in loaded.drills.items()}
+    return GroupSession(loaded.plan, loaded.course, drills, make_bank, lengths_s, rate_hz, zero, seed)
+
+
+def run_group(
+    session: GroupSession,
+    stream: AudioStream,
+    *,
+    reopen: Open | None = None,
+    wait_s: float = WAIT_S,
+    on_event: Callable[[Begun | Scored | Gathered | Moved | Told], None],
+    on_trouble: Callable[[str], None],
+    board: GroupBoard | None = None,
+) -> GroupOutcome:
+    """Run a group session on a stream to its end, to an interrupt, or until the device is lost for good.
+
+    Parameters
+    ----------
+    session : GroupSession
+    stream : AudioStream
+        Not yet started; closed when this returns.
+    reopen : callable, optional
+        Opens the device again after it was lost.
+    wait_s : float
+        How long to wait for it.
+    on_event, on_trouble : callable
+        Told of stages, verdicts and estimates; and of faults that do not end the session.
+    board : GroupBoard, optional
+    """
+    lasting, soften = LastingStream(stream, reopen), soften_first()
+
+    def act(events: Iterable[GroupEvent]) -> bool:
+        """Do what the session asks for; False when it has ended."""
+        for event in events:
+            match event:
+                case Play():
+                    lasting.play(event.start, event.sound, soften(event.cue), event.rep)
+                case Say():
+                    lasting.play(event.start, event.sound, soften(event.cue))
+                case Silence():
+                    lasting.silence()
+                case Ended():
+                    return False
+                case _:
+                    on_event(event)
+        return True
+
+    def tick() -> None:
+        if board:
+            board.tick(session, lambda: session.health(lasting.health()))
+
+    ending = drive(lasting, session, wait_s=wait_s, act=act, tick=tick, on_trouble=on_trouble, screen=board)
+    act(session.finish())
+    return GroupOutcome(session, ending.health, ending.interrupted, ending.fault)
+
+
+def open_hall(session: GroupSession, seed: int, skill: str, speed: float) -> AudioStream:
+    """A simulated hall for a group: a microphone per channel of the plan, and players of a skill, or of all skills."""
+    from drilltimer.group.hall import Hall, LaneRoom
+    from drilltimer.sim.player import SKILLS, SimulatedPlayer
+    from drilltimer.sim.settings import PRESETS
+
+    order = [name for name in SKILLS if name != "metronome"] if skill == "mixed" else [skill]
+    if skill != "mixed" and skill not in SKILLS:
+        raise UserError(f"there is no simulated player {skill!r}", fix=f"Skills: mixed, {', '.join(SKILLS)}.")
+    plan = session.plan
+    placements = [plan.placement] * plan.channels
+    for station in plan.stations:
+        if station.microphone:
+            placements[station.microphone - 1] = station.placement
+    hall = Hall(PRESETS["quiet"], tuple(placements), plan.lane_gap_m)
+
+    def player_of(number: int) -> SimulatedPlayer:
+        return SimulatedPlayer(SKILLS[order[number % len(order)]], seed + 101 * number)
+
+    return LaneRoom(hall, player_of, session.cast, seed, rate_hz=session.rate_hz, output_channels=2, speed=speed)

@@ -1,0 +1,132 @@
+"""What to practise next, by rules that the report prints beside its advice. A coach who sees the player knows better.
+
+All limits are this project's choice; that the feet land together and that early costs more than late is taught (common
+practice, no source; for early also Uzu, Shinya & Oda 2009, J Sports Sci 27(12):1233-1240, abstract). Where a direction
+is to be answered good returners land on the far foot first in two of three returns (Avilés et al. 2014, ITF Coaching &
+Sport Sci Rev 64:8-11, second-hand): stagger is advised on where nothing is called alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from drilltimer.history.change import FEWEST_REPS
+from drilltimer.history.entries import RepEntry
+from drilltimer.model import Grade, Scores
+
+VOID_SHARE = 0.2
+MISSED_SHARE = 0.2
+GUESS_SHARE = 0.1
+GOOD_SHARE = 0.8
+HABIT_MS = 15.0
+STAGGER_MS = 40.0
+MOST = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do, with which drill ("" for none), and the rule that said so."""
+
+    text: str
+    drill: str
+    rule: str
+
+
+def advise(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[Advice]:
+    """The three rules that matter most and hold, in order of weight. `entries` are the counted reps of one mode."""
+    found = [advice for holds, advice in _rules(entries, scores, mode) if holds]
+    return found[:MOST] or [
+        Advice("Keep going with the same drill; nothing stands out yet.", "", "none of the others holds")
+    ]
+
+
+def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple[bool, Advice]]:
+    timing = _timing(entries, scores) if mode == "predictive" else []
+    return [*_measuring(scores), *timing, *_practice(entries, scores)]
+
+
+def _measuring(scores: Scores) -> list[tuple[bool, Advice]]:
+    """Whether there is enough to go by."""
+    asked = scores.n + scores.void
+    return [
+        (
+            asked > 0 and scores.void >= VOID_SHARE * asked,
+            Advice("Mend the measuring first: move the microphone nearer to the feet, and away from noise.", "",
+                   f"at least {VOID_SHARE:.0%} of the reps could not be heard"),
+        ),
+        (
+            scores.n < FEWEST_REPS,
+            Advice("Make a test block: there is too little to go by.", "test-block", f"fewer than {FEWEST_REPS} reps"),
+        ),
+        (
+            scores.n > 0 and scores.missed >= MISSED_SHARE * scores.n,
+            Advice("Hop at every contact, small and easy, with contacts that come evenly.", "steady-contact",
+                   f"at least {MISSED_SHARE:.0%} of the landings were missed"),
+        ),
+    ]  # fmt: skip
+
+
+def _timing(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Advice]]:
+    """Early or late, where the contact was announced."""
+    low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
+    before = sum(each.verdict.grade == Grade.BEFORE for each in entries)
+    many_before = scores.n > 0 and before >= GUESS_SHARE * scores.n
+    return [
+        (
+            many_before,
+            Advice("Hop later: you are down again before the ball is struck, and settle. Watch the racket.",
+                   "serve-return", f"at least {GUESS_SHARE:.0%} of the landings came before the contact"),
+        ),
+        (
+            low_ms is not None and low_ms > HABIT_MS,
+            Advice("Begin the hop sooner, while the hitter swings, so that you come down just after the contact.",
+                   "serve-return", f"the 95 % interval of the constant error lies above +{HABIT_MS:.0f} ms"),
+        ),
+        (
+            high_ms is not None and high_ms < -HABIT_MS and not many_before,
+            Advice("Let the hop come a little later: land after the contact, not with it.", "steady-contact",
+                   f"the 95 % interval of the constant error lies below -{HABIT_MS:.0f} ms"),
+        ),
+    ]  # fmt: skip
+
+
+def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Advice]]:
+    """Scatter, guesses, feet, and when to go on."""
+    half_ms = _half_window_ms(entries)
+    alone = undirected(entries)
+    staggers_ms = [each.verdict.stagger_ms for each in alone if each.verdict.stagger_ms is not None]
+    return [
+        (
+            scores.variable_error_ms is not None and scores.variable_error_ms > half_ms,
+            Advice("Become steadier: even contacts first, then uneven ones.", "steady-contact",
+                   "the variable error is more than half of the window"),
+        ),
+        (
+            scores.timed > 0 and scores.guesses >= GUESS_SHARE * scores.timed,
+            Advice("Wait for the direction before the first step.", "direction",
+                   f"guesses come to at least {GUESS_SHARE:.0%} of the landings"),
+        ),
+        (
+            len(staggers_ms) >= FEWEST_REPS and median(staggers_ms) > STAGGER_MS,
+            Advice("Bring both feet down together, softly, wider than the shoulders.", "first-hop",
+                   f"half of the staggers are above {STAGGER_MS:.0f} ms"),
+        ),
+        (
+            scores.n >= FEWEST_REPS and (scores.in_window_share or 0.0) >= GOOD_SHARE,
+            Advice("Go on to contacts that are harder to foresee, or to a narrower window (--level).", "random-contact",
+                   f"at least {GOOD_SHARE:.0%} were in the window"),
+        ),
+    ]  # fmt: skip
+
+
+def undirected(entries: Sequence[RepEntry]) -> list[RepEntry]:
+    """Reps of blocks in which nothing is called; with real balls every direction is real."""
+    called = {each.rep.block for each in entries if each.rep.call}
+    return [each for each in entries if each.rep.block not in called and each.rep.cues]
+
+
+def _half_window_ms(entries: Sequence[RepEntry]) -> float:
+    windows = [each.rep.window for each in entries]
+    return median([(window.close_ms - window.open_ms) / 2.0 for window in windows]) if windows else 0.0

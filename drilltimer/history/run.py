@@ -1,0 +1,92 @@
+"""Where the history lies; opened for a verb, or for a session that begins."""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Callable
+from pathlib import Path
+
+from drilltimer.app.plan import Plan
+from drilltimer.audio.files import data_folder
+from drilltimer.errors import HistoryError
+from drilltimer.history.connect import FILE_NAME
+from drilltimer.history.days import beyond, day_load
+from drilltimer.history.entries import SessionEntry, clean_name
+from drilltimer.history.journal import Journal, device_name, now_utc, versions
+from drilltimer.history.protocol import block_entries, protocol_of
+from drilltimer.history.queries import find_player
+from drilltimer.history.store import History
+from drilltimer.model import AudioStream, Placement
+
+__all__ = ["about_days", "clean_name", "history_path", "open_history", "open_journal"]
+
+
+def history_path() -> Path:
+    """The history's file; `DRILLTIMER_HOME` moves it."""
+    return data_folder() / FILE_NAME
+
+
+def open_history(*, make: bool = False) -> History:
+    """The history, opened.
+
+    Raises
+    ------
+    HistoryError
+        There is none yet, unless `make`; or it cannot be opened.
+    """
+    path = history_path()
+    if not make and not os.path.exists(path):
+        raise HistoryError(
+            f"{path}: there is no history yet",
+            fix="'drilltimer run DRILL --player NAME' begins one, 'drilltimer import FILE' takes one in.",
+        )
+    return History(path)
+
+
+def about_days(player: str, plan: Plan) -> list[str]:
+    """Where a plan would take a player beyond guidance for a day or a week, in lines to tell before it begins.
+
+    Nothing of a player who is not known yet, and where the history cannot be read: what is wrong with it is told when
+    the session is kept.
+    """
+    try:
+        with open_history() as history:
+            level = find_player(history, player).level
+            told = beyond(day_load(history, player), level, plan.landings, plan.drill.blocks[0].level)
+    except HistoryError:
+        return []
+    return [f"warning: {text}" for text in told]
+
+
+def open_journal(
+    player: str,
+    plan: Plan,
+    placement: Placement,
+    stream: AudioStream,
+    simulated: bool,
+    on_trouble: Callable[[str], None],
+) -> Journal:
+    """Begin to keep a live session of a player.
+
+    Raises
+    ------
+    HistoryError
+        The name cannot be a player's.
+    """
+    entry = SessionEntry(
+        uid=uuid.uuid4().hex,
+        player=clean_name(player),
+        started_utc=now_utc(),
+        drill=plan.drill.name,
+        protocol=protocol_of(plan.drill),
+        seed=plan.seed,
+        source="simulated" if simulated else "live",
+        placement=placement,
+        input_device=device_name(stream, "source"),
+        output_device=device_name(stream, "sink"),
+        rate_hz=stream.rate_hz,
+        versions=versions(),
+        blocks=block_entries(plan.drill),
+    )
+    return Journal(history_path(), entry, on_trouble)

@@ -1,0 +1,306 @@
+"""A recording made by any recorder, scored against the cue sheet of what was played."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby
+from pathlib import Path
+
+from drilltimer.errors import RecordingError
+from drilltimer.hear.ear import Ear
+from drilltimer.hear.listen import Listener
+from drilltimer.model import Block, Cue, Expectation, Health, Heard, Placement, Rep, Scores, Verdict, Window
+from drilltimer.recordings.audio_file import AudioFile
+from drilltimer.recordings.cuesheet import CueSheet, SheetRep, contact_cue
+from drilltimer.recordings.distance import Standing
+from drilltimer.recordings.playbacks import owners, played_twice
+from drilltimer.recordings.reference import Played, PlayedContact, open_played, padded
+from drilltimer.recordings.segments import Passage
+from drilltimer.recordings.sheet_search import Playing, Traces, find_playings, piece_of
+from drilltimer.recordings.signature import render_glides
+from drilltimer.recordings.signature_reader import Form
+from drilltimer.recordings.warp import ClockMap, warp_played
+from drilltimer.score.document import Piece, RecordingClock, score_document
+from drilltimer.score.match import judge
+from drilltimer.score.stats import summarize
+from drilltimer.session import hearing_ranges
+
+OnHeard = Callable[[int, int], None]  # so many parts of the work were listened to, of so many
+
+SHORT_S = 1.0  # no drill fits into less
+LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
+BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a passage's reps
+LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
+SIGNATURE_RATE_HZ = 7000  # the lowest at which signatures are looked for
+DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for sheets that name none
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """A recording, scored. `pieces` tell which reps were played when; `standing` is who was taken to stand where."""
+
+    recording: str
+    clock: ClockMap
+    reps: tuple[Rep, ...]
+    verdicts: tuple[Verdict, ...]
+    scores: Scores
+    health: Health
+    sheet_file: Path = Path()
+    pieces: tuple[Piece, ...] = ()
+    standing: Standing = field(default_factory=Standing)
+    contacts_heard: int = 0
+    playing: int = 0  # of the same sheet in the same recording; 0 is the fullest
+    fault: RecordingError | None = None  # the recording is damaged, and this is what can be read of it
+
+
+def score_recording(recording: Path, sheet_file: Path, placement: Placement | None = None) -> Scored:
+    """Score a recording; where the sheet was played several times, the fullest of them.
+
+    Parameters
+    ----------
+    recording : Path
+        Any sound or video file that can be decoded, any rate, any number of channels.
+    sheet_file : Path
+    placement : Placement, optional
+        Instead of the sheet's, all of it known.
+    """
+    standing = None if placement is None else Standing(placement)
+    with AudioFile(recording, salvage=True) as heard, open_played(sheet_file) as played:
+        playings = find_playings(played, heard, Traces(heard))
+        if not playings:
+            raise unheard(heard, f"no contact cue of {sheet_file.name} is heard in it")
+        return score_playing(played, heard, playings[0], standing)
+
+
+def score_playing(
+    played: Played,
+    heard: AudioFile,
+    playing: Playing,
+    standing: Standing | None = None,
+    notes: Sequence[str] = (),
+    on_heard: OnHeard = lambda done, total: None,
+) -> Scored:
+    """Listen to one playing of a sheet; `notes` are kept with what is told of the sound."""
+    scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet), on_heard)
+    told = (*scored.health.notes, *notes, *[heard.damage] * bool(heard.damage))
+    return replace(scored, playing=playing.number, health=replace(scored.health, notes=told), fault=heard.fault())
+
+
+def unheard(heard: AudioFile, what: str) -> RecordingError:
+    """Refusal of a recording in which nothing was found, with the likeliest reason."""
+    length_s = heard.frames / heard.rate_hz
+    if length_s < SHORT_S:
+        return RecordingError(
+            f"{heard.path}: {what}: it is {length_s:.2f} s long",
+            why=_as_sentence(heard.damage) or "The recorder was stopped at once, or the copy was not finished.",
+        )
+    if not any(block.any() for block in heard.blocks()):
+        return RecordingError(
+            f"{heard.path}: {what}: it holds nothing but digital silence",
+            why="The recorder was muted, or had no permission to use the microphone.",
+            fix="Record a few seconds, and play them, before the next practice.",
+        )
+    why = "It may be the wrong sheet, or the recorder was too far from the loudspeaker."
+    return RecordingError(
+        f"{heard.path}: {what}",
+        why=_as_sentence(heard.damage) or why,
+        fix="Check which sheet was played, and whether the contacts can be heard in the recording.",
+    )
+
+
+def _as_sentence(damage: str) -> str:
+    return f"{damage[:1].upper()}{damage[1:]}." if damage else ""
+
+
+def _score(
+    played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing, on_heard: OnHeard
+) -> Scored:
+    sheet = played.sheet
+    listener, found = _listen(played, playing, heard, on_heard)
+    window = sheet.window or DEFAULT_WINDOW
+    reps = tuple(_rep(each, window) for each in sheet.reps)
+    by_index = {rep.index: rep for rep in reps}
+    place, doubt_ms = standing.likeliest, standing.doubt_ms
+    verdicts = tuple(judge(each, by_index[each.rep], place, heard.rate_hz, doubt_ms) for each in found)
+    counted = [verdict for verdict in verdicts if not by_index[verdict.rep].warm_up]
+    clock = max(playing, key=lambda passage: len(passage.heard)).clock
+    health = Health(
+        round_trip_sd_ms=listener.round_trip_sd_ms,
+        drift_ppm=clock.skew_ppm,
+        noise_db=listener.noise_db,
+        own_left_db=listener.own_left_db,
+        notes=(*_notes(played, playing, standing), *_muted(found, listener.is_still)),
+    )
+    return Scored(
+        str(heard.path),
+        clock,
+        reps,
+        verdicts,
+        summarize(counted),
+        health,
+        played.path,
+        tuple(piece_of(played, passage) for passage in playing),
+        standing,
+        sum(len(passage.heard) for passage in playing),
+    )
+
+
+def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tuple[str, ...]:
+    inside = sum(passage.last - passage.first + 1 for passage in playing)
+    found = sum(len(passage.heard) for passage in playing)
+    notes = [f"contacts of the recording that were heard: {found} of {inside}"]
+    if played.sheet.simulated:
+        notes.append("simulated room and player")
+    if len(playing) > 1:
+        notes.append(f"the sound was paused, wound back or cut: {len(playing)} pieces of it are in the recording")
+    if twice := played_twice(playing):
+        notes.append(f"played more than once (contacts: {len(twice)}); the last time counts")
+    if standing.unknown:
+        notes.append(
+            f"not all distances were told: {standing.doubt_ms:.0f} ms of doubt are in each touchdown's uncertainty"
+        )
+    if played.sheet.window is None:
+        notes.append("the sheet names no window; the serve return's at club level was used")
+    return tuple(notes)
+
+
+def _muted(found: Sequence[Heard], is_still: bool) -> tuple[str, ...]:
+    """Whether there is no microphone's noise, and what that means for landings."""
+    if not is_still:
+        return ()
+    if any(each.landing for each in found):
+        return ("it falls silent between the sounds: a noise gate cuts quiet landings; switch off voice modes",)
+    return ("nothing but the played sound is in it: the sheet's own sound file, or a recorder that mutes what is soft",)
+
+
+def document_of(scored: Scored, more: Sequence[Scored] = ()) -> dict[str, object]:
+    """Document of a scored recording; `more` are further drills or playings in the same one."""
+    return score_document(
+        scored.recording,
+        RecordingClock(scored.clock.offset_s, scored.clock.skew_ppm),
+        scored.verdicts,
+        scored.scores,
+        scored.health,
+        sheet=scored.sheet_file.name,
+        pieces=scored.pieces,
+        distance_uncertainty_ms=scored.standing.doubt_ms,
+        more=[document_of(each) for each in more],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A contact in the recording, and by which passage's clock."""
+
+    at: int
+    contact: PlayedContact
+    frames: int
+    passage: Passage
+
+
+def _listen(
+    played: Played, playing: Sequence[Passage], heard: AudioFile, on_heard: OnHeard
+) -> tuple[Listener, list[Heard]]:
+    """Hear the beginning twice: what the first hearing learned of room and player sharpens the second."""
+    marks = _marks(played, playing, heard)
+    spans = [(mark.contact.rep.rep, mark.at, mark.frames, mark.contact.rep.withheld) for mark in marks]
+    ahead = list(zip(hearing_ranges(spans, heard.rate_hz), (mark.passage for mark in marks), strict=True))
+    ears: list[Ear] | None = None
+    done, total = 0, len(ahead[:LEARNING_REPS]) + len(ahead)
+    on_heard(done, total)
+    for reps in (LEARNING_REPS, len(ahead)):
+        found: list[Heard] = []
+        for passage, group in groupby(ahead[:reps], key=lambda each: each[1]):
+            listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
+            for answers in _hear(listener, [expected for expected, _ in group], played, heard, passage.clock):
+                found += answers
+                done += len(answers)
+                on_heard(done, total)
+            ears = listener.ears
+    answered = {each.rep for each in found}
+    for rep in played.sheet.reps:
+        if rep.rep not in answered:
+            found.append(Heard(rep.rep, None, False, None, "the recording does not hold this rep"))
+    order = {rep.rep: place for place, rep in enumerate(played.sheet.reps)}
+    return listener, sorted(found, key=lambda each: order[each.rep])
+
+
+def _hear(
+    listener: Listener, ahead: list[Expectation], played: Played, heard: AudioFile, clock: ClockMap
+) -> Iterator[list[Heard]]:
+    """What is heard of the reps of one passage, little by little."""
+    for expected in ahead:
+        listener.expect(expected)
+    first = max(0, ahead[0].opens - round(BEFORE_S * heard.rate_hz))
+    last = min(heard.frames, ahead[-1].closes + round(AFTER_S * heard.rate_hz))
+    left = len(ahead)
+    for block in _blocks(played, heard, clock, first, last):
+        if answers := listener.feed(block):
+            yield answers
+            left -= len(answers)
+        if not left:
+            break
+    yield listener.finish()
+
+
+def _marks(played: Played, playing: Sequence[Passage], heard: AudioFile) -> list[_Mark]:
+    """Contacts that the recording holds, in its order; a withheld one goes with the contacts around it."""
+    owner, sounded = owners(playing), played.sounded
+    place = {contact.rep.rep: i for i, contact in enumerate(sounded)}
+    marks = []
+    for contact in played.contacts:
+        if contact.sound is not None:
+            passage = owner.get(place[contact.rep.rep])
+        else:
+            after = next((i for i, each in enumerate(sounded) if each.start > contact.start), len(sounded))
+            around = {owner.get(i) for i in (after - 1, after) if 0 <= i < len(sounded)}
+            passage = around.pop() if len(around) == 1 else None
+        if passage is None:
+            continue
+        at = round(passage.clock.recorded_s(contact.start / played.file.rate_hz) * heard.rate_hz)
+        frames = 0 if contact.sound is None else round(len(contact.sound) * heard.rate_hz / played.file.rate_hz)
+        if 0 <= at < heard.frames:
+            marks.append(_Mark(at, contact, frames, passage))
+    return sorted(marks, key=lambda mark: mark.at)
+
+
+def _blocks(played: Played, heard: AudioFile, clock: ClockMap, first: int, last: int) -> Iterator[Block]:
+    """A stretch of the recording block by block, beside what was played at that time, on the recording's clock."""
+    read, step = padded(played.file), heard.rate_hz
+    for start in range(first, last, step):
+        samples = heard.read(start, min(step, last - start))
+        yield Block(start, samples, warp_played(read, played.file.rate_hz, start, len(samples), heard.rate_hz, clock))
+
+
+def _rep(sheet: SheetRep, window: Window) -> Rep:
+    contact = contact_cue(sheet)
+    contact_s = contact.at_s if contact else sheet.contact_s or sheet.start_s
+    return Rep(
+        sheet.rep,
+        sheet.start_s,
+        sheet.start_s,
+        contact_s,
+        tuple(
+            Cue(cue.role, cue.sound, cue.at_s - sheet.start_s, known_s=cue.known_s)
+            for cue in sheet.cues
+            if cue.role == "call"
+        ),
+        sheet.call,
+        sheet.window or window,
+        sheet.mode,
+        sheet.withheld,
+        sheet.warm_up,
+    )
+
+
+def standing_of(sheet: CueSheet) -> Standing:
+    """Who stands where, as far as a sheet tells."""
+    return Standing(sheet.placement, frozenset(sheet.unknown))
+
+
+def signature_form(rate_hz: int) -> Form:
+    """What signatures look like in a recording of that rate, at the lower rate at which they are looked for."""
+    rate = rate_hz / max(1, rate_hz // SIGNATURE_RATE_HZ)
+    glides = render_glides(rate)
+    return Form(glides.preamble, glides.up, glides.down, glides.first_slot_s, glides.slot_s, glides.slots, rate)
