@@ -22,9 +22,11 @@ from pathlib import Path
 
 import soundfile
 
+import drilltimer
 from tests.feeding.scene import Setting, make_scene
 
 DATA = Path(__file__).parent / "data"
+HOUSE = str(Path(drilltimer.__file__).resolve().parents[1])
 PROGRAM = [sys.executable, "-c", "from drilltimer.cli import main; main()"]
 SIMULATED = "--simulate club --speed 0"
 FEED = "--play rally --feeder-to-mic 11 --player-to-mic 4 --feeder-to-player 14 --air-c 18"
@@ -113,6 +115,7 @@ TAKEN_OUT = (
     (re.compile(r"\d{4}-\d\d-\d\d"), "<day>"),
     (re.compile(r"\b[0-9a-f]{32}\b"), "<uid>"),
     (re.compile(r"\b[0-9a-f]{64}\b"), "<digest>"),
+    (re.compile(r", session [0-9a-f]{8}\."), ", session <uid>."),
     (re.compile(r'"(python|numpy|scipy|system|drilltimer)": ?"[^"]*"'), r'"\1": "<version>"'),
     (re.compile(r'(worst_callback_ms"?:? ?)[0-9.]+'), r"\1<time>"),
     (re.compile(r'(\.cues\.json": ")[0-9a-f]{16}'), r"\1<digest>"),
@@ -164,7 +167,7 @@ def told(folder: Path) -> Iterator[tuple[str, str]]:
             if seen.get(path) != content:
                 seen[path] = content
                 parts += [f"--- {path.relative_to(folder)}", content]
-        text = "\n".join(parts).replace(str(folder), "<folder>")
+        text = "\n".join(parts).replace(str(folder), "<folder>").replace(HOUSE, "<house>")
         for pattern, instead in TAKEN_OUT:
             text = pattern.sub(instead, text)
         yield command, text
