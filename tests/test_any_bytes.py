@@ -111,7 +111,7 @@ values = st.recursive(
 )
 
 
-@pytest.mark.parametrize("ending", [".cues.json", ".json"])
+@pytest.mark.parametrize("ending", [pytest.param(".cues.json", marks=pytest.mark.long), ".json"])
 @quick
 @given(where=st.lists(st.integers(0, 40), max_size=6), value=values)
 def test_any_value_anywhere_in_json_is_read_or_refused(

@@ -38,6 +38,7 @@ def drawn_tests(draw: random.Random, kind: str, days_ms: float = DAYS_MS) -> lis
     return [drawn_test(draw, HABITS_MS[kind](number / (TESTS - 1)), days_ms) for number in range(TESTS)]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("kind", "least", "most"), [("unchanged", 0, 3), ("improves evenly", 48, 60)])
 def test_sixty_players_brought_in_and_compared(
     kind: str, least: int, most: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -67,8 +68,8 @@ def test_sixty_players_brought_in_and_compared(
     ("kind", "days_ms", "least", "most"),
     [
         ("unchanged", 15.0, 0.0, 0.05),
-        ("unchanged", 0.0, 0.0, 0.05),
-        ("in the middle", 15.0, 0.0, 0.05),
+        pytest.param("unchanged", 0.0, 0.0, 0.05, marks=pytest.mark.long),
+        pytest.param("in the middle", 15.0, 0.0, 0.05, marks=pytest.mark.long),
         ("improves evenly", 15.0, 0.80, 1.0),
         ("improves at once", 15.0, 0.85, 1.0),
     ],

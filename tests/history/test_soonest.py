@@ -41,8 +41,8 @@ def drawn(
     ("name", "mean_ms", "early", "late"),
     [
         ("as steep on both sides", 140.0, 50.0, 50.0),
-        ("early costs twice as much", 140.0, 70.0, 35.0),
-        ("early costs twice as much, landing late", 175.0, 70.0, 35.0),
+        pytest.param("early costs twice as much", 140.0, 70.0, 35.0, marks=pytest.mark.long),
+        pytest.param("early costs twice as much, landing late", 175.0, 70.0, 35.0, marks=pytest.mark.long),
     ],
 )
 def test_interval_covers_a_known_optimum_in_93_to_97_of_100(
@@ -63,11 +63,11 @@ def test_without_a_lowest_point_nothing_is_told() -> None:
     draw = random.Random(2)
     for slope in (0.0, 60.0, -60.0):  # flat, the sooner the better, the later the better
         told = 0
-        for _ in range(40):
+        for _ in range(15):
             touchdowns_ms, steps_ms = drawn(draw, 200, 150.0, 0.0, 0.0)
             tilted = [step + slope * at / 100.0 for at, step in zip(touchdowns_ms, steps_ms, strict=True)]
             told += soonest_step(touchdowns_ms, tilted, WINDOW_MS).low_ms is not None
-        assert told <= 4, slope
+        assert told <= 1, slope
 
 
 def test_too_few_answers_say_how_many_are_missing() -> None:

@@ -259,9 +259,20 @@ BEGINS = "import os, struct, sys, time; sys.stdout.buffer.write(struct.pack('<II
 ENDS = {
     "crash": ("; sys.stdout.flush(); os.kill(os.getpid(), 11)", r"it crashed \(SIGSEGV\)"),
     "kill": ("; sys.stdout.flush(); os.kill(os.getpid(), 9)", r"it crashed \(SIGKILL\)"),
-    "hang": ("; sys.stdout.flush(); time.sleep(600)", "it stood still for"),
+    "hang": ("; sys.stdout.flush(); open('stands', 'w'); time.sleep(600)", "it stood still for"),
     "fail": ("; sys.exit('out of memory')", "out of memory"),
 }
+
+
+class ClockThatLeaps:
+    """Stands still until a file is there; from then on more than all patience goes by between two looks."""
+
+    def __init__(self, file):
+        self._file, self._now_s = file, 0.0
+
+    def monotonic(self):
+        self._now_s += 2 * decode.PATIENCE_S * self._file.exists()
+        return self._now_s
 
 
 @pytest.fixture
@@ -279,9 +290,11 @@ def decoder(tmp_path, monkeypatch):
 @pytest.mark.skipif(os.name != "posix", reason="needs signals")
 @pytest.mark.parametrize("name", ENDS)
 @pytest.mark.parametrize("before", [0, 16_000])
-def test_a_decoder_that_breaks_breaks_nothing_else(name, before, decoder, monkeypatch):
+def test_a_decoder_that_breaks_breaks_nothing_else(name, before, decoder, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(decode, "LOOK_S", 0.05)
+    monkeypatch.setattr(decode, "time", ClockThatLeaps(tmp_path / "stands"))
     end, words = ENDS[name]
-    monkeypatch.setattr(decode, "PATIENCE_S", 1.0 if name == "hang" else 60.0)
     path = decoder(BEGINS.format(bytes=before) + end)
     if before:
         with AudioFile(path, salvage=True) as file:
