@@ -33,11 +33,13 @@ REQUIRED = os.environ.get("DRILLTIMER_AUDIO_TESTS") == "required"
 _real_time: set[Path] = set()  # files with tests marked `audio`
 _outcomes: dict[str, int] = {"passed": 0, "failed": 0, "skipped": 0}  # of the tests marked `audio`
 
-# Files that take half a minute and more: the process that got such a one last would keep the others waiting.
+# Files that take ten seconds and more: the process that got such a one last would keep the others waiting.
 SLOW = (
     "test_group_on_court.py", "test_on_court.py", "test_survival.py", "test_feed_live.py", "test_live.py",
     "test_group.py", "test_lanes.py", "test_folder.py", "test_cli.py", "test_feed_scenes.py", "test_footsteps.py",
     "test_listen.py", "test_feed.py", "test_accuracy.py", "test_coach_keys.py", "test_rendering.py", "test_crash.py",
+    "test_films.py", "test_passages.py", "test_published_sound.py", "test_broken_recordings.py", "test_room.py",
+    "test_shipped_drills.py",
 )  # fmt: skip
 NICE = 10  # of processes that only compute
 

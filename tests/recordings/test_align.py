@@ -68,7 +68,7 @@ def recorded(contacts_s, offset_s, skew_ppm, *, noise=0.1, seconds=None):
     return Practice(contacts_s, sounding(heard_s, seconds or heard_s[-1] + 3.0, noise))
 
 
-@pytest.mark.parametrize(("offset_s", "skew_ppm"), [(0.2, 0.0), (3.3217, 300.0), (61.5, -300.0), (185.25, 40.0)])
+@pytest.mark.parametrize(("offset_s", "skew_ppm"), [(0.2, 300.0), (61.5, -300.0)])
 def test_offset_and_skew_are_found(offset_s, skew_ppm):
     found = recorded(uneven(30, 4), offset_s, skew_ppm).align()
     assert found.clock.offset_s == pytest.approx(offset_s, abs=2e-4)

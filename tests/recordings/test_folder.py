@@ -72,21 +72,23 @@ def test_recordings_are_listed_and_rendered_sounds_are_not(mine):
 
 
 def test_a_folder_is_scored_a_bad_file_told_and_the_rest_done(mine):
+    for name in ("Kim/r1.wav", "Lou/r3.wav"):
+        (mine / name).unlink()
     answer = call("score", mine, "--jobs", 1, code=2)
     assert "bad.wav: is not a sound file" in answer.stderr
-    assert "5/5" in answer.stderr
-    assert "4 scored, 1 not" in answer.stdout
+    assert "3/3" in answer.stderr
+    assert "2 scored, 1 not" in answer.stdout
     summary = json.loads((mine / "scores" / "summary.json").read_text())
     assert [row["recording"] for row in summary["recordings"]] == [job.name for job in jobs_of(mine)]
-    assert (summary["scored"], summary["failed"]) == (4, 1)
-    assert [row["fault"] is None for row in summary["recordings"]] == [False, True, True, True, True]
+    assert (summary["scored"], summary["failed"]) == (2, 1)
+    assert [row["fault"] is None for row in summary["recordings"]] == [False, True, True]
     for row in summary["recordings"][1:]:
         document = json.loads((mine / "scores" / row["result"]).read_text())
         Draft202012Validator(score_schema()).validate(document)
         assert document["recording"] == row["recording"]
         assert row["drills"][0]["scores"] == document["scores"]
     used = [row["drills"][0]["sheet"] for row in summary["recordings"][1:]]
-    assert used == [f"take-{n}.cues.json" for n in (1, 2, 2, 1)]
+    assert used == ["take-1.cues.json", "take-2.cues.json"]
 
 
 @pytest.mark.long
