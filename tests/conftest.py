@@ -52,6 +52,7 @@ def pytest_configure(config: pytest.Config) -> None:
     config.option.loadscopereorder = False  # xdist's own order: the files with the most tests first
 
 
+@pytest.hookimpl(trylast=True)  # once those that are not to run are gone
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Files in real time first, side by side, as they leave processors idle; then the others, slow ones first."""
     rank = {name: place for place, name in enumerate(SLOW)}
@@ -60,9 +61,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """Whatever computes lets pass what has to be in time."""
+    """Whatever computes lets pass what has to be in time; where nothing has, it takes its share of a busy machine."""
     in_one_of_several = hasattr(item.config, "workerinput") and hasattr(os, "nice")
-    if in_one_of_several and item.path not in _real_time and os.nice(0) < NICE:
+    if in_one_of_several and _real_time and item.path not in _real_time and os.nice(0) < NICE:
         os.nice(NICE - os.nice(0))
 
 

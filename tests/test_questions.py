@@ -43,7 +43,7 @@ def type_in(monkeypatch):
 @pytest.mark.skipif(sys.platform == "win32", reason="pexpect needs a POSIX terminal")
 def test_a_question_is_seen_while_a_sound_card_keeps_descriptor_2_quiet():
     pexpect = pytest.importorskip("pexpect", reason="pip install pexpect")
-    program = pexpect.spawn(sys.executable, ["-c", ASKED_WHILE_HUSHED], timeout=20)
+    program = pexpect.spawn(sys.executable, ["-c", ASKED_WHILE_HUSHED], timeout=120)
     program.expect_exact("How far [3]: ")
     program.sendline("2,5")
     program.expect_exact("got 2.5")

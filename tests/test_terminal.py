@@ -29,7 +29,7 @@ rhythm: {interval_s: 3.0, rally: 12}
 feedback: {kind: each, delay_s: 0.5}
 calls: {words: [left], delay_s: [0.2, 0.2]}
 """
-LIMIT_S = 30.0
+LIMIT_S = 180.0
 
 
 class Terminal:

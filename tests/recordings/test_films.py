@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from contextlib import suppress
 
 import numpy as np
@@ -325,6 +326,7 @@ def test_ctrl_c_ends_decoding_and_the_decoder(decoder, tmp_path):
         try:
             while not (tmp_path / "pid").exists():
                 assert running.poll() is None, running.communicate()
+                time.sleep(0.01)
             os.killpg(running.pid, signal.SIGINT)
             _, said = running.communicate(timeout=60)
         finally:
