@@ -16,6 +16,7 @@ from drilltimer.score.feedback import (
     SHORTEST_DELAY_S,
     Feedback,
     Message,
+    Telling,
     feedback_sounds,
     is_told_when_faded,
     place_feedback,
@@ -304,3 +305,113 @@ def test_a_guess_is_answered_whatever_the_band() -> None:
     assert cue.sound == "tone_on_time"
     assert voice.guess(Message.LATE) is None  # only once
     assert (voice.guesses, voice.right_guesses) == (1, 0)
+
+
+# ---------------------------------------------------------------- what each message is about
+
+
+def telling(voice: Feedback, *errors_ms: float, ready_s: float = 0.4) -> Telling | None:
+    for error_ms in errors_ms:
+        voice.take(timed(error_ms), WINDOW)
+    return voice.place(acted_s=0.0, ready_s=ready_s, next_lead_in_s=None)
+
+
+@pytest.mark.parametrize(
+    ("errors_ms", "grade", "error_ms", "reps"),
+    [
+        ((0.0,), Grade.ON_TIME, 0.0, 1),
+        ((0.0, 10.0), Grade.ON_TIME, 5.0, 2),
+        ((-50.0, -70.0), Grade.ON_TIME, -60.0, 2),  # where the window opens
+        ((90.0, 60.0, 0.0, 130.0), Grade.LATE, 70.0, 4),
+    ],
+)
+def test_a_message_says_of_how_many_reps_it_is_the_mean(
+    errors_ms: tuple[float, ...], grade: Grade, error_ms: float, reps: int
+) -> None:
+    found = telling(feedback(FeedbackPlan("summary", summary_reps=len(errors_ms))), *errors_ms)
+    assert found is not None
+    assert (found.grade, found.error_ms, found.reps) == (grade, error_ms, reps)
+
+
+@pytest.mark.parametrize("error_ms", [0.0, 41.0])
+def test_a_reminder_is_about_the_last_rep_alone(error_ms: float) -> None:
+    rule = FeedbackPlan("band")
+    voice = Feedback(rule, feedback_sounds(rule), REMINDED_S)
+    found = telling(voice, *[20.0] * 11, error_ms)
+    assert found is not None
+    assert found.cue.sound == "soft-landing"
+    assert (found.grade, found.error_ms, found.reps) == (Grade.ON_TIME, error_ms, 1)
+
+
+def test_who_asks_within_a_summary_is_told_the_last_landing_alone() -> None:
+    voice = feedback(FeedbackPlan("summary", summary_reps=3))
+    assert telling(voice, 300.0, -10.0) is None
+    voice.request()
+    found = telling(voice)
+    assert found is not None
+    assert (found.grade, found.error_ms, found.reps) == (Grade.ON_TIME, -10.0, 1)
+
+
+def test_a_band_of_nothing_is_silent_for_a_landing_on_the_target() -> None:
+    assert told(FeedbackPlan("band", band_ms=0.5), [0.0, 0.6]) == [None, "on_time"]
+
+
+@pytest.mark.parametrize(
+    ("staggers_ms", "word"),
+    [
+        ((90.0, 90.0, 90.0, 10.0, 10.0), "both-feet-together"),  # the median of five
+        ((90.0, 90.0, 10.0, 10.0, 10.0), "soft-landing"),
+        ((90.0, 90.0, 90.0, 90.0), "soft-landing"),  # four are too few to say
+    ],
+)
+def test_feet_are_judged_by_the_median_of_the_last_five_that_were_heard(
+    staggers_ms: tuple[float, ...], word: str
+) -> None:
+    rule = FeedbackPlan("band")
+    voice = Feedback(rule, feedback_sounds(rule), REMINDED_S)
+    for stagger_ms in (*[None] * (12 - len(staggers_ms)), *staggers_ms):
+        voice.take(replace(timed(0.0), stagger_ms=stagger_ms), WINDOW)
+    cue = place(voice)
+    assert cue is not None
+    assert cue.sound == word
+
+
+def test_what_is_asked_for_presses_until_it_is_told() -> None:
+    voice = feedback(FeedbackPlan("on_request"))
+    voice.take(timed(0.0), WINDOW)
+    assert not voice.pressing
+    voice.request()
+    assert voice.pressing
+    assert place(voice) is not None
+    assert not voice.pressing
+
+
+def test_a_guess_presses_where_the_landing_is_told_and_not_where_a_band_is_silent() -> None:
+    for kind, presses in (("each", True), ("band", False)):
+        voice = feedback(FeedbackPlan(kind, guess_first=True))  # type: ignore[arg-type]
+        voice.take(timed(0.0), WINDOW)
+        assert (voice.asking, voice.pressing) == (True, presses)
+
+
+def test_nothing_is_asked_of_a_rep_declared_void() -> None:
+    voice = feedback(FeedbackPlan("each", guess_first=True))
+    voice.take(replace(timed(0.0), rep=1), WINDOW)
+    voice.withdraw(2)
+    assert voice.asking
+    voice.withdraw(1)
+    assert not voice.asking
+
+
+def test_a_right_guess_is_counted_as_right() -> None:
+    voice = feedback(FeedbackPlan("each", guess_first=True))
+    for error_ms, message in ((-100.0, Message.EARLY), (0.0, Message.LATE), (100.0, Message.LATE)):
+        voice.take(timed(error_ms), WINDOW)
+        voice.guess(message)
+    assert (voice.guesses, voice.right_guesses) == (3, 2)
+
+
+def test_fifteen_hundredths_of_a_second_are_kept_silent_before_a_lead_in() -> None:
+    rule = FeedbackPlan("each")
+    assert place_feedback(rule, 0.25, acted_s=0.0, ready_s=0.0, next_lead_in_s=2.0) == pytest.approx(1.6)
+    latest_s = 2.0 - CLEARANCE_S - 0.25
+    assert place_feedback(rule, 0.25, acted_s=0.0, ready_s=latest_s, next_lead_in_s=2.0) == latest_s

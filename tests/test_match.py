@@ -298,6 +298,9 @@ def test_direction_of_a_word_that_nobody_measured_is_known_140_ms_after_its_onse
     assert directions_known_ms(with_calls(0.2, known_s=None)) == pytest.approx([340.0])
     assert directions_known_ms(with_calls(0.5, 0.2)) == pytest.approx([300.0, 600.0])
     assert directions_known_ms(rep()) == []
+    with_contact = with_calls(0.2, known_s=None)
+    cues = (Cue("precue", "swing", 0.6), Cue("contact", "smack", 1.0), *with_contact.cues)  # which tell no direction
+    assert directions_known_ms(replace(with_contact, cues=cues)) == pytest.approx([340.0])
 
 
 @pytest.mark.parametrize(("step_ms", "guessed"), [(549.0, True), (700.0, False)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 import tomllib
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from statistics import NormalDist
 
@@ -230,6 +230,27 @@ def test_missed_reps_weigh_on_the_share_and_void_and_withheld_ones_on_nothing() 
     assert scores.constant_error_ms == pytest.approx(-44)
     assert scores.mean_stagger_ms == pytest.approx(20)
     assert scores.mean_first_step_ms == pytest.approx(300)
+
+
+def test_who_missed_every_landing_has_none_in_the_window() -> None:
+    scores = stats.summarize([verdict(None, Grade.MISSED)] * 3)
+    assert (scores.n, scores.in_window_share, scores.constant_error_ms) == (3, 0.0, None)
+
+
+def test_a_timed_rep_without_an_error_is_in_no_average_of_errors() -> None:
+    assert summary([10.0]) == replace(stats.summarize([verdict(10.0), verdict(None)]), n=1, timed=1)
+
+
+@pytest.mark.parametrize(("scored", "void", "mostly"), [(4, 5, True), (5, 5, False), (0, 4, False), (0, 5, True)])
+def test_nothing_is_averaged_where_five_reps_or_more_and_more_than_half_are_void(
+    scored: int, void: int, mostly: bool
+) -> None:
+    assert stats.mostly_void(scored, void) is mostly
+    scores = stats.summarize([verdict(10.0)] * scored + [verdict(None, Grade.VOID)] * void)
+    assert (scores.n, scores.timed, scores.void) == (scored, scored, void)
+    told = None if mostly or not scored else 10.0
+    assert scores.constant_error_ms == told
+    assert scores.in_window_share == (None if told is None else 1.0)
 
 
 @given(st.lists(st.tuples(st.sampled_from(Grade), st.floats(-600, 600)), max_size=12))
