@@ -13,8 +13,10 @@ from drilltimer.hear.decide import (
     TWO,
     allowed_columns,
     decide,
+    late_ms,
     least_belief,
     posterior,
+    sigma_ms,
 )
 from drilltimer.hear.features import BEFORE, COLUMN_S, FRAMES, FROM_S, PATCH, draw_picture
 from drilltimer.hear.net import OWN_MARK, Answer
@@ -45,7 +47,8 @@ class Told:
         for at_s, weight in self.step:
             step[round((at_s - FROM_S) / COLUMN_S)] = weight
         nothing = np.zeros(FRAMES)
-        return [Answer(first, self.none, nothing, nothing, step, nothing, np.zeros((OWN_MARK, FRAMES)))]
+        marks = np.tile(np.arange(float(FRAMES)), (OWN_MARK, 1))  # of each column its number
+        return [Answer(first, self.none, nothing, nothing, step, nothing, marks)]
 
 
 def picture(landing=0.3):
@@ -106,11 +109,45 @@ def test_missed_means_that_a_usual_landing_would_have_been_heard():
 
 def test_a_first_step_is_sought_after_the_landing():
     told = answer(Told([(0.15, 12.0)], step=[(0.45, 9.0)]))
-    assert told.step == pytest.approx(told.likely + 0.30 * RATE_HZ, abs=0.004 * RATE_HZ)
+    assert told.step == pytest.approx((CONTACT_S + 0.45) * RATE_HZ, abs=0.5 * COLUMN_S * RATE_HZ)
     before = answer(Told([(0.15, 12.0)], step=[(0.0, 9.0)]))
     assert before.step is None
     none = answer(Told([(0.15, 12.0)], step=[(0.45, -3.0)]))
     assert none.step is None
+
+
+def test_a_step_that_fits_two_columns_lies_between_them():
+    one_s, next_s = (FROM_S + COLUMN_S * column for column in (525, 526))
+    told = answer(Told([(0.15, 12.0)], step=[(one_s, 9.0), (next_s, 9.0)]))
+    assert told.step == pytest.approx(picture()[0].sample(525.5), abs=1.0)
+
+
+def test_a_landing_is_described_four_milliseconds_after_it():
+    told = answer(Told([(LANDING_AT_S - CONTACT_S, 12.0)]))
+    column = (told.likely / RATE_HZ - CONTACT_S + 0.004 - FROM_S) / COLUMN_S
+    assert told.mark == pytest.approx(np.full(OWN_MARK, round(column)))
+
+
+def test_the_likeliest_touchdown_is_the_one_with_most_about_it():
+    """Each of two columns side by side is less likely than one elsewhere, which comes first."""
+    one_s, next_s = (FROM_S + COLUMN_S * column for column in (450, 451))
+    told = answer(Told([(0.0, 8.3), (one_s, 8.0), (next_s, 8.0)]), landing=0.0)
+    assert told.likely / RATE_HZ - CONTACT_S == pytest.approx(one_s, abs=0.012)
+    assert told.belief == pytest.approx(2.0 / (2.0 + np.exp(0.3)), abs=0.01)
+
+
+@pytest.mark.parametrize(("none", "doubt"), [(0.55, ""), (0.45, NOISY)])
+def test_a_landing_is_missed_where_none_is_likelier_than_not(none, doubt):
+    touchdown = [(0.15, np.log((1.0 - none) / none))]
+    assert answer(Told(touchdown, none=0.0), landing=0.0).doubt == doubt
+
+
+def test_the_vaguer_a_landing_the_later_and_the_less_certain_it_is_up_to_a_bound():
+    """By hand, from the measured figures: 0.17 + 0.85 of at most 0.6; 1.75 of the spread, and from 0.69 ms on less."""
+    assert [late_ms(spread_ms) for spread_ms in (0.2, 0.6, 2.0)] == pytest.approx([0.34, 0.68, 0.68])
+    assert sigma_ms(0.0) == pytest.approx(0.08)
+    assert sigma_ms(0.4) == pytest.approx(np.hypot(0.08, 0.70))
+    assert sigma_ms(2.0) == pytest.approx(np.hypot(0.08, 2.45))
 
 
 def test_touchdowns_lie_about_the_contact_and_inside_the_rep():
