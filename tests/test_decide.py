@@ -116,6 +116,21 @@ def test_a_first_step_is_sought_after_the_landing():
     assert none.step is None
 
 
+@pytest.mark.parametrize(("share", "told"), [(0.55, True), (0.45, False)])
+def test_a_step_is_told_where_it_is_likelier_than_none(share, told):
+    """The net gives "no step" a weight of nought."""
+    read = answer(Told([(0.15, 12.0)], step=[(0.45, np.log(share / (1.0 - share)))]))
+    assert (read.step is not None) is told
+    if told:
+        assert read.step == pytest.approx(picture()[0].sample(525), abs=1.0)
+
+
+@pytest.mark.parametrize(("after_s", "told"), [(0.10, False), (0.13, True), (0.61, True), (0.64, False)])
+def test_a_step_comes_between_120_and_620_ms_after_the_landing(after_s, told):
+    read = answer(Told([(0.0, 12.0)], step=[(after_s, 9.0)]), landing=0.0)
+    assert (read.step is not None) is told
+
+
 def test_a_step_that_fits_two_columns_lies_between_them():
     one_s, next_s = (FROM_S + COLUMN_S * column for column in (525, 526))
     told = answer(Told([(0.15, 12.0)], step=[(one_s, 9.0), (next_s, 9.0)]))
@@ -132,7 +147,7 @@ def test_the_likeliest_touchdown_is_the_one_with_most_about_it():
     """Each of two columns side by side is less likely than one elsewhere, which comes first."""
     one_s, next_s = (FROM_S + COLUMN_S * column for column in (450, 451))
     told = answer(Told([(0.0, 8.3), (one_s, 8.0), (next_s, 8.0)]), landing=0.0)
-    assert told.likely / RATE_HZ - CONTACT_S == pytest.approx(one_s, abs=0.012)
+    assert told.likely / RATE_HZ - CONTACT_S == pytest.approx((one_s + next_s) / 2.0, abs=0.003)
     assert told.belief == pytest.approx(2.0 / (2.0 + np.exp(0.3)), abs=0.01)
 
 

@@ -349,7 +349,7 @@ def test_a_switched_call_counts_by_its_last_word():
 def test_panned_calls_come_from_their_side():
     calls = Calls(("left", "right"), (1.0, 1.0), 0.1, 0.1, pan=True)
     pans = {cue.sound: cue.pan for rep in plan(block(calls=calls)) for cue in rep.cues if cue.role == "call"}
-    assert pans["left"] < 0 < pans["right"]
+    assert pans == {"left": -0.8, "right": 0.8}
 
 
 def test_two_hitters_share_the_contacts():
