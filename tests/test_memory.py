@@ -54,6 +54,9 @@ def test_the_usual_landing_is_the_one_in_the_middle_by_level():
         memory.learn(rep, landing(rep, level_db))
     assert memory.usual(9)[0, 0] == 3.0  # of rep 2
     assert memory.usual(2) is None  # without it too few are left
+    for rep, level_db in enumerate((-50.0, -40.0), 3):
+        memory.learn(rep, landing(rep, level_db))
+    assert memory.usual(9)[0, 0] == 1.0  # of rep 0: two are louder, two softer
 
 
 def test_earlier_days_speak_until_this_one_has_heard_its_own():
@@ -66,5 +69,6 @@ def test_earlier_days_speak_until_this_one_has_heard_its_own():
     silent = Memory()
     silent.recall([LandingSound((7.0,) * MARK)])
     for rep in range(RECALLED_REPS):
+        assert numbers(silent.marks(99)) == [7]
         silent.learn(rep, None)
     assert silent.marks(99) == []
