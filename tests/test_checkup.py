@@ -120,9 +120,9 @@ def test_a_contact_that_drowns_in_the_room_is_told_as_ears_hear_it():
     assert noisy.contact_over_noise_db < 10.0
 
 
-@pytest.mark.parametrize("third", PUBLISHED["a_weighting"]["db"])
+@pytest.mark.parametrize("third", list(PUBLISHED["a_weighting"]["db"])[::3])
 def test_tones_are_weighted_as_the_standard_prints(third):
-    """Sound in, level out: a tone of -20 dB RMS at every exact third of an octave."""
+    """Sound in, level out: a tone of -20 dB RMS at exact thirds of an octave, one in each octave."""
     rate_hz, frequency_hz = 96_000, 1000.0 * 10.0 ** (float(third) / 10.0)
     periods = max(1, round(2.0 * frequency_hz))  # whole ones, in about two seconds
     frames = round(periods * rate_hz / frequency_hz)

@@ -131,9 +131,9 @@ def test_a_reactive_landing_within_200_ms_is_a_guess_even_inside_the_window() ->
     assert grade_touchdown(199.9, personal, "predictive") is Grade.ON_TIME
 
 
-@pytest.mark.parametrize("edge_ms", [73, 93, 193, 270])
-@pytest.mark.parametrize("contact", [0, 12_345, 7_654_321, 345_600_007])
-@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("edge_ms", [73, 270])
+@pytest.mark.parametrize("contact", [12_345, 345_600_007])
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
 def test_both_ends_of_the_window_are_in_it_wherever_in_the_recording(edge_ms: int, contact: int, rate_hz: int) -> None:
     window = Window(edge_ms, edge_ms, edge_ms)
     landing = Landing(onset(contact + edge_ms * rate_hz / 1000))

@@ -112,7 +112,7 @@ def test_no_other_sound_looks_like_a_contact(contact_name: str, name: str) -> No
     assert np.max(envelope(correlation(wave_of(contact_name), wave_of(name)))) < limit
 
 
-@pytest.mark.parametrize("rate_hz", ALL_RATES_HZ)
+@pytest.mark.parametrize("rate_hz", [8_000, 48_000, 192_000])
 @pytest.mark.parametrize("name", CONTACTS)
 def test_a_contact_leaves_the_landing_s_band_alone_and_is_short(name: str, rate_hz: int) -> None:
     wave = wave_of(name, rate_hz)
@@ -126,7 +126,7 @@ def test_other_sounds_leave_it_alone_too(name: str) -> None:
     assert share_below(wave_of(name), 400.0, 48_000) < 0.001
 
 
-@pytest.mark.parametrize("rate_hz", ALL_RATES_HZ)
+@pytest.mark.parametrize("rate_hz", [8_000, 48_000, 192_000])
 @pytest.mark.parametrize("name", RENDERED)
 def test_peaks_and_ends(name: str, rate_hz: int) -> None:
     sound = render(name, rate_hz)

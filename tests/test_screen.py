@@ -87,12 +87,12 @@ def test_the_figure_is_the_error_with_its_sign():
     assert "< early <" in early
 
 
-@pytest.mark.parametrize("columns", range(1, 60, 7))
 @pytest.mark.parametrize("rows", [1, 3, 6, 9, 12])
-def test_no_window_is_too_small(columns, rows):
-    lines = rendered(size=(columns, rows)).splitlines()
-    assert len(lines) <= rows
-    assert all(len(line) <= columns for line in lines)
+def test_no_window_is_too_small(rows):
+    for columns in range(1, 60, 7):
+        lines = rendered(size=(columns, rows)).splitlines()
+        assert len(lines) <= rows, columns
+        assert all(len(line) <= columns for line in lines), columns
 
 
 def test_without_colour_there_is_no_escape_and_the_word_still_tells():

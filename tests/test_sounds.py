@@ -106,14 +106,15 @@ def test_the_list_is_for_people_and_for_programs() -> None:
     assert {"name", "kind", "length_ms", "anchor_ms", "peak_db"} == set(listed[0])
 
 
-@pytest.mark.parametrize("entry", MANIFEST, ids=lambda entry: entry["text"])
-def test_a_shipped_word_s_anchor_is_its_measured_onset(entry: dict[str, object]) -> None:
-    word = load_word(str(entry["text"]))
-    assert word is not None
-    onset_ms = 1e3 * word.anchor / word.rate_hz
-    assert onset_ms == pytest.approx(float(str(entry["onset_ms"])), abs=0.03)
-    assert onset_ms == pytest.approx(1e3 * onset_frame(word.samples, word.rate_hz) / word.rate_hz, abs=1.01)
-    assert 0.0 <= onset_ms < 15.0
+def test_a_shipped_word_s_anchor_is_its_measured_onset() -> None:
+    for entry in MANIFEST:
+        text = str(entry["text"])
+        word = load_word(text)
+        assert word is not None, text
+        onset_ms = 1e3 * word.anchor / word.rate_hz
+        assert onset_ms == pytest.approx(float(str(entry["onset_ms"])), abs=0.03), text
+        assert onset_ms == pytest.approx(1e3 * onset_frame(word.samples, word.rate_hz) / word.rate_hz, abs=1.01), text
+        assert 0.0 <= onset_ms < 15.0, text
 
 
 def test_a_call_s_onset_falls_on_its_moment() -> None:

@@ -159,7 +159,7 @@ def test_a_clock_map_goes_there_and_back(clock):
 @pytest.mark.parametrize(
     ("played_rate_hz", "rate_hz"), [(48_000, 48_000), (48_000, 44_100), (22_050, 48_000), (48_000, 16_000)]
 )
-@pytest.mark.parametrize("skew_ppm", [0.0, 300.0, -120.0])
+@pytest.mark.parametrize("skew_ppm", [300.0, -120.0])
 def test_a_played_sine_is_the_same_sine_on_the_recordings_clock(played_rate_hz, rate_hz, skew_ppm):
     clock = ClockMap(0.7321, skew_ppm)
     first, frames = 2 * rate_hz + 17, 4000
