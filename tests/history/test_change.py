@@ -18,6 +18,7 @@ from drilltimer.history.change import (
     OTHERS,
     WORSE,
     Estimate,
+    Trend,
     change_of,
     holm,
     p_value,
@@ -104,6 +105,28 @@ def test_holms_steps_by_hand() -> None:
 def test_chance_of_a_change_is_students() -> None:
     line = trend([(0.0, Estimate(0, 10, 30)), (1.0, Estimate(30, 10, 30)), (2.0, Estimate(40, 10, 30))], 15.0)
     assert p_value(line) == pytest.approx(2 * stats.t(line.freedom).sf(line.change / line.error), rel=1e-9)
+
+
+@pytest.mark.parametrize(("change", "chance"), [(0.0, 1.0), (0.4, 0.0), (-0.4, 0.0)])
+def test_where_nothing_scatters_every_change_is_real_and_none_is_none(change: float, chance: float) -> None:
+    line = Trend(change, 0.0, 3.0, 50.0, 0.0)
+    assert p_value(line) == chance
+    told = change_of(50.0, 50.0 + change, line, (30, 30), better="more", primary=True)
+    assert (told.low, told.high) == (change, change)
+    assert told.finding == ("changed" if change else "no change shown")  # an interval that ends at zero holds it
+
+
+def test_less_is_better_on_the_other_side_of_the_interval() -> None:
+    line = Trend(-20.0, 5.0, 8.0, 60.0, 0.0)
+    less, more = (change_of(60, 40, line, (30, 30), better=way, primary=True) for way in ("less", "more"))
+    wide, narrow = (float(stats.t(8.0).ppf(1.0 - tail)) * 5.0 for tail in (WORSE, BETTER))
+    assert (less.low, less.high) == pytest.approx((-20.0 - wide, -20.0 + narrow))
+    assert (more.low, more.high) == pytest.approx((-20.0 - narrow, -20.0 + wide))
+
+
+def test_share_and_its_error_by_hand() -> None:
+    found = share(3, 8)
+    assert (found.value, found.error, found.reps) == pytest.approx((0.4, math.sqrt(0.024), 8))
 
 
 @pytest.mark.parametrize("true_share", [0.05, 0.3, 0.5, 0.7, 0.9])
