@@ -17,10 +17,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from drilltimer.app.interrupt import REQUESTS, forget_request
 from drilltimer.audio.devices import load_portaudio
 from drilltimer.errors import DeviceError
+
+# Nothing fails for taking its time: machines are busy.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 CARD = Path(__file__).with_name("virtual-sound-card.sh")
 GET_IT = (

@@ -21,9 +21,7 @@ from drilltimer.model import Placement, Window
 from drilltimer.recordings.cuesheet import CueSheet, SheetCue, SheetRep, sheet_to_json
 
 ENDINGS = [".cues.json", ".json", ".csv", ".sqlite", ".yaml"]
-quick = settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
-)
+quick = settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 
 
 class Files(dict[str, bytes]):

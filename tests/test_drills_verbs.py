@@ -250,8 +250,10 @@ PIECES = [path.read_bytes() for path in sorted((Path(__file__).parent.parent / "
         ),
     )
 )
-@settings(max_examples=150, deadline=1000, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_any_bytes_are_checked_without_a_traceback_within_a_second(raw: bytes) -> None:
+@settings(
+    max_examples=150, deadline=1000, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
+def test_any_bytes_are_checked_without_a_traceback(raw: bytes) -> None:
     Path("any.yaml").write_bytes(raw)
     answer = drills("check", "any.yaml")
     assert answer.exception is None or isinstance(answer.exception, SystemExit)

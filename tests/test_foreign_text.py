@@ -44,7 +44,7 @@ def test_text_is_on_one_line_and_its_letters_stay(text: str) -> None:
         assert shown == text
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(st.text())
 @example(HOSTILE)
 def test_nothing_that_is_printed_steers_a_terminal(capsys: pytest.CaptureFixture[str], text: str) -> None:

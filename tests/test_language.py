@@ -13,7 +13,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 import yaml
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drilltimer.drill import tree as tree_module
@@ -459,7 +459,7 @@ def survives(text):
 
 
 @given(st.text(max_size=300))
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150)
 def test_any_text_is_loaded_or_refused(text):
     survives(text)
 
@@ -486,7 +486,7 @@ FRAGMENTS = [
 
 
 @given(st.lists(st.sampled_from(FRAGMENTS), max_size=30))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_any_mixture_of_drill_and_yaml_is_loaded_or_refused(parts):
     survives("".join(parts))
 
@@ -514,7 +514,7 @@ values = st.recursive(
 
 
 @given(st.dictionaries(st.sampled_from(KEYS), values, max_size=6))
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=200)
 def test_any_structure_under_known_keys_is_loaded_or_refused(value):
     survives(json.dumps(value))
     survives(yaml.safe_dump(value))

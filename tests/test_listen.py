@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, resample_poly, sosfilt
 
@@ -220,7 +220,7 @@ def test_nothing_piles_up_while_no_rep_is_due():
 
 
 @pytest.mark.long
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=6)
 @given(st.lists(st.integers(50, 60_000), min_size=1, max_size=6))
 def test_whatever_blocks_there_are_the_answers_are_equal(sizes):
     assert PLAIN.listen(tuple(sizes)) == whole()

@@ -40,7 +40,7 @@ placements = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(placements=placements, cuts=st.lists(st.integers(0, 500), max_size=12), channels=st.integers(1, 3))
 def test_any_cut_into_blocks_gives_the_same_bits(
     placements: list[tuple[int, int, float, float]], cuts: list[int], channels: int

@@ -106,7 +106,7 @@ def blocks(draw):
 
 
 @given(st.lists(blocks(), min_size=1, max_size=3), st.integers(0, 2**40))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_no_rep_gets_in_the_way_of_another(plans, seed):
     reps = plan(*plans, seed=seed)
     assert reps[0].start_s == FIRST_CUE_S
@@ -124,7 +124,7 @@ def test_no_rep_gets_in_the_way_of_another(plans, seed):
 
 
 @given(blocks(), st.integers(0, 2**40))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_every_rep_has_what_its_kind_needs(made, seed):
     reps = plan(made, seed=seed)
     for rep in reps:
@@ -140,7 +140,7 @@ def test_every_rep_has_what_its_kind_needs(made, seed):
 
 
 @given(blocks(), st.integers(0, 2**40))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_the_same_seed_gives_the_same_reps(made, seed):
     assert plan(made, seed=seed) == plan(made, seed=seed)
 

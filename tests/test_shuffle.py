@@ -111,7 +111,7 @@ def test_seeded_draws_are_the_same_in_every_version():
 
 
 @given(st.lists(st.floats(0.1, 10.0), min_size=1, max_size=6), st.integers(0, 200), st.integers(0, 2**32))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_counts_add_up_and_stay_within_one_of_their_share(weights, total, seed):
     counts = counts_from_weights(Random(seed), weights, total)
     assert sum(counts) == total
@@ -131,7 +131,7 @@ def longest_run(calls):
 @given(
     st.lists(st.integers(1, 5), min_size=2, max_size=5), st.integers(0, 60), st.integers(1, 5), st.integers(0, 2**32)
 )
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_calls_are_balanced_and_keep_the_longest_run(weights, total, limit, seed):
     try:
         calls = draw_calls(Random(seed), weights, total, limit)

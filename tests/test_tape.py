@@ -9,7 +9,7 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
@@ -52,7 +52,6 @@ def test_a_take_is_the_sound_at_the_analysis_rate(rate_hz):
     np.testing.assert_allclose(take.played, played, atol=1e-6)
 
 
-@settings(deadline=None)
 @given(
     sizes=st.lists(st.integers(1, 9_000), min_size=1, max_size=6),
     first=st.integers(0, 20_000),

@@ -220,7 +220,7 @@ KEYS = st.lists(
 
 
 @pytest.mark.long
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(KEYS)
 def test_what_is_announced_is_true_after_any_keys(keys):
     run = Coached(make(MOVING))
@@ -238,7 +238,7 @@ NAMED_KEYS = st.lists(
 
 
 @pytest.mark.long
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(NAMED_KEYS)
 def test_nobody_is_called_who_is_out_whatever_the_keys(keys):
     run = Coached(make(NAMED))

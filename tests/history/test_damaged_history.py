@@ -148,7 +148,7 @@ places = st.one_of(
 
 
 @pytest.mark.long
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(place=places, value=cells)
 def test_any_value_anywhere_ends_in_no_traceback(
     home: Path, sound: Path, place: tuple[str, str], value: object

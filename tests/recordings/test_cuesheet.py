@@ -9,7 +9,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import drilltimer.recordings.cuesheet as module
@@ -109,7 +109,7 @@ reps = st.builds(
 
 
 @given(st.builds(lambda rep, seed: CueSheet("a.wav", 48_000, (rep,), seed=seed), reps, st.none() | st.integers(*INT64)))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_any_sheet_reads_back_as_it_was_written(sheet):
     assert read(sheet_to_json(sheet)) == sheet
 
@@ -208,7 +208,7 @@ def test_all_faults_are_told_up_to_ten():
         max_leaves=12,
     )
 )
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150)
 def test_any_json_is_read_or_refused(value):
     with contextlib.suppress(SheetError):
         assert read(json.dumps(value)).reps

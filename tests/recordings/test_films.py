@@ -225,7 +225,7 @@ def films(tmp_path_factory):
     ]
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(data=st.data())
 def test_whatever_happens_to_a_film_it_is_read_or_told(films, data):
     film = data.draw(st.sampled_from(films))

@@ -55,7 +55,7 @@ def test_reading_from_anywhere_equals_reading_the_whole(tmp_path, ending):
     whole, _ = read_audio(path)
     with AudioFile(path) as recording:
 
-        @settings(max_examples=20, deadline=None)
+        @settings(max_examples=20)
         @given(st.integers(0, len(whole) + 10), st.integers(0, 5000))
         def anywhere(start, frames):
             np.testing.assert_allclose(recording.read(start, frames), whole[start : start + frames], atol=1e-4)
