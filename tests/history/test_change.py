@@ -69,6 +69,12 @@ def test_line_is_that_of_weighted_least_squares(drawn: list[tuple[float, float]]
     assert line.error >= math.sqrt(covariance[0, 0] * DAYS_WEIGHT / (DAYS_WEIGHT + length - 1)) * length - 1e-9
 
 
+def test_where_the_numbering_of_tests_begins_changes_nothing() -> None:
+    found = [Estimate(80, 10, 30), Estimate(60, 12, 30), Estimate(50, 9, 30)]
+    first, later = (trend([(start + place, each) for place, each in enumerate(found)], 15.0) for start in (0.0, 5.0))
+    assert (later.change, later.error, later.mean) == pytest.approx((first.change, first.error, first.mean))
+
+
 def test_an_even_improvement_is_no_scatter() -> None:
     found = [(float(place), Estimate(80.0 - 20.0 * place, 10.0, 30)) for place in range(4)]
     line = trend(found, 15.0)
