@@ -149,6 +149,16 @@ def test_another_seed_gives_other_waits():
     assert [rep.contact_s for rep in plan(block(), seed=1)] != [rep.contact_s for rep in plan(block(), seed=2)]
 
 
+def test_every_block_grows_uneven_from_its_own_beginning():
+    growing = block(rhythm=Rhythm(3.0, jitter_cv=0.0, jitter_end_cv=0.25), reps=None, work_s=300.0)
+    reps = plan(growing, growing)
+    for number in (0, 1):
+        times_s = [rep.contact_s for rep in reps if rep.block == number]
+        off_s = [abs(b - a - 3.0) for a, b in itertools.pairwise(times_s)]
+        assert max(off_s[:5]) < 0.2  # of one standard deviation of 0.75 s at the end, a twentieth at the most
+        assert statistics.fmean(off_s[-30:]) > 0.3
+
+
 def test_equal_blocks_of_a_drill_are_drawn_independently():
     reps = plan(block(reps=20), block(reps=20))
     gaps = [[b.contact_s - a.contact_s for a, b in itertools.pairwise(r for r in reps if r.block == n)] for n in (0, 1)]
