@@ -17,6 +17,7 @@ from drilltimer.history import export, queries
 from drilltimer.history.entries import Player, RepEntry
 from drilltimer.history.export import CSV_COLUMNS, export_history, new_file
 from drilltimer.history.intake import import_history
+from drilltimer.history.rows import NEWER_COLUMNS
 from drilltimer.history.schema import SCHEMA
 from drilltimer.history.store import History
 from drilltimer.model import Grade
@@ -115,6 +116,35 @@ def test_session_that_goes_on_elsewhere_is_completed(tmp_path: Path, history: Hi
         assert queries.reps(here, 1) == reps
         assert queries.session(here, 1).ending == "done"
         assert import_history(there, here.path).known == 1
+
+
+def test_an_earlier_state_of_a_session_changes_nothing(tmp_path: Path, history: History) -> None:
+    reps = made_reps(seed=5)
+    with History(tmp_path / "here.sqlite") as here, History(tmp_path / "there.sqlite") as there:
+        add(here, made_session(uid="three"), reps)
+        add(there, replace(made_session(uid="three"), ending=None), reps[:10])
+        before = content(here)
+        done = import_history(here, there.path)
+        assert (done.added, done.completed, done.known, done.conflicts) == (0, 0, 1, [])
+        assert content(here) == before
+
+
+def test_a_table_of_an_older_version_lacks_the_newer_columns_and_comes_in(tmp_path: Path, history: History) -> None:
+    export_history(history, tmp_path / "new.csv")
+    with (tmp_path / "new.csv").open(encoding="utf-8", newline="") as file:
+        rows = [{name: cell for name, cell in row.items() if name not in NEWER_COLUMNS} for row in csv.DictReader(file)]
+    with (tmp_path / "old.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+    with History(tmp_path / "other.sqlite") as other:
+        assert import_history(other, tmp_path / "old.csv").added == 2
+        assert [line.player.name for line in queries.players(other)] == [
+            line.player.name for line in queries.players(history)
+        ]
+        found = [each for number in (1, 2) for each in queries.reps(other, number)]
+        assert len(found) == len(rows)
+        assert all(each.coach is None for each in found)
 
 
 def test_session_that_went_another_way_elsewhere_is_not_completed(tmp_path: Path, history: History) -> None:
