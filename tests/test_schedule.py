@@ -165,6 +165,19 @@ def test_equal_blocks_of_a_drill_are_drawn_independently():
     assert sum(abs(a - b) > 0.05 for a, b in zip(*gaps, strict=False)) > 10
 
 
+def test_a_word_is_spoken_where_each_wait_begins():
+    """Also where the wait runs out and no contact follows."""
+    rhythm = replace(ONE_BY_ONE, wait=replace(WAIT, word="ready"))
+    reps = plan(block(rhythm=rhythm))
+    plain = plan(block())
+    assert [rep.contact_s for rep in reps] == [rep.contact_s for rep in plain]
+    for rep in reps:
+        (said_s,) = (rep.start_s + cue.at_s for cue in rep.cues if cue.sound == "ready")
+        assert rep.contact_s - SWING.length_s - WAIT.max_s - 1e-9 <= said_s
+        assert said_s <= rep.contact_s - SWING.length_s - WAIT.min_s + 1e-9
+    assert any(rep.withheld for rep in reps)
+
+
 def test_calls_do_not_change_the_waits():
     called = block(calls=Calls(("left", "right"), (1.0, 1.0), 0.15, 0.2))
     assert [rep.contact_s for rep in plan(called)] == [rep.contact_s for rep in plan(block())]

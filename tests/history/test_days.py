@@ -48,11 +48,14 @@ def test_landings_of_all_sessions_add_up_by_day_and_simulated_ones_are_nobodys(h
     add(history, made_session(uid="d", day="2026-03-03"), reps)
     add(history, made_session(uid="e", day="2026-01-03"), reps)
     add(history, replace(made_session(uid="f", day="2026-03-10"), source="simulated"), reps)
+    add(history, made_session(uid="g", day="2026-02-10"), reps)  # four weeks ago
+    add(history, made_session(uid="h", day="2026-02-09"), reps)
+    add(history, made_session(uid="i", day="2026-03-12"), reps)  # of a computer whose clock is fast
     load = day_load(history, "kim", TODAY)
     assert sounded == 35
     assert load.on(0) == 2 * sounded - 1
     assert load.seven_days == 3 * sounded - 1
-    assert [count for _, count in load.days] == [35, 35, 69]
+    assert [count for _, count in load.days] == [35, 35, 35, 69]
 
 
 @pytest.mark.parametrize(
@@ -64,10 +67,12 @@ def test_landings_of_all_sessions_add_up_by_day_and_simulated_ones_are_nobodys(h
         ("adult", days(0, 0, 200), 161,
          ["161 landings today, 161 of them to come: for club level guidance ends at 120 a day",
           "361 landings in seven days, 161 of them to come: for club level guidance ends at 360 in seven days"]),
+        ("adult", days(0, 0, 120, 0, 120, 0, 100), 20, []),
         ("adult beginner", days(91), 0, ["91 landings today: for beginner level guidance ends at 90 a day"]),
         ("child", days(30), 20, []),
         ("child", days(30), 21, ["51 landings today, 21 of them to come: for children guidance ends at 50 a day"]),
         ("child", days(0, 20), 20, ["landings yesterday too: children have a day between two sessions of jumps"]),
+        ("child", days(20, 20), 20, ["landings yesterday too: children have a day between two sessions of jumps"]),
         ("child", days(0, 0, 50, 0, 31), 20,
          ["101 landings in seven days, 20 of them to come: for children guidance ends at 100 in seven days"]),
         (None, days(60), 70, ["130 landings today, 70 of them to come: for children guidance ends at 50 a day",
