@@ -73,7 +73,7 @@ def test_void_reps_are_stated_and_too_few_are_not_judged(history: History) -> No
     add(history, made_session(uid="a", day="2026-03-01"), voided(made_reps(seed=1, habit_ms=200, scatter_ms=10), 12))
     add_test(history, 2, 0, 10)
     (found,) = compare(history, "Kim")
-    assert found.before.void >= 11
+    assert found.before.void == 12
     assert found.changes["constant_error_ms"].finding == "too few reps to say"
     assert found.changes["constant_error_ms"].change == pytest.approx(-200, abs=20)
 
