@@ -1,5 +1,6 @@
-"""What can go wrong for a user, told as: what happened and where, why probably, what to do.
+"""What a user is told: facts as notices; and what can go wrong, as what happened and where, why probably, what to do.
 
+Facts travel as values and become words in `ui.wording` alone. What ends a command before anything sounds is English.
 Every refusal a user can meet is a `UserError`. The command line prints its text on stderr and leaves with its
 `exit_code`; nothing else may reach a user as a traceback.
 """
@@ -10,29 +11,51 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A fact: the key of its text, and what fills that in.
+
+    A key without a dot belongs to the texts' section "told". A value is a number, something that is in no language (a
+    name, a path, the system's own words), or another notice.
+    """
+
+    key: str
+    values: tuple[tuple[str, object], ...] = ()
+
+
+def notice(key: str, **values: object) -> Notice:
+    """A fact with its values by name."""
+    return Notice(key, tuple(values.items()))
+
+
+def as_kept(text: str) -> Notice | None:
+    """A fact of which nothing but its English words was kept; None for no words."""
+    return notice("as_kept", text=text) if text else None
+
+
 class UserError(Exception):
     """Something the user can understand and mend.
 
     Parameters
     ----------
-    what : str
-        What happened, and where (file, line, key, device).
+    what : str or Notice
+        What happened, and where (file, line, key, device); a notice where it may happen while a session runs.
     why : str
         The probable reason; may be empty when `what` says it all.
-    fix : str
+    fix : str or Notice
         What to do next.
     """
 
     exit_code = 2
 
-    def __init__(self, what: str, *, why: str = "", fix: str = "") -> None:
+    def __init__(self, what: str | Notice, *, why: str | Notice = "", fix: str | Notice = "") -> None:
         super().__init__(what)
         self.what = what
         self.why = why
         self.fix = fix
 
     def __str__(self) -> str:
-        return "\n".join(part for part in (self.what, self.why, self.fix) if part)
+        return "\n".join(str(part) for part in (self.what, self.why, self.fix) if part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +82,7 @@ class DrillFileError(UserError):
 
     def __str__(self) -> str:
         lines = [self.what, *(f"  {problem}" for problem in self.problems), self.why, self.fix]
-        return "\n".join(line for line in lines if line)
+        return "\n".join(str(line) for line in lines if line)
 
 
 class SheetError(UserError):

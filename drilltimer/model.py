@@ -14,6 +14,8 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from drilltimer.errors import Notice
+
 Samples = NDArray[np.float32]  # full scale is +-1
 Role = Literal["precue", "contact", "call", "feedback"]
 Mode = Literal["predictive", "reactive"]
@@ -232,7 +234,7 @@ class Heard:
         False when `contact` was inferred from the session's round trip because the cue itself was not heard.
     landing : Landing | None
     void : str
-        Why the ear cannot tell; empty when it can.
+        Why the ear cannot tell, by the key of its text; empty when it can.
     lane : int
         Whose microphone this is about, where each of several players has one.
     onsets : tuple of Onset
@@ -269,7 +271,7 @@ class Verdict:
     ear_uncertainty_ms: float | None = None  # what of that is the ear's own doubt about this rep
     stagger_ms: float | None = None
     first_step_ms: float | None = None  # after the contact, at the player
-    void: str = ""
+    void: Notice | None = None
     guessed: bool = False
     level: Level | None = None
     window_open_ms: float | None = None
@@ -318,7 +320,7 @@ class Health:
     round_trip_sd_ms: float | None = None
     drift_ppm: float | None = None
     noise_db: float | None = None  # re full scale
-    notes: tuple[str, ...] = ()
+    notes: tuple[Notice, ...] = ()
     own_left_db: float | None = None  # what is left of our own sound after its removal, re what was heard of it
 
 

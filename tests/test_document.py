@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, ValidationError
+from words import say
 
+from drilltimer.errors import notice
 from drilltimer.model import Grade, Health, Heard, Landing, Onset, Placement, Rep, Verdict, Window
 from drilltimer.score.document import Piece, RecordingClock, score_document, score_schema
 from drilltimer.score.match import judge
@@ -41,7 +43,7 @@ ONE_OF_EACH = [
     verdict(400),
     verdict(None),
     verdict(700),
-    verdict(100, void="clipped"),
+    verdict(100, void="overdriven"),
     verdict(None, withheld=True),
     verdict(120, withheld=True),
     verdict(120, 350, withheld=True),
@@ -50,7 +52,7 @@ ONE_OF_EACH = [
 
 def document(verdicts: list[Verdict], health: Health | None = None) -> dict[str, object]:
     return score_document(
-        "session.flac", RecordingClock(1.25, -37.5), verdicts, summarize(verdicts), health or Health()
+        "session.flac", RecordingClock(1.25, -37.5), verdicts, summarize(verdicts), health or Health(), say
     )
 
 
@@ -64,7 +66,7 @@ def test_one_rep_of_each_grade_meets_the_schema() -> None:
 
 
 def test_a_session_without_reps_or_recording_meets_the_schema() -> None:
-    empty = score_document(None, RecordingClock(), [], summarize([]), Health())
+    empty = score_document(None, RecordingClock(), [], summarize([]), Health(), say)
     VALIDATOR.validate(empty)
     assert empty["clock"] == {"offset_s": None, "skew_ppm": None}
 
@@ -91,6 +93,7 @@ def test_a_recordings_document_tells_sheet_pieces_and_what_else_is_in_it() -> No
         ONE_OF_EACH,
         scores,
         Health(),
+        say,
         sheet="a.cues.json",
         pieces=[piece],
         distance_uncertainty_ms=12.3456,
@@ -119,7 +122,7 @@ def test_seconds_keep_six_decimals_and_milliseconds_three() -> None:
 
 
 def test_silence_has_no_level_that_json_could_carry() -> None:
-    quiet = document([], Health(noise_db=-math.inf, notes=("the microphone gives zeros",)))
+    quiet = document([], Health(noise_db=-math.inf, notes=(notice("zeros", seconds=3.0),)))
     VALIDATOR.validate(quiet)
     assert quiet["health"]["noise_db"] is None  # type: ignore[index]
     assert '"notes": ["the microphone gives zeros"]' in json.dumps(quiet, allow_nan=False)

@@ -15,11 +15,12 @@ from drilltimer.app.live import run_live
 from drilltimer.app.plan import make_plan
 from drilltimer.audio.claim import Claim
 from drilltimer.audio.settings import DeviceSettings, find_settings, keep_settings, load_settings, settings_file
-from drilltimer.errors import DeviceError, UserError
+from drilltimer.errors import DeviceError, UserError, notice
 from drilltimer.group.run import conduct, load_plan, run_group
 from drilltimer.model import Block, Cue, Health, LandingSound, Placement, Sound
 
 BLOCK = 960
+A_NOTE = notice("simulated")
 CUE = Cue("contact", "click", 0.0)
 CLICK = Sound("click", np.ones(4, np.float32), 48_000)
 
@@ -52,7 +53,7 @@ class Mortal:
         return Block(self._next - BLOCK, zeros, zeros)
 
     def health(self):
-        return Health(blocks=self._next // BLOCK, xruns=1, worst_callback_ms=self._worst_ms, notes=("a note",))
+        return Health(blocks=self._next // BLOCK, xruns=1, worst_callback_ms=self._worst_ms, notes=(A_NOTE,))
 
     def close(self):
         self.closed += 1
@@ -78,7 +79,7 @@ def test_frames_count_on_and_sounds_are_placed_on_the_new_streams_own_frames():
     assert (first.played, second.played) == ([5000], [5000 - 3 * BLOCK])
     assert read_all(stream) == [2880, 3840]
     health = stream.health()
-    assert (health.blocks, health.xruns, health.worst_callback_ms, health.notes) == (5, 2, 7.0, ("a note",))
+    assert (health.blocks, health.xruns, health.worst_callback_ms, health.notes) == (5, 2, 7.0, (A_NOTE,))
     stream.close()
     stream.close()
     assert (first.closed, second.closed) == (1, 1)

@@ -6,10 +6,12 @@ from dataclasses import replace
 from functools import partial
 
 import pytest
+from words import say
 
+from drilltimer.errors import as_kept, notice
 from drilltimer.model import Grade, Health, Placement, Rep, Verdict, Window
 from drilltimer.score.match import correction_ms
-from drilltimer.score.progress import Move
+from drilltimer.score.progress import Move, move_notice
 from drilltimer.score.stats import summarize
 from drilltimer.ui import lines as told
 from drilltimer.ui.lines import header, table
@@ -54,7 +56,7 @@ def test_early_is_minus_and_late_is_plus():
 
 
 def test_what_is_not_known_is_a_dash_and_void_says_why():
-    void = Verdict(4, Grade.VOID, void="sound was lost in this rep")
+    void = Verdict(4, Grade.VOID, void=notice("lost_in_rep"))
     line = rep_line(replace(REP, call=None), void)
     assert line.split() == ["5", "-", "-", "-", "void", "-", "-", "(sound", "was", "lost", "in", "this", "rep)"]
     missed = rep_line(REP, Verdict(4, Grade.MISSED, "left"))
@@ -76,7 +78,7 @@ def test_scores_tell_habit_and_scatter_with_their_signs():
 
 
 def test_without_a_timed_rep_no_error_is_told():
-    lines = score_lines(summarize([Verdict(0, Grade.MISSED), Verdict(1, Grade.VOID, void="x")]))
+    lines = score_lines(summarize([Verdict(0, Grade.MISSED), Verdict(1, Grade.VOID, void=as_kept("x"))]))
     assert lines[0] == "1 rep scored: 0 timed, 1 missed; 1 void (not counted)"
     assert not any("constant" in line or "interval" in line for line in lines)
     assert any(line.startswith("in the window") and line.endswith("0 %") for line in lines)
@@ -126,8 +128,6 @@ def test_the_cautions_name_floor_warm_up_pain_sound_and_children():
 
 def test_a_move_says_where_to_and_why():
     up = Move("advanced", True, 8, 10)
-    assert (
-        told.move_line(up, ENGLISH) == "one level up, to advanced: 8 of the last 10 in the window; it is narrower now"
-    )
+    assert say(move_notice(up)) == "one level up, to advanced: 8 of the last 10 in the window; it is narrower now"
     back = replace(up, level="club", up=False, back=True)
-    assert told.move_line(back, ENGLISH) == "back to club: the rep that had led to another level is void"
+    assert say(move_notice(back)) == "back to club: the rep that had led to another level is void"

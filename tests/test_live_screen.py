@@ -13,6 +13,7 @@ from test_screen import SNAPSHOT
 from drilltimer.model import Health
 from drilltimer.score.feedback import Message
 from drilltimer.ui.keys import PosixKeys
+from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.live import LiveScreen, obey
 from drilltimer.ui.palette import DARK
 from drilltimer.ui.wording import load_wording
@@ -76,8 +77,8 @@ def test_a_key_is_answered_at_once():
 @pytest.mark.parametrize(
     ("key", "asked"),
     [
-        (" ", [("pause", "by key")]),
-        ("p", [("pause", "by key")]),
+        (" ", [("pause", BY_KEY)]),
+        ("p", [("pause", BY_KEY)]),
         ("r", [("repeat_call",)]),
         ("F", [("request",)]),
         ("v", [("mark_void",)]),
@@ -90,16 +91,16 @@ def test_a_key_is_answered_at_once():
 )
 def test_keys(key, asked):
     session = Recorder()
-    obey(key, session, "by key")
+    obey(key, session)
     assert session.asked == asked
 
 
 def test_space_goes_on_after_a_pause_and_q_ends():
     session = Recorder(paused="rest")
-    obey(" ", session, "by key")
+    obey(" ", session)
     assert session.asked == [("resume",)]
     with pytest.raises(KeyboardInterrupt):
-        obey("q", session, "by key")
+        obey("q", session)
 
 
 def test_news_stand_on_the_screen_for_ten_seconds():

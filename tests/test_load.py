@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from words import say
 
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.load import Bout, Load, cautions, measure_load
@@ -33,7 +34,7 @@ def drill(level: Level = "club", reps: int = 20, rally: int = 4, rest_s: float =
 
 
 def told(made: Drill) -> list[tuple[str, str]]:
-    return [(caution.kind, caution.message) for caution in cautions(made, measure_load(made, schedule(made, 1)))]
+    return [(caution.kind, say(caution.message)) for caution in cautions(made, measure_load(made, schedule(made, 1)))]
 
 
 def test_bouts_are_parted_by_twice_the_pace_and_rests_are_counted_between_landings() -> None:
@@ -109,4 +110,4 @@ def test_the_lowest_level_of_all_blocks_counts() -> None:
     mixed = drill("advanced", 100)
     easy = replace(mixed.blocks[0], level="beginner")
     both = replace(mixed, blocks=(*mixed.blocks, easy))
-    assert "beginner level ends at 90" in cautions(both, measure_load(mixed, schedule(mixed, 1)))[0].message
+    assert "beginner level ends at 90" in say(cautions(both, measure_load(mixed, schedule(mixed, 1)))[0].message)

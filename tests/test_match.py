@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drilltimer.errors import notice
 from drilltimer.model import TIMED_GRADES, Cue, Grade, Heard, Landing, Mode, Onset, Placement, Rep, Verdict, Window
 from drilltimer.score.match import correction_ms, directions_known_ms, grade_touchdown, judge
 
@@ -156,8 +157,8 @@ def test_a_landing_beyond_the_limit_is_told_but_is_no_error() -> None:
 
 
 def test_void_tells_why_and_no_times() -> None:
-    verdict = judged(133, void="a block was lost")
-    told = Verdict(3, Grade.VOID, "left", contact_heard_s=2.0, void="a block was lost")
+    verdict = judged(133, void="lost_in_rep")
+    told = Verdict(3, Grade.VOID, "left", contact_heard_s=2.0, void=notice("lost_in_rep"))
     assert replace(verdict, window_open_ms=None, window_close_ms=None) == told
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
+from drilltimer.errors import notice
 from drilltimer.model import Grade, Health, Verdict, Window
 from drilltimer.score.stats import summarize
 from drilltimer.session import Shown, Snapshot
@@ -29,7 +30,7 @@ RECENT = (
     verdict(1, -80.0, Grade.EARLY),
     verdict(2, 4.0, Grade.ON_TIME),
     Verdict(3, Grade.MISSED),
-    Verdict(4, Grade.VOID, void="two sounds fit equally well"),
+    Verdict(4, Grade.VOID, void=notice("two_sounds")),
     verdict(5, 87.0, Grade.LATE),
 )
 SNAPSHOT = Snapshot(

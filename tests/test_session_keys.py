@@ -10,9 +10,11 @@ import pytest
 from test_session import BANK, BLOCK, RATE_HZ, REPS, Script, a_rep, of, sound, tellers, told
 
 from drilltimer.drill.windows import window_for
+from drilltimer.errors import notice
 from drilltimer.model import LEVELS, Block, Grade, Placement, Progression
 from drilltimer.score.feedback import CLEARANCE_S, Message
 from drilltimer.session import Ended, Judged, Play, Session, Shown, Silence
+from drilltimer.ui.lines import BY_KEY
 
 WORDS = {("stop", None): sound("stop", 0.4), ("get-ready", None): sound("get-ready", 0.5)}
 
@@ -59,17 +61,17 @@ def contacts(events):
 
 def test_a_pause_silences_voids_what_has_begun_and_goes_on_with_the_rest():
     session, events, shots = run(
-        [(4.2, lambda s: s.pause("paused by key")), (6.0, lambda s: s.resume())],
+        [(4.2, lambda s: s.pause(BY_KEY)), (6.0, lambda s: s.resume())],
         touchdowns_ms=(133.0, 133.0, None, 20.0),
     )
     assert [v.grade for v in session.verdicts] == [Grade.ON_TIME, Grade.VOID, Grade.KEPT_STILL, Grade.EARLY]
-    assert session.verdicts[1].void == "paused by key"
+    assert session.verdicts[1].void == BY_KEY
     assert len(of(Silence, events)) == 1
     # rep 2's swing would have begun at 6.6 s, less than three seconds after going on
     shift_s = 6.0 + 3.0 - 6.6
     assert contacts(events) == [(0, 1.0), (1, 4.0), (3, pytest.approx(12.0 + shift_s, abs=0.03))]
     assert sum(isinstance(e, Ended) for _, e in events) == 1
-    assert [shot.paused for shot in shots if 4.3 < shot.elapsed_s < 5.9] == ["paused by key"] * 79
+    assert [shot.paused for shot in shots if 4.3 < shot.elapsed_s < 5.9] == [BY_KEY] * 79
 
 
 def test_a_rep_that_a_pause_voids_keeps_the_level_that_the_player_had_reached():
@@ -80,7 +82,7 @@ def test_a_rep_that_a_pause_voids_keeps_the_level_that_the_player_had_reached():
     zeros = np.zeros((BLOCK, 1), np.float32)
     for start in range(0, round(4.2 * RATE_HZ), BLOCK):
         session.feed(Block(start, zeros, zeros))
-    session.pause("paused by key")
+    session.pause(BY_KEY)
     assert [(each.grade, each.level) for each in session.verdicts] == [
         (Grade.ON_TIME, "club"),
         (Grade.VOID, "advanced"),
@@ -89,7 +91,7 @@ def test_a_rep_that_a_pause_voids_keeps_the_level_that_the_player_had_reached():
 
 
 def test_a_rep_that_had_not_begun_is_played_whole_later():
-    session, events, _ = run([(2.6, lambda s: s.pause("a ball on the floor")), (3.0, lambda s: s.resume())])
+    session, events, _ = run([(2.6, lambda s: s.pause(BY_KEY)), (3.0, lambda s: s.resume())])
     assert [v.rep for v in session.verdicts] == [0, 1, 2, 3]
     assert session.verdicts[1].grade is Grade.LATE  # nothing was lost of it
     at = dict(contacts(events))
@@ -98,19 +100,19 @@ def test_a_rep_that_had_not_begun_is_played_whole_later():
 
 
 def test_a_long_rest_is_not_made_longer_by_a_short_pause():
-    _, events, _ = run([(7.6, lambda s: s.pause("")), (8.0, lambda s: s.resume())], seconds=20.0)
+    _, events, _ = run([(7.6, lambda s: s.pause(BY_KEY)), (8.0, lambda s: s.resume())], seconds=20.0)
     assert dict(contacts(events))[3] == pytest.approx(12.0, abs=0.001)
 
 
 def test_nothing_is_handed_out_and_nothing_ends_while_paused():
-    _, events, shots = run([(2.6, lambda s: s.pause("rest"))])
+    _, events, shots = run([(2.6, lambda s: s.pause(BY_KEY))])
     assert not [event for now, event in events if now > 2.7 * RATE_HZ]
-    assert shots[-1].paused == "rest"
+    assert shots[-1].paused == BY_KEY
     assert (shots[-1].done, shots[-1].total) == (1, 4)
 
 
 def test_pause_and_going_on_are_spoken_where_the_language_has_the_words():
-    _, events, _ = run([(2.6, lambda s: s.pause("rest")), (4.0, lambda s: s.resume())], bank={**BANK, **WORDS})
+    _, events, _ = run([(2.6, lambda s: s.pause(BY_KEY)), (4.0, lambda s: s.resume())], bank={**BANK, **WORDS})
     said = [
         (play.cue.sound, now / RATE_HZ)
         for now, play in events
@@ -151,7 +153,7 @@ def test_a_guess_comes_before_the_answer_and_is_counted():
 
 
 def test_a_pause_ends_the_question_about_the_rep_before():
-    _, _, shots = run([(4.2, lambda s: s.pause("paused by key"))], feedback=tellers("each", guess_first=True))
+    _, _, shots = run([(4.2, lambda s: s.pause(BY_KEY))], feedback=tellers("each", guess_first=True))
     asked = [shot for shot in shots if shot.elapsed_s < 4.2][-1]
     assert (asked.asking, asked.done, len(asked.recent)) == (True, 1, 0)
     assert (shots[-1].asking, shots[-1].done, len(shots[-1].recent)) == (False, 2, 2)
@@ -216,7 +218,7 @@ def test_a_call_is_repeated_in_the_next_gap():
 
 def test_a_call_that_has_not_sounded_is_not_repeated():
     early = [(1.1, lambda s: s.repeat_call())]  # handed out long ago, due at 1.3 s
-    taken_back = [(0.2, lambda s: s.pause("by key")), (1.5, lambda s: s.resume()), (2.0, lambda s: s.repeat_call())]
+    taken_back = [(0.2, lambda s: s.pause(BY_KEY)), (1.5, lambda s: s.resume()), (2.0, lambda s: s.repeat_call())]
     for acts, sounds in ((early, 1), (taken_back, 2)):  # taken back once, and played with its rep
         _, events, shots = run(acts)
         calls = [play for play in of(Play, events) if play.cue.sound == "left"]
@@ -236,7 +238,7 @@ def test_a_call_is_not_repeated_over_a_lead_in():
 def test_a_rep_is_declared_void_and_that_can_be_taken_back():
     session, events, _ = run([(3.0, lambda s: s.mark_void())])
     assert [v.grade for v in session.verdicts][:2] == [Grade.VOID, Grade.LATE]
-    assert session.verdicts[0].void == "declared void"
+    assert session.verdicts[0].void == notice("by_hand")
     assert session.scores().void == 1
     assert [e.rep.index for e in of(Judged, events)][:2] == [0, 0]  # told anew
     session, _, _ = run([(2.8, lambda s: s.mark_void()), (3.0, lambda s: s.mark_void())])

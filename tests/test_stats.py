@@ -14,6 +14,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from drilltimer.drill.windows import window_for
+from drilltimer.errors import notice
 from drilltimer.model import (
     TIMED_GRADES,
     Grade,
@@ -294,7 +295,9 @@ def stepped(touchdown_ms: float, step_ms: float | None, guessed: bool = False) -
 
 def test_landing_to_step_by_hand() -> None:
     reps = [stepped(100, 400), stepped(150, 490), stepped(120, None), stepped(90, 300, guessed=True)]
-    scores = stats.summarize([*reps, Verdict(4, Grade.MISSED, call="left"), Verdict(5, Grade.VOID, void="lost")])
+    scores = stats.summarize(
+        [*reps, Verdict(4, Grade.MISSED, call="left"), Verdict(5, Grade.VOID, void=notice("lost_in_rep"))]
+    )
     assert scores.landing_to_step_ms == pytest.approx(320.0)
     # two values 40 ms apart: Student's 12.706 times 28.28 / sqrt(2)
     assert scores.landing_to_step_high_ms == pytest.approx(320.0 + 12.706 * 20.0, abs=0.02)

@@ -11,7 +11,7 @@ from made_up_language import translate, write_language
 
 from drilltimer.checkup.course import lay_out
 from drilltimer.checkup.findings import Finding
-from drilltimer.errors import UserError
+from drilltimer.errors import DeviceError, UserError, as_kept, notice
 from drilltimer.model import Grade
 from drilltimer.ui.wording import SHIPPED, load_wording
 from drilltimer.units import count_of
@@ -74,68 +74,64 @@ def test_a_language_that_cannot_be_used_is_one_clear_error(tmp_path, language, t
         load_wording(language, [tmp_path])
 
 
-# ---------------------------------------------------------------- what is told in English below
+# ---------------------------------------------------------------- facts
 
 
-def told_texts():
-    return tomllib.loads(ENGLISH)["told"]
-
-
-def string_constants():
-    """Every literal string of the program, parts of f-strings each for itself."""
-    found = []
+def facts_named():
+    """Keys of all facts that the program names, and those that a listener gives as why a rep is void."""
+    found = set()
     for path in SHIPPED.parent.parent.rglob("*.py"):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        found += [
-            node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)
-        ]
-    return "\0".join(found)
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            called = isinstance(node, ast.Call) and ast.unparse(node.func).rpartition(".")[2] == "notice"
+            if called and isinstance(node.args[0], ast.Constant):
+                found.add(node.args[0].value)
+    return found
 
 
-def test_every_text_told_in_english_is_one_that_the_program_tells():
-    program = string_constants()
-    for key, text in told_texts().items():
-        for part in re.split(r"{\w+}", text):
-            assert part.strip(" ()';:") in program, (key, part)
+def test_every_fact_has_its_text_and_its_values_fill_it():
+    english_texts = load_wording()
+    for key in facts_named():
+        assert english_texts.knows(notice(key)), key
 
 
-VOID_REASONS = {
-    "hear/listen.py": ("void = ", "Heard(", "_unheard("),
-    "hear/ear.py": ("_silent(", "Opinion(", "return inferred,", "return None,"),
-    "score/match.py": ("void = ",),
-    "session/session.py": ("void_verdict(rep, ",),
-    "group/lanes.py": ("SHARED = ",),
-}
+def test_every_text_of_a_fact_is_told_by_the_program():
+    source = "\n".join(path.read_text(encoding="utf-8") for path in SHIPPED.parent.parent.rglob("*.py"))
+    untold = [key for key in tomllib.loads(ENGLISH)["told"] if f'"{key}"' not in source]
+    assert untold == []
 
 
-def test_every_reason_of_a_void_rep_has_its_text():
-    texts = set(told_texts().values())
-    for name, marks in VOID_REASONS.items():
-        source = (SHIPPED.parent.parent / name).read_text(encoding="utf-8")
-        reasons = [
-            reason
-            for line in source.splitlines()
-            if any(mark in line for mark in marks)
-            for reason in re.findall(r'"([a-z][a-z ,:]{8,})"', line)
-        ]
-        assert reasons, name
-        assert set(reasons) <= texts, name
+def strings_of(path):
+    """Every literal string of a file, parts of f-strings each for itself; docstrings are for readers."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    constants = (node for node in ast.walk(tree) if isinstance(node, ast.Constant) and id(node) not in docstrings)
+    return "\0".join(node.value for node in constants if isinstance(node.value, str))
 
 
-def test_what_is_told_in_english_is_known_by_its_pattern(tmp_path):
+def test_no_english_of_a_fact_stands_in_the_program():
+    program = "\0".join(strings_of(path) for path in SHIPPED.parent.parent.rglob("*.py"))
+    for key, text in tomllib.loads(ENGLISH)["told"].items():
+        longest = max(re.split(r"{[^}]*}", text), key=len).strip(" ()';:,")
+        assert len(longest) < 12 or longest not in program, key
+
+
+def test_a_fact_is_told_in_the_language_with_its_values_and_the_facts_inside(tmp_path):
     write_language(tmp_path)
     greek = load_wording("xx", [tmp_path])
-    why = "no sound came for 0.5 s: the device was unplugged, or the computer slept"
-    lost = f"lost the sound device ('ALSA: a' to 'ALSA: b'): {why}"
-    for text, figures in (("sound was lost in this rep", []), (f"paused: {lost}\n{PLUG_IN}", ["0.5"])):
-        told = greek.told(text)
+    lost = notice("lost", input="ALSA: a", output="ALSA: b", why=notice("stalled", seconds=0.5))
+    fault = DeviceError(lost, fix=notice("plug_in"))
+    for fact, figures in ((notice("lost_in_rep"), []), (notice("paused", why=fault), ["0.5"]), (fault, ["0.5"])):
+        told = greek.tell(fact)
         assert not re.search("[a-zA-Z]", told.replace("ALSA: a", "").replace("ALSA: b", "")), told
         assert all(figure in told for figure in figures)
-    assert greek.told("something nobody knows") == "something nobody knows"
-    assert load_wording().told(lost) == lost
-
-
-PLUG_IN = "Plug it in again or switch it on; look at 'drilltimer devices'."
+    assert greek.tell(as_kept("something nobody knows")) == "something nobody knows"
+    assert load_wording().tell(lost) == (
+        "lost the sound device ('ALSA: a' to 'ALSA: b'): no sound came for 0.5 s: the device was unplugged, or the "
+        "computer slept"
+    )
+    assert load_wording().tell((fault, "and a text")).splitlines()[1:] == [
+        "Plug it in again or switch it on; look at 'drilltimer devices'.", "and a text",
+    ]  # fmt: skip
 
 
 def test_grades_and_words_are_said_in_the_language(tmp_path):

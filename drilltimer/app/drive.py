@@ -10,8 +10,11 @@ from typing import Any, Protocol
 
 from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.lasting import LastingStream
-from drilltimer.errors import DeviceError, RecordingError
+from drilltimer.errors import DeviceError, Notice, RecordingError, notice
 from drilltimer.model import Block, Cue, Health
+from drilltimer.ui.wording import Tellable
+
+OnTrouble = Callable[[Tellable], None]  # told of what ends no session
 
 WAIT_S = 120.0  # for a lost device to come back
 TRY_EVERY_S = 1.0
@@ -24,13 +27,13 @@ class Driven(Protocol):
     """A session that sound is fed to, and that can stand still while its device is away."""
 
     @property
-    def paused(self) -> str:
-        """Why it stands still; empty while it runs."""
+    def paused(self) -> Notice | None:
+        """Why it stands still; None while it runs."""
 
     def feed(self, block: Block) -> Iterable[Any]:
         """Take the next block; what is to be done."""
 
-    def pause(self, why: str) -> None:
+    def pause(self, why: Notice) -> None:
         """Stop at once."""
 
     def resume(self, *, lost: bool = False) -> None:
@@ -59,7 +62,7 @@ def drive(
     wait_s: float,
     act: Callable[[Iterable[Any]], bool],
     tick: Callable[[], None],
-    on_trouble: Callable[[str], None],
+    on_trouble: OnTrouble,
     on_block: Callable[[Block], None] = lambda block: None,
     screen: AbstractContextManager[Any] | None = None,
 ) -> Ending:
@@ -116,16 +119,17 @@ def _pause_until_back(
     wait_s: float,
     act: Callable[[Iterable[Any]], bool],
     tick: Callable[[], None],
-    on_trouble: Callable[[str], None],
+    on_trouble: OnTrouble,
 ) -> None:
     """Pause the session until the device is back; raises `DeviceError` when it stays away."""
     if not stream.can_return:
         raise lost
     by_key = session.paused
-    session.pause(lost.what)
+    why = lost.what if isinstance(lost.what, Notice) else notice("as_kept", text=lost.what)
+    session.pause(why)
     act(session.take_events())
     await_return(stream, lost, wait_s, tick, on_trouble)
-    session.pause(lost.what)  # a key may have ended the pause while there was nothing to go on with
+    session.pause(why)  # a key may have ended the pause while there was nothing to go on with
     session.resume(lost=True)
     if by_key:
         session.pause(by_key)
@@ -136,25 +140,25 @@ def await_return(
     lost: DeviceError,
     wait_s: float,
     tick: Callable[[], None],
-    on_trouble: Callable[[str], None],
+    on_trouble: OnTrouble,
 ) -> None:
     """Wait until a lost device is back; raises `DeviceError` when it stays away or there is no way back."""
     if not stream.can_return:
         raise lost
-    on_trouble(f"paused: {lost}")
+    on_trouble(notice("paused", why=lost))
     ends_s = time.monotonic() + wait_s
     while not stream.reopen():
         if time.monotonic() >= ends_s:
             raise DeviceError(
-                f"the sound device did not come back within {wait_s:.0f} s; it was lost: {lost.what}",
-                fix="What was done until then is scored and kept. Look at 'drilltimer devices'.",
+                notice("stayed_away", seconds=wait_s, why=lost.what),
+                fix=notice("kept_so_far"),
             )
         pause_ends_s = time.monotonic() + TRY_EVERY_S
         while time.monotonic() < min(pause_ends_s, ends_s):
             end_if_asked()
             tick()
             time.sleep(TICK_S)
-    on_trouble("the sound device is back; the session goes on")
+    on_trouble(notice("back"))
 
 
 def soften_first() -> Callable[[Cue], Cue]:
@@ -169,9 +173,9 @@ def soften_first() -> Callable[[Cue], Cue]:
     return soften
 
 
-def kept(step: Callable[[], None], on_trouble: Callable[[str], None]) -> None:
+def kept(step: Callable[[], None], on_trouble: OnTrouble) -> None:
     """Do a step of keeping; a recording that cannot be kept is told, and does not end the session."""
     try:
         step()
     except RecordingError as fault:
-        on_trouble(str(fault))
+        on_trouble(fault)

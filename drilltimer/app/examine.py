@@ -10,10 +10,11 @@ from drilltimer.audio.files import find_drill, load_word
 from drilltimer.drill.language import place_of, read_drill
 from drilltimer.drill.load import DEFERENCE, Caution, Load, cautions, measure_load
 from drilltimer.drill.schedule import room_after_s, schedule
-from drilltimer.errors import Problem
+from drilltimer.errors import Notice, Problem, notice
 from drilltimer.model import Drill, DrillBlock
 from drilltimer.score.match import FASTEST_REACTION_MS
 from drilltimer.sound.render import RENDERED
+from drilltimer.ui.wording import english
 from drilltimer.units import s_from_frames
 
 SEEDS = (0, 1, 2)  # waits and rallies are drawn: a caution counts when any of these draws deserves it
@@ -48,7 +49,7 @@ def examine(name_or_path: str) -> Examined:
 
     def told(kind: str) -> tuple[Problem, ...]:
         problems = {
-            Problem(file, *place_of(tree, caution.block, caution.key), caution.key, caution.message)
+            Problem(file, *place_of(tree, caution.block, caution.key), caution.key, english().tell(caution.message))
             for caution in found
             if caution.kind == kind
         }
@@ -67,10 +68,10 @@ def _about_load(drill: Drill, loads: list[Load]) -> list[Caution]:
     return [*told.values(), *(caution for caution in cautions(drill, loads[0]) if caution.kind == "note")]
 
 
-def about_load(plan: Plan) -> list[str]:
-    """What a plan asks for beyond guidance, in lines to tell before it begins; none where it stays within."""
+def about_load(plan: Plan) -> list[Notice]:
+    """What a plan asks for beyond guidance, to be told before it begins; nothing where it stays within."""
     told = cautions(plan.drill, measure_load(plan.drill, plan.reps))
-    return [*(f"{caution.kind}: {caution.message}" for caution in told), *[DEFERENCE] * bool(told)]
+    return [*(notice(caution.kind, text=caution.message) for caution in told), *[DEFERENCE] * bool(told)]
 
 
 def _doubts(drill: Drill) -> Iterator[Caution]:

@@ -9,15 +9,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, drive, kept, soften_first
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, OnTrouble, drive, kept, soften_first
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
 from drilltimer.errors import DeviceError
 from drilltimer.hear.listen import Listener
 from drilltimer.model import AudioStream, Block, Health, LandingSound, Placement, Rep, Scores, Verdict
+from drilltimer.score.progress import move_notice
 from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
-from drilltimer.ui.lines import move_line
-from drilltimer.ui.wording import Wording, load_wording
 from drilltimer.units import frames_from_s, s_from_ms
 
 
@@ -90,10 +89,9 @@ def run_live(
     reopen: Open | None = None,
     wait_s: float = WAIT_S,
     on_rep: Callable[[Rep, Verdict, Snapshot], None],
-    on_trouble: Callable[[str], None],
+    on_trouble: OnTrouble,
     screen: Screen | None = None,
     landings: Sequence[Sequence[LandingSound]] = (),
-    wording: Wording | None = None,
 ) -> Outcome:
     """Run a plan on a stream to its end, to an interrupt (KeyboardInterrupt), or until the device is lost for good.
 
@@ -116,11 +114,8 @@ def run_live(
         Shown while the session runs; ticks between two blocks, and while a device is awaited.
     landings : sequence of sequences of LandingSound
         For each channel, how this player's landings sounded in the sound check.
-    wording : Wording, optional
-        In which `on_trouble` is told; English when left out.
     """
     rate_hz, stream = stream.rate_hz, LastingStream(stream, reopen)
-    wording = wording or load_wording()
     zero = frames_from_s(SETTLE_S, rate_hz)
     listener = Listener(rate_hz, stream.input_channels, landings=landings)
     soften = soften_first()
@@ -146,7 +141,7 @@ def run_live(
                 case Judged():
                     on_rep(event.rep, event.verdict, session.snapshot())
                     if event.move:
-                        on_trouble(move_line(event.move, wording))
+                        on_trouble(move_notice(event.move))
                 case Ended():
                     return False
         return True

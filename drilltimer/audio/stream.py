@@ -19,7 +19,7 @@ from drilltimer.audio.devices import Device, choose_rate, find_device, list_devi
 from drilltimer.audio.ring import Ring
 from drilltimer.audio.stamps import Stamps
 from drilltimer.audio.stderr import HushedStderr
-from drilltimer.errors import DeviceError
+from drilltimer.errors import DeviceError, Notice, notice
 from drilltimer.model import Block, Cue, Health, Rep, Sound
 from drilltimer.sound.mixer import MASTER_DB, Mixer
 from drilltimer.units import frames_from_s, ms_from_s, s_from_frames
@@ -189,25 +189,25 @@ class SoundCard:
             waited_s = 0.0 if self._fresh.wait(WAIT_STEP_S) else waited_s + WAIT_STEP_S
         raise DeviceError("the sound stream is closed")
 
-    def _lost(self, waited_s: float) -> str:
+    def _lost(self, waited_s: float) -> Notice | None:
         if self._fault is not None:
-            return "internal fault"
+            return notice("as_kept", text="internal fault")
         if self._ended.is_set() or (waited_s and self._blocks and not self._stream.active):
-            return "the stream ended by itself: the sound server or the device went away"
+            return notice("stream_ended")
         if self._dry_frames > DRY_S * self.rate_hz:
-            return f"the microphone delivers nothing since {s_from_frames(self._dry_frames, self.rate_hz):.1f} s"
+            return notice("dry", seconds=s_from_frames(self._dry_frames, self.rate_hz))
         if self._blocks and waited_s >= STALL_S - WAIT_STEP_S / 2:
-            return f"no sound came for {waited_s:.1f} s: the device was unplugged, or the computer slept"
+            return notice("stalled", seconds=waited_s)
         if waited_s >= FIRST_BLOCK_S:
-            return f"it was opened, but delivered nothing within {waited_s:.0f} s"
-        return ""
+            return notice("never_began", seconds=waited_s)
+        return None
 
-    def _lost_error(self, reason: str) -> Exception:
+    def _lost_error(self, reason: Notice) -> Exception:
         if self._fault is not None:
             return self._fault
         return DeviceError(
-            f"lost the sound device ('{self.source.full_name}' to '{self.sink.full_name}'): {reason}",
-            fix="Plug it in again or switch it on; look at 'drilltimer devices'.",
+            notice("lost", input=self.source.full_name, output=self.sink.full_name, why=reason),
+            fix=notice("plug_in"),
         )
 
     def _watch_silence(self, block: Block) -> None:
@@ -219,14 +219,11 @@ class SoundCard:
         notes = []
         silence_s = s_from_frames(self._longest_silence, self.rate_hz)
         if silence_s >= SILENCE_S:
-            notes.append(
-                f"the microphone gave {silence_s:.0f} s of exact zeros: it is muted, unplugged, or the terminal has "
-                "no permission to use it"
-            )
+            notes.append(notice("zeros", seconds=silence_s))
         if self._dropped:
-            notes.append(f"blocks dropped because this computer was too busy to read them: {self._dropped}")
+            notes.append(notice("dropped", blocks=self._dropped))
         if not self._stamps.trusted:
-            notes.append("the driver's time stamps scatter: sound lost without a flag cannot be told")
+            notes.append(notice("scatter"))
         return Health(
             blocks=self._blocks,
             xruns=self._xruns,

@@ -53,7 +53,9 @@ class Commands(click.Group):
             with _usage_told():
                 return super().invoke(ctx)
         except UserError as fault:
-            note(f"drilltimer: {fault}")
+            from drilltimer.ui.wording import english
+
+            note(f"drilltimer: {english().tell(fault)}")
             ctx.exit(fault.exit_code)
         except OSError as fault:  # last of all: of a file whose reader or writer did not know what to say of it
             if fault.filename is None:

@@ -33,7 +33,7 @@ def show(name: str) -> None:
     from drilltimer.drill.load import DEFERENCE
     from drilltimer.drill.summary import describe
     from drilltimer.ui.sheet import block_lines, load_lines
-    from drilltimer.ui.wording import load_wording
+    from drilltimer.ui.wording import english
 
     examined = examine(name)
     drill = examined.plan.drill
@@ -49,8 +49,8 @@ def show(name: str) -> None:
             "",
             *load_lines(examined.load, examined.plan.length_s),
             *(f"Caution: {message}." for message in told),
-            DEFERENCE,
-            load_wording()("run.cautions"),
+            english().tell(DEFERENCE),
+            english()("run.cautions"),
         ]
     )
 
@@ -115,10 +115,15 @@ def _list(as_json: bool) -> None:
 def _checked(examined: Examined) -> list[str]:
     """Warnings, or that there are none."""
     from drilltimer.drill.load import DEFERENCE
+    from drilltimer.ui.wording import english
 
     plan, warnings = examined.plan, examined.warnings
     size = f"{count_of(plan.landings, 'landing')} in {plan.length_s / 60:.1f} min"
     if not warnings:
         return [f"{examined.file}: fine, {size}"]
     count = count_of(len(warnings), "warning")
-    return [f"{examined.file}: can be run, {size}; {count}", *(f"  {each}" for each in warnings), f"  {DEFERENCE}"]
+    return [
+        f"{examined.file}: can be run, {size}; {count}",
+        *(f"  {each}" for each in warnings),
+        f"  {english().tell(DEFERENCE)}",
+    ]

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from drilltimer.model import Rep, Verdict
     from drilltimer.session import Snapshot
     from drilltimer.ui.live import LiveScreen
-    from drilltimer.ui.wording import Wording
+    from drilltimer.ui.wording import Tellable, Wording
 
 
 def wording_for(language: str) -> Wording:
@@ -71,9 +71,9 @@ class Telling:
         self._lines.append(rep_line(rep, verdict, self._wording, result_columns()))
         self._list(self._lines[-1:])
 
-    def on_trouble(self, text: str) -> None:
+    def on_trouble(self, what: Tellable) -> None:
         """Something else is worth a line."""
-        told = self._wording.told(text)
+        told = self._wording.tell(what)
         if self._screen:
             self._screen.tell(told)
             self._troubles.append(told)

@@ -112,7 +112,7 @@ def run(
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     check_words(plan)
     days = house().diary().about_days(player, plan) if player and not simulate else []
-    note("\n".join([wording("run.cautions"), *map(wording.told, [*days, *about_load(plan)])]))
+    note("\n".join([wording("run.cautions"), *map(wording.tell, [*days, *about_load(plan)])]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
     stage = open_stage(wanted, seed, wording, asks=not as_json and somebody_there())
     _announce(plan, stage.placement, record, wording)
@@ -139,7 +139,6 @@ def run(
         on_trouble=telling.on_trouble,
         screen=screen,
         landings=stage.landings,
-        wording=wording,
     )
     try:
         telling.end(outcome)
@@ -172,10 +171,13 @@ def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     from drilltimer.cli.live import say
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.ui.lines import health_lines, score_lines
+    from drilltimer.ui.wording import english
 
     if as_json:
         clock = RecordingClock(outcome.offset_s, outcome.health.drift_ppm)
-        document = score_document(outcome.recording, clock, outcome.verdicts, outcome.scores, outcome.health)
+        document = score_document(
+            outcome.recording, clock, outcome.verdicts, outcome.scores, outcome.health, english().tell
+        )
         print_document(document)
     else:
         say("\n".join(["", *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))

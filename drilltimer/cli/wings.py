@@ -21,8 +21,10 @@ import drilltimer
 from drilltimer.errors import UserError
 
 if TYPE_CHECKING:
+    from drilltimer.app.drive import OnTrouble
     from drilltimer.app.live import Journal, RecordOn
     from drilltimer.app.plan import Plan
+    from drilltimer.errors import Notice
     from drilltimer.model import AudioStream, Placement
 
 
@@ -32,7 +34,7 @@ class Diary(Protocol):
     def clean_name(self, name: str) -> str:
         """The name as it is kept; raises `HistoryError` for one that cannot be."""
 
-    def about_days(self, player: str, plan: Plan) -> list[str]:
+    def about_days(self, player: str, plan: Plan) -> list[Notice]:
         """Where a plan would take a player beyond guidance for a day or a week."""
 
     def open_journal(
@@ -42,7 +44,7 @@ class Diary(Protocol):
         placement: Placement,
         stream: AudioStream,
         simulated: bool,
-        on_trouble: Callable[[str], None],
+        on_trouble: OnTrouble,
     ) -> Journal:
         """Begin to keep a live session."""
 

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from drilltimer.errors import Notice, notice
 from drilltimer.model import Drill, DrillBlock, Level, Rep
 
 LANDINGS_MOST: dict[Level, int] = {"beginner": 90, "club": 120, "advanced": 140}
@@ -32,7 +33,7 @@ LONGEST_BREATH_S = 8.0
 MATCH_BOUT_S = 10.0
 MATCH_REST_S = 20.0
 BOUT_MOST_S = 30.0
-DEFERENCE = "Coach, physiotherapist and local rules decide, not this program."
+DEFERENCE = notice("deference")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ class Caution:
     """
 
     kind: Literal["warning", "note"]
-    message: str
+    message: Notice | str
     key: str
     block: int | None = None
 
@@ -117,13 +118,10 @@ def _about_landings(drill: Drill, load: Load) -> list[Caution]:
     most = LANDINGS_MOST[level]
     key = "reps" if any(block.reps for block in drill.blocks) else "work_s"
     if load.landings > most:
-        message = (
-            f"{load.landings} landings in a session, guidance for jump training at {level} level ends at {most}: "
-            "shorten it, or split it over days"
-        )
+        message = notice("many_landings", landings=load.landings, level=level, most=most)
         return [Caution("warning", message, key)]
     if load.landings > CHILD_LANDINGS_MOST:
-        message = f"{load.landings} landings: for children guidance ends at {CHILD_LANDINGS_MOST} a session"
+        message = notice("child_landings", landings=load.landings, most=CHILD_LANDINGS_MOST)
         return [Caution("note", message, key)]
     return []
 
@@ -132,21 +130,12 @@ def _about_bouts(load: Load) -> list[Caution]:
     found = []
     longest, hurried = load.longest, load.hurried
     if longest is not None and longest.work_s > BOUT_MOST_S:
-        message = (
-            f"{longest.landings} landings in {longest.work_s:.0f} s without a rest: after {BOUT_MOST_S:.0f} s the hop "
-            "loses its form; make rallies shorter"
-        )
+        message = notice("long_work", landings=longest.landings, seconds=longest.work_s, most=BOUT_MOST_S)
         found.append(Caution("warning", message, "rhythm", longest.block))
     elif longest is not None and longest.work_s > MATCH_BOUT_S:
-        message = (
-            f"longest bout {longest.work_s:.0f} s; in matches bouts last 5 to {MATCH_BOUT_S:.0f} s, with rests of 10 "
-            f"to {MATCH_REST_S:.0f} s"
-        )
+        message = notice("long_bout", seconds=longest.work_s, most=MATCH_BOUT_S, rest=MATCH_REST_S)
         found.append(Caution("note", message, "rhythm", longest.block))
     if hurried is not None and hurried.rest_s is not None and hurried.rest_s < hurried.work_s:
-        message = (
-            f"{hurried.rest_s:.0f} s of rest after {hurried.work_s:.0f} s of work: too little, rest at least as long "
-            "as the work (rest_s, rest_per_work)"
-        )
+        message = notice("short_rest", seconds=hurried.rest_s, work=hurried.work_s)
         found.append(Caution("warning", message, "rhythm", hurried.block))
     return found

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from drilltimer.history.marks import Mark
     from drilltimer.model import Level, Rep, Situation, Verdict
     from drilltimer.ui.keys import Keys
-    from drilltimer.ui.wording import Wording
+    from drilltimer.ui.wording import Tellable, Wording
 
     Keep = Callable[[FedSession], object]  # into the history, where that is asked for
 
@@ -104,7 +104,7 @@ def feed(recording: Path | None, **options: Any) -> None:
     wording = wording_for(options["language"])
     asked = _asked(recording, options)
     note(wording("run.cautions"))
-    note(wording("feed.doubt", ms=asked.spots.doubt_ms))
+    note(wording("feed.doubt", doubt=wording("feed.in_doubt", ms=asked.spots.doubt_ms)))
     if recording is None:
         outcome, keep = _live(asked, wording, options)
     else:
@@ -192,8 +192,8 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedS
     if options["record"]:
         note(wording("run.records", file=options["record"]))
 
-    def on_trouble(text: str) -> None:
-        remark(wording.told(text))
+    def on_trouble(what: Tellable) -> None:
+        remark(wording.tell(what))
 
     journal = FeedJournal(options["player"], asked, stream, on_trouble) if options["player"] else None
 
@@ -241,10 +241,17 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
     from drilltimer.feeding.document import feed_document
     from drilltimer.history.marks import agreement, agreement_lines
     from drilltimer.ui.lines import health_lines, score_lines
+    from drilltimer.ui.wording import english
 
     if as_json:
         document = feed_document(
-            outcome.recording, outcome.asked.play, outcome.verdicts, outcome.marks, outcome.scores, outcome.health
+            outcome.recording,
+            outcome.asked.play,
+            outcome.verdicts,
+            outcome.marks,
+            outcome.scores,
+            outcome.health,
+            english().tell,
         )
         print_document(document)
     else:

@@ -10,7 +10,7 @@ from typing import Any
 
 from drilltimer.history.marks import Mark, agreement
 from drilltimer.model import Health, Scores, Verdict
-from drilltimer.score.document import SCHEMA, rep_values, rounded
+from drilltimer.score.document import SCHEMA, Tell, health_values, rep_values, rounded
 
 FED_KEYS = (
     "rep", "contact_heard_s", "touchdown_s", "second_touchdown_s", "touchdown_ms", "error_ms", "uncertainty_ms",
@@ -25,6 +25,7 @@ def feed_document(
     marks: Mapping[int, Mark],
     scores: Scores,
     health: Health,
+    tell: Tell,
 ) -> dict[str, Any]:
     """Document of a session of live feeding: the contract of `feed.schema.json`, schema 1.
 
@@ -33,7 +34,7 @@ def feed_document(
     measured = list(verdicts)
     reps = []
     for verdict in measured:
-        values = rep_values(verdict)
+        values = rep_values(verdict, tell)
         reps.append({name: values[name] for name in FED_KEYS} | {"coach": marks.get(verdict.rep)})
     return {
         "schema": SCHEMA,
@@ -41,7 +42,7 @@ def feed_document(
         "play": play,
         "reps": reps,
         "scores": rounded(asdict(scores)),
-        "health": rounded(asdict(health)),
+        "health": health_values(health, tell),
         "agreement": asdict(agreement(measured, marks)),
     }
 

@@ -13,7 +13,7 @@ from drilltimer.feeding.spots import Spots
 from drilltimer.history.marks import Mark
 from drilltimer.model import Block, Grade, Heard, Level, Rep, Scores, Verdict, Window
 from drilltimer.score.feedback import CLEARANCE_S, Feedback
-from drilltimer.score.match import judge
+from drilltimer.score.match import BY_HAND, judge
 from drilltimer.score.stats import summarize
 from drilltimer.session.events import Event, Judged, Play
 from drilltimer.session.layout import Bank
@@ -28,7 +28,6 @@ SOONER = 0.9  # the next contact may come so much sooner than any yet
 RALLY_OVER = 1.35  # a rally is over when its next contact is late by this factor
 HEARD_LATE_S = 0.8  # a contact is probable to the ear so long after it sounded
 INTERVALS = 30
-COACH_MARKED = "declared void"
 
 
 class FeedSession:
@@ -94,7 +93,7 @@ class FeedSession:
         """The verdict, or a void one where the coach said so; the measured value stays in `verdicts`."""
         if self.marks.get(verdict.rep) is not Mark.VOID:
             return verdict
-        void = Verdict(verdict.rep, Grade.VOID, contact_heard_s=verdict.contact_heard_s, void=COACH_MARKED)
+        void = Verdict(verdict.rep, Grade.VOID, contact_heard_s=verdict.contact_heard_s, void=BY_HAND)
         return replace(
             void, level=verdict.level, window_open_ms=verdict.window_open_ms, window_close_ms=verdict.window_close_ms
         )

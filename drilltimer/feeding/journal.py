@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from drilltimer.app.drive import OnTrouble
 from drilltimer.audio.paths import as_text
 from drilltimer.errors import HistoryError
 from drilltimer.feeding.run import Asked, FedSession
@@ -17,6 +17,7 @@ from drilltimer.history.marks import FEEDING, Mark
 from drilltimer.history.run import history_path
 from drilltimer.history.store import History
 from drilltimer.model import AudioStream, Rep, Verdict
+from drilltimer.ui.wording import english
 
 
 class FeedJournal:
@@ -35,7 +36,7 @@ class FeedJournal:
         The name cannot be a player's.
     """
 
-    def __init__(self, player: str, asked: Asked, stream: AudioStream, on_trouble: Callable[[str], None]) -> None:
+    def __init__(self, player: str, asked: Asked, stream: AudioStream, on_trouble: OnTrouble) -> None:
         devices = device_name(stream, "source"), device_name(stream, "sink")
         entry = _entry(player, asked, uuid.uuid4().hex, now_utc(), "live", devices, stream.rate_hz)
         self._journal = Journal(history_path(), entry, on_trouble)
@@ -74,7 +75,7 @@ def keep_fed(player: str, outcome: FedSession) -> str:
         with History(history_path()) as history:
             number = history.replace_session(entry, _entries(outcome))
     except HistoryError as fault:
-        return f"not kept: {fault}"
+        return f"not kept: {english().tell(fault)}"
     return f"kept as session {number}, player {name}"
 
 

@@ -59,7 +59,7 @@ class Fed:
         Arrival at the microphone; its confidence is the probability that it was a feeder's contact at all.
     landing : Landing | None
     void : str
-        Why the ear cannot tell; empty when it can.
+        Why the ear cannot tell, by the key of its text; empty when it can.
     """
 
     contact: Onset
@@ -197,9 +197,9 @@ class FeedListener:
         ranked = np.argsort(-shares)
         best = int(ranked[0])
         if len(ranked) > 1 and shares[best] < NEAR_EQUAL * shares[ranked[1]]:
-            return Fed(onset, None, "two readings are as likely as each other")
+            return Fed(onset, None, "two_readings")
         if self._is_broken(contact.at):
-            return Fed(onset, None, "sound was lost")
+            return Fed(onset, None, "sound_lost")
         if best == len(places):
             return Fed(onset, None)
         first = int(places[best])

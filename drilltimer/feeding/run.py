@@ -10,11 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.app.drive import WAIT_S, await_return, kept, soften_first
+from drilltimer.app.drive import WAIT_S, OnTrouble, await_return, kept, soften_first
 from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.audio.files import load_word
-from drilltimer.errors import DeviceError, RecordingError, UserError
+from drilltimer.errors import DeviceError, RecordingError, UserError, notice
 from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.listener import Court, FeedListener, Learned
 from drilltimer.feeding.rhythm import Play as PlayKind
@@ -106,7 +106,9 @@ def hear_recording(
             session.feed(block)
         session.finish()
         rate_hz, fault, live = file.rate_hz, file.fault(), file.session
-        health = Health(notes=(*_notes(asked), *[file.damage] * bool(file.damage)))
+        health = Health(
+            notes=(notice("feed.in_doubt", ms=asked.spots.doubt_ms), *([file.damage] if file.damage else ()))
+        )
     if not session.verdicts:
         raise RecordingError(
             f"{path}: no feeder's contact is heard in it",
@@ -122,11 +124,6 @@ def _blocks(file: AudioFile) -> Iterator[Block]:
         samples = file.read(start, min(frames, file.frames - start))
         if len(samples):
             yield Block(start, samples, np.zeros((len(samples), 1), np.float32))
-
-
-def _notes(asked: Asked) -> tuple[str, ...]:
-    doubt_ms = asked.spots.doubt_ms
-    return (f"who stood where leaves {doubt_ms:.1f} ms of doubt in every touchdown",)
 
 
 def _outcome(
@@ -168,7 +165,7 @@ def run_feed(
     length_s: float | None = None,
     wait_s: float = WAIT_S,
     on_rep: Callable[[Rep, Verdict, Mark | None], None],
-    on_trouble: Callable[[str], None],
+    on_trouble: OnTrouble,
     tick: Callable[[FeedSession], None],
     on_stage: Callable[[str], None] = lambda stage: None,
 ) -> FedSession:

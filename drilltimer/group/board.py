@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drilltimer.errors import Notice
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -40,8 +42,9 @@ class Board:
 
     Parameters
     ----------
-    title, stage, next_stage : str
-        Of the plan, of what is done, and of what follows ("" for nothing).
+    title : str
+    stage, next_stage : Notice, str or None
+        What is done, and what follows.
     working : bool
         False in a change-over.
     left_s : float
@@ -52,9 +55,9 @@ class Board:
     resting : tuple of str
     scores : tuple of PlayerScore
         In the order of the list.
-    together : str
+    together : Notice | None
         What was estimated of the group as a whole.
-    paused : str
+    paused : Notice | None
         Why the session stands still.
     roster : tuple of Listed
         Everybody, in the order of the list: a coach takes players out and brings them in by their place in it.
@@ -63,15 +66,15 @@ class Board:
     """
 
     title: str
-    stage: str
-    next_stage: str
+    stage: Notice | str | None
+    next_stage: Notice | str | None
     working: bool
     left_s: float
     whole_left_s: float
     places: tuple[Place, ...]
     resting: tuple[str, ...]
     scores: tuple[PlayerScore, ...]
-    together: str = ""
-    paused: str = ""
+    together: Notice | None = None
+    paused: Notice | None = None
     roster: tuple[Listed, ...] = ()
     joins: bool = True

@@ -50,9 +50,9 @@ def _foot(board: Board, look: Look, wording: Wording, news: str, asked: str | No
     """What has happened, what comes, and what a key does or is asked for, which goes last in a low window."""
     lines = [Text(news, style=look.palette.warning)] if news else []
     if board.together and look.rows >= LOW_ROWS:  # who is where goes before what was
-        lines.append(Text(wording.told(board.together), style=look.palette.faint))
+        lines.append(Text(wording.tell(board.together), style=look.palette.faint))
     if board.next_stage:
-        lines.append(Text(wording("board.next", stage=wording.told(board.next_stage))))
+        lines.append(Text(wording("board.next", stage=wording.tell(board.next_stage))))
     if asked is None:
         lines.append(Text(wording("board.keys"), style=look.palette.faint))
     else:
@@ -108,9 +108,9 @@ def _phase(board: Board, wording: Wording) -> str:
         return paused_line(board.paused, wording)
     if not board.stage:
         return (
-            wording("board.change", stage=wording.told(board.next_stage)) if board.next_stage else wording("board.over")
+            wording("board.change", stage=wording.tell(board.next_stage)) if board.next_stage else wording("board.over")
         )
-    return wording("board.work" if board.working else "board.change", stage=wording.told(board.stage))
+    return wording("board.work" if board.working else "board.change", stage=wording.tell(board.stage))
 
 
 def _clock(board: Board, look: Look, rows: int) -> list[Text]:

@@ -7,9 +7,11 @@ from typing import Any, Protocol
 
 from rich.console import RenderableType
 
+from drilltimer.errors import Notice
 from drilltimer.group.board import Board
 from drilltimer.group.board_drawing import draw_board
 from drilltimer.model import Health
+from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.live import LiveScreen
 from drilltimer.ui.screen import Look
 
@@ -20,10 +22,10 @@ class Conducted(Protocol):
     """What a coach may ask of a group session."""
 
     @property
-    def paused(self) -> str:
-        """Why it stands still; empty while it runs."""
+    def paused(self) -> Notice | None:
+        """Why it stands still; None while it runs."""
 
-    def pause(self, why: str) -> None:
+    def pause(self, why: Notice) -> None:
         """Stop at once."""
 
     def resume(self) -> None:
@@ -62,7 +64,7 @@ class BoardScreen(LiveScreen):
         if self._asked is None and key.casefold() == "i":
             self._asked = ""
         elif self._asked is None:
-            obey_coach(key, session, self._wording("screen.by_key"))
+            obey_coach(key, session)
         else:
             self._asked = self._answer(self._asked, key, session)
 
@@ -80,7 +82,7 @@ class BoardScreen(LiveScreen):
         return draw_board(self._board(), look, self._wording, news, self._asked)
 
 
-def obey_coach(key: str, session: Conducted, by_key: str) -> None:
+def obey_coach(key: str, session: Conducted) -> None:
     """Do what a key asks for; an unknown key does nothing.
 
     Raises
@@ -93,7 +95,7 @@ def obey_coach(key: str, session: Conducted, by_key: str) -> None:
             if session.paused:
                 session.resume()
             else:
-                session.pause(by_key)
+                session.pause(BY_KEY)
         case "n":
             session.skip()
         case "r":

@@ -26,12 +26,13 @@ if TYPE_CHECKING:
     from drilltimer.app.lasting import Open
     from drilltimer.cli.stage import Wanted
     from drilltimer.cli.wings import House
+    from drilltimer.errors import Notice
     from drilltimer.group.board_screen import BoardScreen
     from drilltimer.group.conduct import GroupSession
     from drilltimer.group.events import Begun, Gathered, Moved, Scored, Told
     from drilltimer.group.run import GroupOutcome, LoadedPlan
     from drilltimer.model import AudioStream
-    from drilltimer.ui.wording import Wording
+    from drilltimer.ui.wording import Tellable, Wording
 
     Happened = Begun | Scored | Gathered | Moved | Told
 
@@ -92,7 +93,9 @@ def show(plan: str, language: str) -> None:
     names = [player.name for player in loaded.plan.players]
     for number, stage in enumerate(loaded.course.stages):
         mark = f', called "{NEXT_EXERCISE}"' if number in silent else ""  # a warm-up's blocks are the first stages
-        lines.append(f"{clock(stage.start_s):>6s}  {stage_title(stage)}, {clock(stage.work_s)} of work{mark}")
+        lines.append(
+            f"{clock(stage.start_s):>6s}  {wording.tell(stage_title(stage))}, {clock(stage.work_s)} of work{mark}"
+        )
         if stage.kind == "stations":
             for station, squad in zip(loaded.plan.stations, stage.seats.stations, strict=True):
                 lines.append(f"{'':8s}{station.name}: {', '.join(names[player] for player in squad) or '-'}")
@@ -173,8 +176,8 @@ def run(
     screen = None if plain else _screen(session, stream.rate_hz, wording)
     troubles: list[str] = []
 
-    def on_trouble(text: str) -> None:
-        told = wording.told(text)
+    def on_trouble(what: Tellable) -> None:
+        told = wording.tell(what)
         if screen:
             screen.tell(told)
             troubles.append(told)
@@ -253,7 +256,7 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
     wide = min(max(map(cell_len, names)), MOST_NAME)
     if isinstance(event, Begun):
         places = places_of(session.plan, event.stage)
-        title = wording.told(stage_title(event.stage))
+        title = wording.tell(stage_title(event.stage))
         lines = [f"{at}  {wording('group.stage', stage=title, time=clock(event.stage.work_s))}"]
         lines += [f"{'':7s}{place.title}: {', '.join(place.players) or '-'}" for place in places]
         heads = (f"{'':5s}", padded(wording("group.player"), wide))
@@ -274,12 +277,12 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
         span = {"first_ms": found.first_ms, "last_ms": found.last_ms}
         told = wording.counted("group.heard", found.onsets, **span, percent=percent, onsets=found.onsets)
         return [f"{at}  {told}"]
-    return [f"{at}  {wording.told(event.text)}"]
+    return [f"{at}  {wording.tell(event.what)}"]
 
 
 def _conclude(
     outcome: GroupOutcome,
-    together: str,
+    together: Notice | None,
     sheets: tuple[Path, ...],
     ranking: bool,
     simulated: bool,
@@ -296,7 +299,7 @@ def _conclude(
     lines = [""]
     if scores:
         lines += score_table(ranked(scores) if ranking else scores, wording, result_columns())
-    lines += [wording.told(together)] * bool(together)
+    lines += [wording.tell(together)] * bool(together)
     print_lines([*lines, *health_lines(outcome.health, wording)])
     for path in sheets:
         write_sheet(sheet_of(outcome.session, wording, ranking=ranking, simulated=simulated), path)
@@ -348,13 +351,14 @@ def _two_courts(loaded: LoadedPlan, wording: Wording) -> list[str]:
 def _told(loaded: LoadedPlan) -> list[str]:
     from drilltimer.drill.load import DEFERENCE
     from drilltimer.group.lint import doubts
+    from drilltimer.ui.wording import english
 
     found = doubts(loaded.plan, loaded.course, loaded.drills)
     lines = []
     for doubt in found:
         line, column = loaded.tree.place((doubt.key,), at_key=True)
         lines.append(f"  {loaded.file}:{line}:{column}: {doubt.key}: {doubt.message}")
-    return [*lines, *[DEFERENCE] * bool(found)]
+    return [*lines, *[english().tell(DEFERENCE)] * bool(found)]
 
 
 def register(house: House) -> None:

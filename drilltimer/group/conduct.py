@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from drilltimer.errors import Notice, notice
 from drilltimer.group import announce
 from drilltimer.group.contacts import Contacts, Turn, lay_contacts, lay_turns, scored_stations
 from drilltimer.group.crowd_estimate import Gathering, estimate
@@ -79,7 +80,7 @@ class GroupSession:
         self._next: Running | None = None
         self._closing: list[Running] = []  # over, but not all is heard yet
         self._free = zero  # frame at which the latest stage's work ends
-        self._paused = ""
+        self._paused: Notice | None = None
         self._over = self._ended = self._finishing = False
         self._paused_at = zero
         self._stood = 0  # frames, in pauses
@@ -162,11 +163,11 @@ class GroupSession:
         return self._paused_at if self._paused else self._now
 
     @property
-    def paused(self) -> str:
-        """Why the session stands still; empty while it runs."""
+    def paused(self) -> Notice | None:
+        """Why the session stands still; None while it runs."""
         return self._paused
 
-    def pause(self, why: str) -> None:
+    def pause(self, why: Notice) -> None:
         """Stop at once: what sounds is cut, and reps that have begun are void."""
         if self._paused or self._over or self._ended:
             return
@@ -178,7 +179,7 @@ class GroupSession:
         """Go on with what is left of the stage, after a countdown."""
         if not self._paused:
             return
-        self._paused = ""
+        self._paused = None
         self._stood += self._now - self._paused_at
         self._pending.append(Silence())  # the word that told of the pause may still sound
         self._hearing.renew(lost)
@@ -209,7 +210,7 @@ class GroupSession:
         if self._current is None and self._ahead:  # nothing of it has sounded
             del self._ahead[0]
         self._again = None
-        self._cut("skipped")
+        self._cut(notice("skipped"))
         self._leave()
 
     def repeat(self) -> None:
@@ -218,7 +219,7 @@ class GroupSession:
             return
         stage = self._current.source
         self._again = self._opening_again(self._current, stage, self._now)
-        self._cut("repeated")
+        self._cut(notice("repeated"))
         self._leave(replace(stage, lead_s=min(stage.lead_s, REPEAT_LEAD_S)))
 
     def extend(self) -> bool:
@@ -229,7 +230,7 @@ class GroupSession:
         more = frames_from_s(EXTEND_S, self.rate_hz)
         limit = self.zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self.rate_hz)
         if running is None or self._next or self._finishing or running.end + more > limit:
-            self._pending.append(Told("too late to extend"))
+            self._pending.append(Told(notice("too_late")))
             return False
         turn = replace(running.contacts.turns[-1], opens_s=0.0, closes_s=EXTEND_S)
         stage = replace(running.stage, work_s=EXTEND_S)
@@ -266,7 +267,7 @@ class GroupSession:
     def _refuses(self) -> bool:
         """Whether nothing can be asked for now; a coach whose session stands still is told."""
         if self._paused:
-            self._pending.append(Told("the session is paused: go on first"))
+            self._pending.append(Told(notice("go_on_first")))
         return bool(self._paused) or self._over or self._ended
 
     def _leave(self, again: Stage | None = None) -> None:
@@ -357,13 +358,13 @@ class GroupSession:
         """Words one after the other, outside of any stage."""
         self._pending += say_words(words, at, self._make_bank, self._lengths_s, self.rate_hz)
 
-    def _cut(self, why: str) -> None:
+    def _cut(self, why: Notice) -> None:
         """Take back what has not sounded; what has begun is void, and a stage that was to follow waits again."""
         self._pending.append(Silence())
         for running in self._live():
             for index in running.begun(self._now):
                 for lane in sorted(running.unheard[index]):
-                    self._judge(Heard(index, None, False, None, why, lane))
+                    self._judge(Heard(index, None, False, None, lane=lane), why)
             running.expected.clear()
         if self._next is not None:
             self._ahead.insert(0, self._next.stage)
@@ -377,9 +378,10 @@ class GroupSession:
         before = len(self._ahead)
         self._ahead = [self.roster.seated(stage) for stage in fit(retime(self._ahead, now_s), self.plan.time_limit_s)]
         if lost := before - len(self._ahead):
-            self._pending.append(Told(f"no time is left for the end of the plan; stretches of work left out: {lost}"))
+            self._pending.append(Told(notice("no_time", stages=lost)))
 
-    def _judge(self, heard: Heard) -> None:
+    def _judge(self, heard: Heard, why: Notice | None = None) -> None:
+        """A rep was heard, or cut for that reason."""
         running = next((each for each in self._live() if heard.rep in each.unheard), None)
         if running is None or heard.lane not in running.unheard[heard.rep]:
             return
@@ -392,7 +394,7 @@ class GroupSession:
             self.gatherings.append(gathering)
             self._pending.append(Gathered(rep, gathering))
             return
-        scored = score_rep(heard, running, self.plan, self.lanes, self.rate_hz)
+        scored = score_rep(heard, running, self.plan, self.lanes, self.rate_hz, why)
         if scored is not None:
             self.results.append(scored)
             self._pending.append(scored)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drilltimer.errors import Notice
 from drilltimer.group.crowd_estimate import Gathering
 from drilltimer.group.roster import Move
 from drilltimer.group.timeline import Stage
@@ -55,7 +56,7 @@ class Begun:
 class Told:
     """Something for the coach to read."""
 
-    text: str
+    what: Notice
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable
 from dataclasses import replace
 
+from drilltimer.app.drive import OnTrouble
 from drilltimer.app.live import Outcome
 from drilltimer.app.plan import Plan
+from drilltimer.errors import notice
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.events import Scored
 from drilltimer.group.run import GroupOutcome
@@ -44,7 +45,7 @@ class GroupJournal:
         stream: AudioStream,
         simulated: bool,
         seed: int,
-        on_trouble: Callable[[str], None],
+        on_trouble: OnTrouble,
     ) -> None:
         self._session, self._drills, self._seed = session, drills, seed
         self._source = "simulated" if simulated else "live"
@@ -76,7 +77,7 @@ class GroupJournal:
             numbers += [number] if number is not None else []
         if numbers:
             span = "-".join(str(number) for number in sorted({min(numbers), max(numbers)}))
-            self._on_trouble(f"kept under the players' names (session {span}); 'drilltimer history NAME' shows them")
+            self._on_trouble(notice("kept_group", numbers=span))
 
     def _key(self, scored: Scored) -> tuple[int, Placement]:
         return scored.player, self._session.plan.stations[scored.station].placement

@@ -38,7 +38,7 @@ ALONE_S = (-0.06, 0.015)  # a lane learns how its neighbours sound when its own 
 TRIES = 3
 LEFT_OUT_S = (-0.006, 0.012)  # of the sound about an onset that is a neighbour's
 LENT_DOUBT_S = 0.001  # where a lane's contact is only known from another lane and the distances: a foot or so
-SHARED = "no louder than what the next lane let through"
+SHARED = "next_lane"
 
 
 class LaneListener(Listener):

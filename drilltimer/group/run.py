@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, drive, soften_first
+from drilltimer.app.drive import SETTLE_S, WAIT_S, OnTrouble, drive, soften_first
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import with_recognition
 from drilltimer.audio.files import (
@@ -190,7 +190,7 @@ def run_group(
     reopen: Open | None = None,
     wait_s: float = WAIT_S,
     on_event: Callable[[Begun | Scored | Gathered | Moved | Told], None],
-    on_trouble: Callable[[str], None],
+    on_trouble: OnTrouble,
     board: GroupBoard | None = None,
 ) -> GroupOutcome:
     """Run a group session on a stream to its end, to an interrupt, or until the device is lost for good.

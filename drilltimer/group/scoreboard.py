@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from drilltimer.errors import Notice, notice
 from drilltimer.group.board import Board, Listed, Place, PlayerScore
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.crowd_estimate import summarize_together
@@ -26,26 +27,27 @@ def board_of(session: GroupSession, rate_hz: int) -> Board:
     whole_s += sum(stage.lead_s + stage.work_s for stage in ahead) + FINISH_S
     return Board(
         title=plan.name,
-        stage=stage_title(running.stage) if running else "",
-        next_stage=stage_title(later) if later else "",
+        stage=stage_title(running.stage) if running else None,
+        next_stage=stage_title(later) if later else None,
         working=working,
         left_s=left_s,
         whole_left_s=whole_s,
         places=_places(session, running, later, rate_hz),
         resting=_names(plan, running.stage.seats.resting) if running else (),
         scores=player_scores(session),
-        together=together_line(session),
+        together=together(session),
         paused=session.paused,
         roster=_roster(session, rate_hz),
         joins=len(plan.players) < MAX_PLAYERS,
     )
 
 
-def stage_title(stage: Stage) -> str:
-    """What a stage is, in words."""
+def stage_title(stage: Stage) -> Notice | str:
+    """What a stage is, to be told."""
     if stage.kind != "stations":
         return stage.name
-    return f"round {stage.round} of {stage.rounds}, {stage.name}"
+    interval = notice("group_interval", place=stage.place + 1, length=stage.length)
+    return notice("group_round", round=stage.round, rounds=stage.rounds, name=interval)
 
 
 def player_scores(session: GroupSession) -> tuple[PlayerScore, ...]:
@@ -59,15 +61,18 @@ def player_scores(session: GroupSession) -> tuple[PlayerScore, ...]:
     return tuple(found)
 
 
-def together_line(session: GroupSession) -> str:
-    """What was estimated of the whole group; empty before anything was."""
+def together(session: GroupSession) -> Notice | None:
+    """What was estimated of the whole group; None before anything was."""
     summary = summarize_together(session.gatherings)
     if summary.first_ms is None or summary.last_ms is None:
-        return ""
-    return (
-        f"group, estimated (contacts: {summary.contacts}): first touchdown {summary.first_ms:+z.0f} ms, "
-        f"last {summary.last_ms:+z.0f} ms after the contact, spread {summary.spread_ms or 0.0:.0f} ms, "
-        f"{100 * (summary.share or 0.0):.0f} % of the sounds in the window; nobody's own score"
+        return None
+    return notice(
+        "group_together",
+        contacts=summary.contacts,
+        first=summary.first_ms,
+        last=summary.last_ms,
+        spread=summary.spread_ms or 0.0,
+        share=100 * (summary.share or 0.0),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from drilltimer.errors import Notice
 from drilltimer.group.events import Scored
 from drilltimer.group.plan import GroupPlan
 from drilltimer.group.running import Running
@@ -13,7 +14,9 @@ from drilltimer.model import LEVELS, Heard, Rep
 from drilltimer.score.match import judge, void_verdict
 
 
-def score_rep(heard: Heard, running: Running, plan: GroupPlan, lanes: Sequence[int], rate_hz: int) -> Scored | None:
+def score_rep(
+    heard: Heard, running: Running, plan: GroupPlan, lanes: Sequence[int], rate_hz: int, cut: Notice | None = None
+) -> Scored | None:
     """Verdict for the player whose turn it was; None where nobody's was.
 
     Parameters
@@ -25,14 +28,16 @@ def score_rep(heard: Heard, running: Running, plan: GroupPlan, lanes: Sequence[i
     lanes : sequence of int
         Stations that are lanes, by place in the plan's list.
     rate_hz : int
+    cut : Notice, optional
+        Why it was not heard to its end.
     """
     turn = running.contacts.turns[running.contacts.turn_of[heard.rep]]
     player, station = turn.players[heard.lane], lanes[heard.lane]
     if player is None:
         return None
     rep = _at_level(running.reps[heard.rep], plan, player)
-    if heard.void and heard.contact is None and heard.landing is None:
-        return Scored(player, station, rep, void_verdict(rep, heard.void))
+    if cut:
+        return Scored(player, station, rep, void_verdict(rep, cut))
     return Scored(player, station, rep, judge(heard, rep, plan.stations[station].placement, rate_hz))
 
 

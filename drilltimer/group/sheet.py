@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from drilltimer.group.conduct import GroupSession
-from drilltimer.group.scoreboard import together_line
+from drilltimer.group.scoreboard import together
 from drilltimer.group.sheet_page import GroupSheet, make_rows
 from drilltimer.history.entries import RepEntry
 from drilltimer.history.journal import now_utc
@@ -18,12 +16,11 @@ def sheet_of(session: GroupSession, wording: Wording, *, ranking: bool, simulate
     for number, player in enumerate(session.plan.players):
         own = [RepEntry(each.rep, each.verdict) for each in session.results if each.player == number]
         players.append((player.name, own))
-    rows = make_rows(players, ranking=ranking)
-    rows = tuple(replace(row, advice=replace(row.advice, text=wording.told(row.advice.text))) for row in rows)
+    rows = make_rows(players, wording, ranking=ranking)
     named = {row.player for row in rows}
     unscored = tuple(name for name, _ in players if name not in named)
     moves = tuple((move.at_s, move.player, move.inside) for move in session.roster.moves)
-    together = wording.told(together_line(session))
+    all_of_them = wording.tell(together(session))
     return GroupSheet(
-        session.plan.name, now_utc(), rows, unscored, wording.section("sheet"), moves, together, simulated, ranking
+        session.plan.name, now_utc(), rows, unscored, wording.section("sheet"), moves, all_of_them, simulated, ranking
     )

@@ -11,12 +11,13 @@ from pathlib import Path
 
 from drilltimer import __version__
 from drilltimer.errors import HistoryError
-from drilltimer.history.advice import Advice, advise
+from drilltimer.history.advice import advise
 from drilltimer.history.compare import counted
 from drilltimer.history.entries import RepEntry
 from drilltimer.history.export import new_file, safe_cell
 from drilltimer.model import Mode, Scores
 from drilltimer.score.stats import summarize
+from drilltimer.ui.wording import Wording
 
 TEST_DRILL_NAME = "test-block"
 COLUMNS = (
@@ -31,7 +32,8 @@ class SheetRow:
 
     player: str
     scores: Scores
-    advice: Advice
+    practise: str
+    drill: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,9 @@ class GroupSheet:
     ranking: bool = False
 
 
-def make_rows(players: Sequence[tuple[str, Sequence[RepEntry]]], *, ranking: bool = False) -> tuple[SheetRow, ...]:
+def make_rows(
+    players: Sequence[tuple[str, Sequence[RepEntry]]], wording: Wording, *, ranking: bool = False
+) -> tuple[SheetRow, ...]:
     """Rows of all players with reps, in the order given; with `ranking` by their share in the window."""
     rows = []
     for player, entries in players:
@@ -75,7 +79,8 @@ def make_rows(players: Sequence[tuple[str, Sequence[RepEntry]]], *, ranking: boo
         found = advise(own, scores, own[0].rep.mode)
         # That there are few reps is said below the table for all; a row has room for what is beyond that.
         beyond = [advice for advice in found if advice.drill != TEST_DRILL_NAME]
-        rows.append(SheetRow(player, scores, (beyond or found)[0]))
+        first = (beyond or found)[0]
+        rows.append(SheetRow(player, scores, wording.tell(first.text), first.drill))
     if ranking:
         rows.sort(key=lambda row: -(row.scores.in_window_share or 0.0))
     return tuple(rows)
@@ -138,6 +143,6 @@ def _cells(row: SheetRow) -> list[str | float | None]:
         rounded(scores.constant_error_ms),
         rounded(scores.variable_error_ms),
         rounded(scores.mean_stagger_ms),
-        row.advice.text,
-        row.advice.drill,
+        row.practise,
+        row.drill,
     ]

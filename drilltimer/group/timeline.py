@@ -23,6 +23,7 @@ class Stage:
     ----------
     kind : {"movement", "together", "stations"}
     name : str
+        Empty at stations.
     start_s : float
         From the session's first frame to the start of work.
     lead_s : float
@@ -37,6 +38,8 @@ class Stage:
     place : int
         In the round, from 0.
     landings_per_min : float
+    length : int
+        Intervals in a round; 0 in the warm-up.
     """
 
     kind: StageKind
@@ -50,6 +53,7 @@ class Stage:
     rounds: int = 0
     place: int = 0
     landings_per_min: float = 0.0
+    length: int = 0
 
     @property
     def opens_round(self) -> bool:
@@ -117,8 +121,8 @@ def _stages(plan: GroupPlan) -> Iterator[Stage]:
         start_s = now_s + lead_s
         now_s = start_s + plan.work_s
         here = seats(plan, interval, partial(_is_there, plan, start_s, now_s))
-        name = f"interval {place + 1} of {length}"
-        yield Stage("stations", name, start_s, lead_s, plan.work_s, here, drill, round_ + 1, plan.rounds, place)
+        of_round = {"round": round_ + 1, "rounds": plan.rounds, "place": place, "length": length}
+        yield Stage("stations", "", start_s, lead_s, plan.work_s, here, drill, **of_round)
 
 
 def _is_there(plan: GroupPlan, start_s: float, end_s: float, player: int) -> bool:

@@ -143,7 +143,7 @@ class Ear:
         ahead = self._seek(take, heard, expected, lags)
         zero = ahead.zero
         if zero is None:
-            return _silent(ahead.void or "no contact cue was heard, and none before it")
+            return _silent(ahead.void or "no_contact")
         taught = ahead.taught or self._teach(take, heard, expected, zero)
         ours = ahead.ours
         if ours is None or not np.array_equal(ours.played, take.played):
@@ -205,9 +205,9 @@ class Ear:
     def _signal(self, take: Take, channel: int) -> tuple[np.ndarray | None, str]:
         """What one microphone heard, without rumble; or None, and why there is nothing to hear."""
         if take.broken:
-            return None, "sound was lost in this rep"
+            return None, "lost_in_rep"
         if not np.any(take.heard[channel]):
-            return None, "the microphone gave digital silence"
+            return None, "digital_silence"
         return filtered(take.heard[channel], "highpass", (CUT_HZ,), take.rate_hz), ""
 
     def catch_up(self) -> None:
@@ -338,7 +338,7 @@ class Ear:
             self._stray = None
             return anywhere, ""
         self._stray = lag
-        return None, "the contact was heard where it should not be: the sound device lost time"
+        return None, "lost_time"
 
     def _measure(
         self,

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from drilltimer.errors import Notice, notice
 from drilltimer.history.change import FEWEST_REPS
 from drilltimer.history.entries import RepEntry
 from drilltimer.model import Grade, Scores
@@ -29,7 +30,7 @@ MOST = 3
 class Advice:
     """What to do, with which drill ("" for none), and the rule that said so."""
 
-    text: str
+    text: Notice
     drill: str
     rule: str
 
@@ -37,9 +38,7 @@ class Advice:
 def advise(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[Advice]:
     """The three rules that matter most and hold, in order of weight. `entries` are the counted reps of one mode."""
     found = [advice for holds, advice in _rules(entries, scores, mode) if holds]
-    return found[:MOST] or [
-        Advice("Keep going with the same drill; nothing stands out yet.", "", "none of the others holds")
-    ]
+    return found[:MOST] or [Advice(notice("advice_1"), "", "none of the others holds")]
 
 
 def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple[bool, Advice]]:
@@ -53,16 +52,16 @@ def _measuring(scores: Scores) -> list[tuple[bool, Advice]]:
     return [
         (
             asked > 0 and scores.void >= VOID_SHARE * asked,
-            Advice("Mend the measuring first: move the microphone nearer to the feet, and away from noise.", "",
+            Advice(notice("advice_2"), "",
                    f"at least {VOID_SHARE:.0%} of the reps could not be heard"),
         ),
         (
             scores.n < FEWEST_REPS,
-            Advice("Make a test block: there is too little to go by.", "test-block", f"fewer than {FEWEST_REPS} reps"),
+            Advice(notice("advice_3"), "test-block", f"fewer than {FEWEST_REPS} reps"),
         ),
         (
             scores.n > 0 and scores.missed >= MISSED_SHARE * scores.n,
-            Advice("Hop at every contact, small and easy, with contacts that come evenly.", "steady-contact",
+            Advice(notice("advice_4"), "steady-contact",
                    f"at least {MISSED_SHARE:.0%} of the landings were missed"),
         ),
     ]  # fmt: skip
@@ -76,17 +75,17 @@ def _timing(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Adv
     return [
         (
             many_before,
-            Advice("Hop later: you are down again before the ball is struck, and settle. Watch the racket.",
+            Advice(notice("advice_5"),
                    "serve-return", f"at least {GUESS_SHARE:.0%} of the landings came before the contact"),
         ),
         (
             low_ms is not None and low_ms > HABIT_MS,
-            Advice("Begin the hop sooner, while the hitter swings, so that you come down just after the contact.",
+            Advice(notice("advice_6"),
                    "serve-return", f"the 95 % interval of the constant error lies above +{HABIT_MS:.0f} ms"),
         ),
         (
             high_ms is not None and high_ms < -HABIT_MS and not many_before,
-            Advice("Let the hop come a little later: land after the contact, not with it.", "steady-contact",
+            Advice(notice("advice_7"), "steady-contact",
                    f"the 95 % interval of the constant error lies below -{HABIT_MS:.0f} ms"),
         ),
     ]  # fmt: skip
@@ -100,22 +99,22 @@ def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, A
     return [
         (
             scores.variable_error_ms is not None and scores.variable_error_ms > half_ms,
-            Advice("Become steadier: even contacts first, then uneven ones.", "steady-contact",
+            Advice(notice("advice_8"), "steady-contact",
                    "the variable error is more than half of the window"),
         ),
         (
             scores.timed > 0 and scores.guesses >= GUESS_SHARE * scores.timed,
-            Advice("Wait for the direction before the first step.", "direction",
+            Advice(notice("advice_9"), "direction",
                    f"guesses come to at least {GUESS_SHARE:.0%} of the landings"),
         ),
         (
             len(staggers_ms) >= FEWEST_REPS and median(staggers_ms) > STAGGER_MS,
-            Advice("Bring both feet down together, softly, wider than the shoulders.", "first-hop",
+            Advice(notice("advice_10"), "first-hop",
                    f"half of the staggers are above {STAGGER_MS:.0f} ms"),
         ),
         (
             scores.n >= FEWEST_REPS and (scores.in_window_share or 0.0) >= GOOD_SHARE,
-            Advice("Go on to contacts that are harder to foresee, or to a narrower window (--level).", "random-contact",
+            Advice(notice("advice_11"), "random-contact",
                    f"at least {GOOD_SHARE:.0%} were in the window"),
         ),
     ]  # fmt: skip

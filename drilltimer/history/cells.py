@@ -25,18 +25,41 @@ _INTEGERS = frozenset({"seed", "rate_hz", "number", "warm_up", "rep", "block", "
 _TEXTS = frozenset(
     {
         *("uid", "started_utc", "drill", "protocol", "source", "versions", "ending", "health", "input_device"),
-        *("output_device", "name", "mode", "level", "situation", "feedback", "cues", "call", "grade", "void", "coach"),
+        *(
+            "output_device",
+            "name",
+            "mode",
+            "level",
+            "situation",
+            "feedback",
+            "cues",
+            "call",
+            "grade",
+            "void",
+            "coach",
+            "void_notice",
+        ),
     }
 )
 _SESSION_MAY_LACK = frozenset({"seed", "ending"})
 _REP_MAY_LACK = frozenset(
     {
-        *("level", "call", "coach", "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms"),
+        *(
+            "level",
+            "call",
+            "coach",
+            "void_notice",
+            "touchdown_ms",
+            "error_ms",
+            "uncertainty_ms",
+            "stagger_ms",
+            "first_step_ms",
+        ),
         *("contact_heard_s", "touchdown_s", "second_touchdown_s", "first_step_s", "ear_uncertainty_ms"),
     }
 )
 _SWITCHES = frozenset({"warm_up", "withheld", "guessed"})
-_JSON = frozenset({"versions", "health", "cues"})
+_JSON = frozenset({"versions", "health", "cues", "void_notice"})
 _OF_PLAYER = ("player_level", "player_sport")
 _LONGEST_TEXT, _LONGEST_JSON = 100_000, 1_000_000  # characters
 _GREATEST_HEALTH = 1e12  # of whatever was measured of the sound: a machine may have slept for days
@@ -102,6 +125,8 @@ def check_rep(rep: Row) -> None:
     if rep["mode"] not in _MODES or rep.get("coach") not in (None, *Mark):
         raise ValueError(f"{where}{rep['mode']!r} is no mode, or {rep.get('coach')!r} no coach's mark")
     Grade(rep["grade"])
+    if rep.get("void_notice") is not None:
+        _check_notice(f"{where}void_notice", json.loads(rep["void_notice"]))
     for cue in json.loads(rep["cues"]):
         if cue["role"] not in get_args(Role) or cue.keys() - {field.name for field in fields(Cue)}:
             raise ValueError(f"{where}{cue!r:.100} is no cue")
@@ -187,6 +212,21 @@ def _check_health(text: str) -> None:
             _check_value(f"health's {name}", health[name], "number", (-_GREATEST_HEALTH, _GREATEST_HEALTH))
     if not all(isinstance(each, str) for each in health.get("notes", ())):
         raise ValueError("health's notes: are no texts")
+    if "notices" in health and len(health["notices"]) != len(health.get("notes", ())):
+        raise ValueError("health's notices: are not as many as its notes")
+    for each in health.get("notices", ()):
+        _check_notice("health's notices", each)
+
+
+def _check_notice(where: str, kept: Any) -> None:
+    key, values = kept
+    if not (isinstance(key, str) and isinstance(values, dict)):
+        raise ValueError(f"{where}: {kept!r:.100} is no notice")
+    for value in values.values():
+        if isinstance(value, list):
+            _check_notice(where, value)
+        elif not isinstance(value, str | int | float):
+            raise ValueError(f"{where}: {value!r:.100} is no value")
 
 
 def _check_cells(where: str, row: Row, columns: Iterable[str], may_lack: frozenset[str]) -> None:

@@ -12,7 +12,7 @@ from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from drilltimer.errors import HistoryError
+from drilltimer.errors import HistoryError, notice
 from drilltimer.history.schema import MIGRATIONS, SCHEMA
 
 FILE_NAME = "history.sqlite"
@@ -54,9 +54,7 @@ def explain(fault: sqlite3.Error | UnicodeDecodeError, path: Path) -> HistoryErr
             fix="Close it, then try again.",
         )
     if code == sqlite3.SQLITE_FULL:
-        return HistoryError(
-            f"{path}: the disk is full", why="Nothing more can be written.", fix="Free some space, then try again."
-        )
+        return HistoryError(notice("disk_full", file=str(path)), why=notice("nothing_more"), fix=notice("free_space"))
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
         return HistoryError(
             f"{path}: the history cannot be opened for writing: {fault}",

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from drilltimer.drill.load import CHILD_LANDINGS_MOST, LANDINGS_MOST
+from drilltimer.errors import Notice, notice
 from drilltimer.history.entries import name_key
 from drilltimer.history.store import History
 from drilltimer.model import LEVELS, Grade, Level
@@ -46,12 +47,12 @@ class DayLoad:
 class Caps:
     """Most landings on a day and in seven days."""
 
-    who: str
+    who: Notice
     a_day: int
     seven_days: int
 
 
-CHILD = Caps("children", CHILD_LANDINGS_MOST, CHILD_SESSIONS_A_WEEK * CHILD_LANDINGS_MOST)
+CHILD = Caps(notice("children"), CHILD_LANDINGS_MOST, CHILD_SESSIONS_A_WEEK * CHILD_LANDINGS_MOST)
 
 
 def day_load(history: History, player: str, today: date | None = None) -> DayLoad:
@@ -77,10 +78,10 @@ def caps_of(level: str | None, drill_level: Level = "club") -> Caps:
     if "child" in words:
         return CHILD
     found = next((each for each in LEVELS if each in words), drill_level)
-    return Caps(f"{found} level", LANDINGS_MOST[found], SESSIONS_A_WEEK * LANDINGS_MOST[found])
+    return Caps(notice("level_of", level=found), LANDINGS_MOST[found], SESSIONS_A_WEEK * LANDINGS_MOST[found])
 
 
-def beyond(load: DayLoad, level: str | None, coming: int = 0, drill_level: Level = "club") -> list[str]:
+def beyond(load: DayLoad, level: str | None, coming: int = 0, drill_level: Level = "club") -> list[Notice]:
     """What today, or seven days, have or would have beyond guidance, a child's first; nothing where all is within.
 
     Parameters
@@ -95,19 +96,19 @@ def beyond(load: DayLoad, level: str | None, coming: int = 0, drill_level: Level
     """
     caps = caps_of(level, drill_level)
     asked = [CHILD] if caps != CHILD and "adult" not in (level or "").casefold() else []
-    told = [line for each in (*asked, caps) for line in _over(load, each, coming)]
+    told = [over for each in (*asked, caps) for over in _over(load, each, coming)]
     if caps == CHILD and load.on(1) and load.on(0) + coming:
-        told.append("landings yesterday too: children have a day between two sessions of jumps")
+        told.append(notice("day_between"))
     return told
 
 
-def _over(load: DayLoad, caps: Caps, coming: int) -> Iterable[str]:
+def _over(load: DayLoad, caps: Caps, coming: int) -> Iterable[Notice]:
     today, week = load.on(0) + coming, load.seven_days + coming
-    to_come = f", {coming} of them to come" if coming else ""
+    to_come = notice("to_come", landings=coming) if coming else ""
     if today > caps.a_day:
-        yield f"{today} landings today{to_come}: for {caps.who} guidance ends at {caps.a_day} a day"
+        yield notice("day_landings", landings=today, coming=to_come, who=caps.who, most=caps.a_day)
     if week > caps.seven_days:
-        yield f"{week} landings in seven days{to_come}: for {caps.who} guidance ends at {caps.seven_days} in seven days"
+        yield notice("week_landings", landings=week, coming=to_come, who=caps.who, most=caps.seven_days)
 
 
 def _local_day(started_utc: str) -> date | None:

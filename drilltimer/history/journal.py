@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from drilltimer import __version__
+from drilltimer.app.drive import OnTrouble
 from drilltimer.app.live import Outcome
-from drilltimer.errors import HistoryError
+from drilltimer.errors import HistoryError, notice
 from drilltimer.history.connect import WAIT_S, DamagedHistoryError, set_aside
 from drilltimer.history.entries import RepEntry, SessionEntry, name_key
 from drilltimer.history.export import save_session
 from drilltimer.history.queries import is_player, reps, session
 from drilltimer.history.store import History
 from drilltimer.model import AudioStream, Health, Rep, Verdict
+from drilltimer.ui.wording import Tellable, english
 
 CHECKED_BYTES = 50_000_000  # a history up to this size is checked whole after a session: a fifth of a second
 PATIENCE_S = 0.5  # with another program's write while sound is running; the stream's ring holds ten seconds
@@ -40,7 +42,7 @@ class Journal:
     forgotten meanwhile stays forgotten: nothing of the session is kept then.
     """
 
-    def __init__(self, path: Path, entry: SessionEntry, on_trouble: Callable[[str], None]) -> None:
+    def __init__(self, path: Path, entry: SessionEntry, on_trouble: OnTrouble) -> None:
         self._path = path
         self._entry = entry
         self._on_trouble = on_trouble
@@ -85,12 +87,12 @@ class Journal:
         if self._forgotten:
             pass  # told already
         elif not self._reps:
-            self._tell("no session is kept: no rep was judged")
+            self._tell(notice("none_kept"))
         elif self._write(WAIT_S) and not self._forgotten and self._is_there():
-            found, kept = self._number, f"session:{self._number}"
-            where = f"kept as session {self._number}, player {self._entry.player}; 'drilltimer history {kept}' shows it"
+            found = self._number
             if tells:
-                self._tell(where)
+                session = f"session:{self._number}"
+                self._tell(notice("kept", number=self._number, player=self._entry.player, session=session))
         elif not self._forgotten:
             self._save_apart()
         if self._history:
@@ -112,7 +114,7 @@ class Journal:
             if not self._begin_anew(fault):
                 return False
         except HistoryError as fault:
-            self._tell(f"{fault}\nThe session goes on; its reps are kept in memory and written as soon as it works.")
+            self._tell((fault, notice("kept_in_memory")))
             return False
         return True
 
@@ -140,7 +142,7 @@ class Journal:
             gone = self._knows_player and not is_player(history, self._entry.player)
         if gone:
             self._forgotten, self._reps, self._waiting = True, {}, {}
-            self._tell(f"player {self._entry.player} was forgotten meanwhile: nothing of this session is kept")
+            self._tell(notice("forgotten", player=self._entry.player))
         return gone
 
     def _begin_anew(self, damage: DamagedHistoryError) -> bool:
@@ -150,13 +152,10 @@ class Journal:
         self._history, self._number, self._waiting, self._knows_player = None, None, dict(self._reps), False
         try:
             aside = set_aside(self._path)
-            self._tell(
-                f"{damage.what}\nIt was set aside as {aside.name} and a new history was begun.\n"
-                f"'drilltimer import {aside}' fetches what can still be read in it."
-            )
+            self._tell((damage.what, notice("set_aside", file=aside.name), notice("fetch", file=str(aside))))
             self._try_write(WAIT_S)
         except HistoryError as fault:
-            self._tell(str(fault))
+            self._tell(fault)
             return False
         return True
 
@@ -174,7 +173,7 @@ class Journal:
         except DamagedHistoryError as fault:
             return self._begin_anew(fault)
         except HistoryError as fault:
-            self._tell(str(fault))
+            self._tell(fault)
             return False
         return {entry.rep.index: entry.verdict for entry in found} == {
             index: entry.verdict for index, entry in self._reps.items()
@@ -187,15 +186,16 @@ class Journal:
             try:
                 save_session(target, self._entry, self._reps.values())
             except HistoryError as fault:
-                self._tell(f"this session's reps could not be saved: {fault}")
+                self._tell(notice("not_saved", why=fault))
             else:
-                self._tell(f"this session was saved as {target} instead; 'drilltimer import {target}' takes it in.")
+                self._tell(notice("saved_apart", file=str(target)))
                 return
 
-    def _tell(self, text: str) -> None:
-        if text not in self._told:
-            self._told.add(text)
-            self._on_trouble(text)
+    def _tell(self, what: Tellable) -> None:
+        words = english().tell(what)
+        if words not in self._told:
+            self._told.add(words)
+            self._on_trouble(what)
 
 
 def number_of(history: History, uid: str, player: str) -> int | None:

@@ -44,6 +44,7 @@ from drilltimer.history.store import History
 from drilltimer.model import TIMED_GRADES, Grade, Mode, Scores
 from drilltimer.score.match import correction_ms, directions_known_ms
 from drilltimer.score.stats import FEWEST_INTERVAL, ci95_ms, constant_error_ms, summarize
+from drilltimer.ui.wording import english
 from drilltimer.units import count_of
 
 TREND_SESSIONS = 24  # as many as can be told apart on a phone
@@ -108,14 +109,14 @@ def render_report(history: History, entry: SessionEntry) -> str:
     modes: list[Mode] = ["predictive", "reactive"]
     parts = [_part(history, entry, own, mode) for mode in modes if (own := counted(entries, mode))]
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["ms"], environment.filters["count_of"] = _ms, count_of
+    environment.filters.update(ms=_ms, count_of=count_of, told=english().tell)
     template = environment.from_string(files(__package__).joinpath("report.html.j2").read_text(encoding="utf-8"))
     return template.render(
         entry=entry,
         player=find_player(history, entry.player),
         parts=parts,
         warm_up=sum(each.rep.warm_up for each in entries),
-        reasons=Counter(each.verdict.void for each in entries if each.verdict.void and not each.rep.warm_up),
+        reasons=Counter(english().tell(e.verdict.void) for e in entries if e.verdict.void and not e.rep.warm_up),
         correction_ms=correction_ms(entry.placement),
         comparisons=_comparisons(history, entry),
         kept_and_new=_retention_and_transfer(history, entry),

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict, fields, replace
 from typing import Any
 
+from drilltimer.errors import Notice, as_kept, notice
 from drilltimer.history.entries import BlockEntry, RepEntry, SessionEntry
 from drilltimer.model import Cue, Grade, Health, Placement, Rep, Verdict, Window
+from drilltimer.ui.wording import english
 
 Row = Mapping[str, Any]
 
@@ -21,11 +23,11 @@ REP_COLUMNS = (
     "rep", "block", "mode", "level", "warm_up", "withheld", "start_s", "end_s", "contact_s", "cues", "call", "open_ms",
     "centre_ms", "close_ms", "grade", "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms",
     "guessed", "void", "contact_heard_s", "touchdown_s", "second_touchdown_s", "first_step_s", "coach",
-    "ear_uncertainty_ms",
+    "ear_uncertainty_ms", "void_notice",
 )  # fmt: skip
-NEWER_COLUMNS = frozenset({"coach", "ear_uncertainty_ms"})  # that older files do not have
+NEWER_COLUMNS = frozenset({"coach", "ear_uncertainty_ms", "void_notice"})  # that older files do not have
 _VERDICT = (
-    "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms", "void", "contact_heard_s",
+    "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms", "contact_heard_s",
     "touchdown_s", "second_touchdown_s", "first_step_s", "ear_uncertainty_ms",
 )  # fmt: skip
 
@@ -34,7 +36,10 @@ def session_row(entry: SessionEntry) -> dict[str, Any]:
     """Columns of `sessions`, the player and the number left out."""
     place = asdict(entry.placement)
     row = {name: place[name] if name in place else getattr(entry, name) for name in SESSION_COLUMNS}
-    return row | {"versions": text(entry.versions), "health": text(asdict(entry.health))}
+    health = {field.name: getattr(entry.health, field.name) for field in fields(Health)}
+    health["notes"] = [english().tell(note) for note in entry.health.notes]
+    health["notices"] = [_notice_values(note) for note in entry.health.notes]
+    return row | {"versions": text(entry.versions), "health": text(health)}
 
 
 def session_entry(row: Row, blocks: tuple[BlockEntry, ...] = ()) -> SessionEntry:
@@ -43,7 +48,9 @@ def session_entry(row: Row, blocks: tuple[BlockEntry, ...] = ()) -> SessionEntry
     place = Placement(**{name: values.pop(name) for name in Placement.__dataclass_fields__})
     health = json.loads(values.pop("health"))
     known = {name: value for name, value in health.items() if name in Health.__dataclass_fields__}
-    known["notes"] = tuple(known.get("notes", ()))
+    facts = health.get("notices") or [None] * len(known.get("notes", ()))
+    notes = (_fact(words, values) for words, values in zip(known.get("notes", ()), facts, strict=True))
+    known["notes"] = tuple(note for note in notes if note)
     return SessionEntry(
         **values | {"versions": json.loads(values["versions"])},
         player=row["player"],
@@ -86,6 +93,8 @@ def rep_row(entry: RepEntry) -> dict[str, Any]:
         "grade": verdict.grade.value,
         "guessed": int(verdict.guessed),
         "coach": entry.coach,
+        "void": english().tell(verdict.void),
+        "void_notice": text(_notice_values(verdict.void)) if verdict.void else None,
     } | {name: getattr(verdict, name) for name in _VERDICT}
 
 
@@ -119,8 +128,28 @@ def rep_entry(row: Row) -> RepEntry:
         "window_close_ms": window.close_ms,
     }
     told = {name: row.get(name) if name in NEWER_COLUMNS else row[name] for name in _VERDICT}
-    judged = replace(verdict, **judged_by | told)
+    values = json.loads(row.get("void_notice") or "null")
+    judged = replace(verdict, void=_fact(row["void"], values), **judged_by | told)
     return RepEntry(rep, judged, row.get("coach"))
+
+
+def _notice_values(fact: Notice) -> list[Any]:
+    """A fact as it is kept: its key, and its values by name."""
+    values = {name: _notice_values(each) if isinstance(each, Notice) else each for name, each in fact.values}
+    return [fact.key, values]
+
+
+def _fact(words: str, values: list[Any] | None) -> Notice | None:
+    """A fact as it was kept; its English words where nothing else was, or where this version has no text for it."""
+    if values is None:
+        return as_kept(words)
+    fact = _notice(values)
+    return fact if english().knows(fact) else as_kept(words)
+
+
+def _notice(values: list[Any]) -> Notice:
+    key, named = values
+    return notice(key, **{name: _notice(each) if isinstance(each, list) else each for name, each in named.items()})
 
 
 def _cue(cue: Cue) -> dict[str, Any]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Callable
 from pathlib import Path
 
+from drilltimer.app.drive import OnTrouble
 from drilltimer.app.plan import Plan
 from drilltimer.audio.files import data_folder
-from drilltimer.errors import HistoryError
+from drilltimer.errors import HistoryError, Notice, notice
 from drilltimer.history.connect import FILE_NAME
 from drilltimer.history.days import beyond, day_load
 from drilltimer.history.entries import SessionEntry, clean_name
@@ -44,8 +44,8 @@ def open_history(*, make: bool = False) -> History:
     return History(path)
 
 
-def about_days(player: str, plan: Plan) -> list[str]:
-    """Where a plan would take a player beyond guidance for a day or a week, in lines to tell before it begins.
+def about_days(player: str, plan: Plan) -> list[Notice]:
+    """Where a plan would take a player beyond guidance for a day or a week, to be told before it begins.
 
     Nothing of a player who is not known yet, and where the history cannot be read: what is wrong with it is told when
     the session is kept.
@@ -56,7 +56,7 @@ def about_days(player: str, plan: Plan) -> list[str]:
             told = beyond(day_load(history, player), level, plan.landings, plan.drill.blocks[0].level)
     except HistoryError:
         return []
-    return [f"warning: {text}" for text in told]
+    return [notice("warning", text=each) for each in told]
 
 
 def open_journal(
@@ -65,7 +65,7 @@ def open_journal(
     placement: Placement,
     stream: AudioStream,
     simulated: bool,
-    on_trouble: Callable[[str], None],
+    on_trouble: OnTrouble,
 ) -> Journal:
     """Begin to keep a live session of a player.
 

@@ -78,5 +78,6 @@ MIGRATIONS: tuple[str, ...] = (
     """,
     "ALTER TABLE reps ADD COLUMN coach TEXT",
     "ALTER TABLE reps ADD COLUMN ear_uncertainty_ms REAL",
+    "ALTER TABLE reps ADD COLUMN void_notice TEXT",  # the key and the values of what `void` says in English
 )
 SCHEMA = len(MIGRATIONS)

@@ -26,6 +26,7 @@ from drilltimer.history.rows import (
     text,
 )
 from drilltimer.model import Health
+from drilltimer.ui.wording import english
 from drilltimer.units import ms_from_s
 
 
@@ -195,7 +196,7 @@ class History:
             self.sweep()
         except HistoryError as fault:
             raise HistoryError(
-                f"{name!r} was deleted, but the disk may still hold traces: {fault.what}",
+                f"{name!r} was deleted, but the disk may still hold traces: {english().tell(fault.what)}",
                 why=fault.why,
                 fix="Close other programs that use the history, free some space, then run 'drilltimer forget --sweep'.",
             ) from fault

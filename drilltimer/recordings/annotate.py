@@ -19,6 +19,7 @@ from drilltimer.recordings.reference import padded
 from drilltimer.recordings.run import Scored
 from drilltimer.recordings.writing import write_text
 from drilltimer.score.match import correction_ms
+from drilltimer.ui.wording import english
 from drilltimer.units import ms_from_s, s_from_ms
 
 LABELS = "labels.txt"
@@ -82,7 +83,11 @@ def _labels(scored: Scored) -> Iterator[tuple[float, float, str]]:
         if contact_s is None:
             continue
         grade = f"{verdict.grade.value}" + ("" if verdict.error_ms is None else f" {verdict.error_ms:+z.0f} ms")
-        yield contact_s, contact_s, f"{name} {'no contact' if rep.withheld else 'contact'}: {verdict.void or grade}"
+        yield (
+            contact_s,
+            contact_s,
+            f"{name} {'no contact' if rep.withheld else 'contact'}: {english().tell(verdict.void) or grade}",
+        )
         if not rep.withheld:
             opens_s, closes_s = (contact_s + s_from_ms(ms + way_ms) for ms in (rep.window.open_ms, rep.window.close_ms))
             yield opens_s, closes_s, f"{name} window"
@@ -143,7 +148,7 @@ def _picture(heard: AudioFile, scored: Scored, rep: Rep, verdict: Verdict) -> Pi
 
 def _title(rep: Rep, verdict: Verdict) -> str:
     parts = [f"Rep {verdict.rep + 1}", *([rep.call] if rep.call else [])]
-    told = verdict.grade.value + (f": {verdict.void}" if verdict.void else "")
+    told = verdict.grade.value + (f": {english().tell(verdict.void)}" if verdict.void else "")
     if verdict.error_ms is not None:
         told += f", {verdict.error_ms:+z.0f} ms from the target"
     return f"{' '.join(parts)}: {told}"

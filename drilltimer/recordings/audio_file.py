@@ -15,7 +15,7 @@ import numpy as np
 
 from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.audio.stderr import hushed_stderr
-from drilltimer.errors import RecordingError
+from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.model import Samples
 from drilltimer.recordings.decode import absurd, decode, kind_of, room_for
 from drilltimer.recordings.salvage import (
@@ -29,6 +29,7 @@ from drilltimer.recordings.salvage import (
     told_no_numbers,
 )
 from drilltimer.recordings.writing import SESSION
+from drilltimer.ui.wording import english
 from drilltimer.units import s_from_frames
 
 UNKNOWN_FRAMES = 2**62  # of FLAC that was streamed, or whose recorder was stopped
@@ -70,8 +71,8 @@ class AudioFile:
     channels : int
     frames : int
         As promised by the header; `read` finds out if that was true. With `salvage`, as can be read.
-    damage : str
-        Empty where the file is whole, or was not looked through.
+    damage : Notice | None
+        None where the file is whole, or was not looked through.
     session : str
         Uid of the session that it was recorded in, where its comment says so.
 
@@ -83,7 +84,8 @@ class AudioFile:
 
     def __init__(self, path: str | Path, *, salvage: bool = False) -> None:
         self.path = expanded(path)
-        self.damage = said = ""
+        self.damage: Notice | None = None
+        said = ""
         self._silences = False  # what is no finite number
         self._lacks_sound = False
         self._decoded: TemporaryDirectory[str] | None = None
@@ -102,9 +104,7 @@ class AudioFile:
             self.frames = int(self._file.frames)
             if said:
                 length_s = s_from_frames(self.frames, self.rate_hz)
-                self.damage = (
-                    f"the recording is damaged or ends early: {length_s:.1f} s can be read; the decoder says: {said}"
-                )
+                self.damage = notice("damaged_decoder", seconds=length_s, why=said)
             self._refuse_absurd(salvage)
             if salvage:
                 self._salvage()
@@ -130,7 +130,7 @@ class AudioFile:
                 raise self._broken(self.damage or "there is no sound in it", why=CUT, fix=AGAIN)
         if not self.damage and is_cut(self.path):
             length_s = s_from_frames(self.frames, self.rate_hz)
-            self.damage = f"the recording ends after {length_s:.1f} s: its file is shorter than it says itself"
+            self.damage = notice("shorter_file", seconds=length_s)
         self._lacks_sound = bool(self.damage)
         if self._decoded is None and self._file.subtype in FLOATING:
             self._silence_no_numbers()
@@ -286,8 +286,8 @@ class AudioFile:
             fix=AGAIN,
         )
 
-    def _broken(self, message: str, *, why: str = "", fix: str = CONVERT) -> RecordingError:
-        return RecordingError(f"{self.path}: {message}", why=why, fix=fix)
+    def _broken(self, message: str | Notice, *, why: str = "", fix: str = CONVERT) -> RecordingError:
+        return RecordingError(f"{self.path}: {english().tell(message)}", why=why, fix=fix)
 
 
 class NeedsDecoderError(Exception):

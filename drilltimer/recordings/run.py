@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 
-from drilltimer.errors import RecordingError
+from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Cue, Expectation, Health, Heard, Placement, Rep, Scores, Verdict, Window
@@ -25,6 +25,7 @@ from drilltimer.score.document import Piece, RecordingClock, score_document
 from drilltimer.score.match import judge
 from drilltimer.score.stats import summarize
 from drilltimer.session import hearing_ranges
+from drilltimer.ui.wording import english
 
 OnHeard = Callable[[int, int], None]  # so many parts of the work were listened to, of so many
 
@@ -78,12 +79,12 @@ def score_playing(
     heard: AudioFile,
     playing: Playing,
     standing: Standing | None = None,
-    notes: Sequence[str] = (),
+    notes: Sequence[Notice] = (),
     on_heard: OnHeard = lambda done, total: None,
 ) -> Scored:
     """Listen to one playing of a sheet; `notes` are kept with what is told of the sound."""
     scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet), on_heard)
-    told = (*scored.health.notes, *notes, *[heard.damage] * bool(heard.damage))
+    told = (*scored.health.notes, *notes, *([heard.damage] if heard.damage else ()))
     return replace(scored, playing=playing.number, health=replace(scored.health, notes=told), fault=heard.fault())
 
 
@@ -109,8 +110,9 @@ def unheard(heard: AudioFile, what: str) -> RecordingError:
     )
 
 
-def _as_sentence(damage: str) -> str:
-    return f"{damage[:1].upper()}{damage[1:]}." if damage else ""
+def _as_sentence(damage: Notice | None) -> str:
+    words = english().tell(damage)
+    return f"{words[:1].upper()}{words[1:]}." if words else ""
 
 
 def _score(
@@ -146,32 +148,30 @@ def _score(
     )
 
 
-def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tuple[str, ...]:
+def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tuple[Notice, ...]:
     inside = sum(passage.last - passage.first + 1 for passage in playing)
     found = sum(len(passage.heard) for passage in playing)
-    notes = [f"contacts of the recording that were heard: {found} of {inside}"]
+    notes = [notice("recorded_contacts", found=found, inside=inside)]
     if played.sheet.simulated:
-        notes.append("simulated room and player")
+        notes.append(notice("simulated"))
     if len(playing) > 1:
-        notes.append(f"the sound was paused, wound back or cut: {len(playing)} pieces of it are in the recording")
+        notes.append(notice("recorded_pieces", pieces=len(playing)))
     if twice := played_twice(playing):
-        notes.append(f"played more than once (contacts: {len(twice)}); the last time counts")
+        notes.append(notice("played_again", contacts=len(twice)))
     if standing.unknown:
-        notes.append(
-            f"not all distances were told: {standing.doubt_ms:.0f} ms of doubt are in each touchdown's uncertainty"
-        )
+        notes.append(notice("distance_doubt", ms=standing.doubt_ms))
     if played.sheet.window is None:
-        notes.append("the sheet names no window; the serve return's at club level was used")
+        notes.append(notice("no_window"))
     return tuple(notes)
 
 
-def _muted(found: Sequence[Heard], is_still: bool) -> tuple[str, ...]:
+def _muted(found: Sequence[Heard], is_still: bool) -> tuple[Notice, ...]:
     """Whether there is no microphone's noise, and what that means for landings."""
     if not is_still:
         return ()
     if any(each.landing for each in found):
-        return ("it falls silent between the sounds: a noise gate cuts quiet landings; switch off voice modes",)
-    return ("nothing but the played sound is in it: the sheet's own sound file, or a recorder that mutes what is soft",)
+        return (notice("gated"),)
+    return (notice("nothing_heard"),)
 
 
 def document_of(scored: Scored, more: Sequence[Scored] = ()) -> dict[str, object]:
@@ -182,6 +182,7 @@ def document_of(scored: Scored, more: Sequence[Scored] = ()) -> dict[str, object
         scored.verdicts,
         scored.scores,
         scored.health,
+        english().tell,
         sheet=scored.sheet_file.name,
         pieces=scored.pieces,
         distance_uncertainty_ms=scored.standing.doubt_ms,
@@ -221,7 +222,7 @@ def _listen(
     answered = {each.rep for each in found}
     for rep in played.sheet.reps:
         if rep.rep not in answered:
-            found.append(Heard(rep.rep, None, False, None, "the recording does not hold this rep"))
+            found.append(Heard(rep.rep, None, False, None, "not_held"))
     order = {rep.rep: place for place, rep in enumerate(played.sheet.reps)}
     return listener, sorted(found, key=lambda each: order[each.rep])
 

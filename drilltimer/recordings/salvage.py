@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from drilltimer.audio.stderr import hushed_stderr
+from drilltimer.errors import Notice, notice
 from drilltimer.model import Samples
 from drilltimer.units import s_from_frames
 
@@ -53,21 +54,21 @@ class Salvage:
                 yield piece
             self._file.close()
 
-    def damage(self) -> str:
-        """Where the file is not whole, once it was read through; empty where it is."""
+    def damage(self) -> Notice | None:
+        """Where the file is not whole, once it was read through; None where it is."""
         missing = self._promised - self.frames
         if self._holes:
             first, lost = self._holes[0][0], sum(frames for _, frames in self._holes) or missing
             if first >= self.frames or lost <= 0:
-                return f"the recording is damaged or ends {self._s(first)} s after its beginning"
-            how = "s of it are silence" if self._seeks else "s of it are missing"
-            return f"the recording is damaged {self._s(first)} s after its beginning: {self._s(lost)} {how}"
+                return notice("damaged_from", seconds=self._s(first))
+            key = "damaged_hole" if self._seeks else "damaged_gap"
+            return notice(key, seconds=self._s(first), lost=self._s(lost))
         if missing > (0 if self._seeks else PADDING_FRAMES):
             return ends_early(self.frames, self._promised, self._rate_hz)
-        return ""
+        return None
 
-    def _s(self, frames: int) -> str:
-        return f"{s_from_frames(frames, self._rate_hz):.1f}"
+    def _s(self, frames: int) -> float:
+        return s_from_frames(frames, self._rate_hz)
 
     def _straight(self) -> Iterator[Samples]:
         faults = 0
@@ -130,10 +131,9 @@ class Salvage:
         return file
 
 
-def ends_early(frames: int, promised: int, rate_hz: int) -> str:
+def ends_early(frames: int, promised: int, rate_hz: int) -> Notice:
     """What is wrong with a file of which so many frames are there, and so many should be."""
-    found_s, promised_s = (s_from_frames(each, rate_hz) for each in (frames, promised))
-    return f"the recording ends after {found_s:.1f} s, its header promises {promised_s:.1f} s"
+    return notice("ends_early", seconds=s_from_frames(frames, rate_hz), promised=s_from_frames(promised, rate_hz))
 
 
 def no_numbers(pieces: Iterable[Samples]) -> tuple[int, int]:
@@ -148,14 +148,11 @@ def no_numbers(pieces: Iterable[Samples]) -> tuple[int, int]:
     return lost, first
 
 
-def told_no_numbers(damage: str, lost: int, first: int, rate_hz: int) -> str:
+def told_no_numbers(damage: Notice | None, lost: int, first: int, rate_hz: int) -> Notice:
     """What is wrong with a file of which so many samples are no numbers, besides its other damage, if there is any."""
     if damage:
-        return f"{damage}; what is no finite number counts as silence (samples: {lost})"
-    return (
-        f"the recording is damaged {s_from_frames(first, rate_hz):.1f} s after its beginning: "
-        f"what is no finite number counts as silence (samples: {lost})"
-    )
+        return notice("damaged_twice", first=damage, samples=lost)
+    return notice("damaged_numbers", seconds=s_from_frames(first, rate_hz), samples=lost)
 
 
 def is_whole(file: Any) -> bool:

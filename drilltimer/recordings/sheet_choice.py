@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import suppress
 from pathlib import Path
 
-from drilltimer.errors import RecordingError, SheetError
+from drilltimer.errors import Notice, RecordingError, SheetError, notice
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CODE_DIGITS, CueSheet
 from drilltimer.recordings.distance import Told
@@ -163,7 +163,7 @@ def _explains_all(playing: Playing, heard: AudioFile) -> bool:
 
 def _chosen(
     found: Iterable[Playing], sheets: Mapping[Path, CueSheet], belonging: Collection[Path]
-) -> Iterator[tuple[Playing, list[str]]]:
+) -> Iterator[tuple[Playing, list[Notice]]]:
     """Playings that share little of the recording with a fuller one, each with a note of what fits as well."""
     chosen: dict[Playing, list[str]] = {}
     for each in sorted(found, key=lambda playing: -_weight(playing, belonging)):  # stable: equals stay in their order
@@ -176,15 +176,15 @@ def _chosen(
             chosen[over].append(each.sheet_file.name)
     for playing, rivals in chosen.items():
         others = ", ".join(rivals[:MOST_RIVALS]) + (", ..." if len(rivals) > MOST_RIVALS else "")
-        note = f"{others} fit as well as {playing.sheet_file.name}, which was taken; --sheet names the right one"
-        yield playing, [note] * bool(rivals)
+        rival = notice("rival_sheets", others=others, sheet=playing.sheet_file.name)
+        yield playing, [rival] * bool(rivals)
 
 
 def _weight(playing: Playing, belonging: Collection[Path]) -> float:
     return playing.contacts_heard * (BELONGING if playing.sheet_file in belonging else 1.0)
 
 
-def _score(heard: AudioFile, playing: Playing, notes: Sequence[str], told: Told, on_heard: OnHeard) -> Scored:
+def _score(heard: AudioFile, playing: Playing, notes: Sequence[Notice], told: Told, on_heard: OnHeard) -> Scored:
     with open_played(playing.sheet_file) as played:
         return score_playing(played, heard, playing, told.on(standing_of(played.sheet)), notes, on_heard)
 

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drilltimer.audio.paths import expanded, for_libsndfile, is_text
-from drilltimer.errors import RecordingError
+from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.model import Samples
 from drilltimer.units import s_from_frames
 
@@ -85,7 +85,7 @@ class AudioWriter:
         except FileExistsError as fault:
             raise RecordingError(f"{self.path}: exists already", fix="Choose another name or remove it.") from fault
         except (OSError, ValueError) as fault:
-            raise RecordingError(f"{self.path}: cannot be written: {_reason(fault)}") from fault
+            raise RecordingError(notice("not_written", file=str(self.path), why=_reason(fault))) from fault
 
     def write(self, samples: Samples) -> None:
         """Append frames; does nothing after a `fault`, so that a session can go on without its recording.
@@ -127,8 +127,7 @@ class AudioWriter:
     def _give_up(self, fault: OSError) -> RecordingError:
         kept_s = s_from_frames(self.frames, self.rate_hz)
         self.fault = RecordingError(
-            f"{self.path}: recording ended after {kept_s:.0f} s: {_reason(fault)}",
-            fix="The session itself goes on. Free some space, or record to another disk next time.",
+            notice("recording_ended", file=str(self.path), seconds=kept_s, why=_reason(fault)), fix=notice("goes_on")
         )
         with contextlib.suppress(OSError):  # the same fault again; it is told already
             self._sink.close()
@@ -167,12 +166,12 @@ def _quantise(samples: Samples) -> Pcm:
     return pcm
 
 
-def _reason(fault: Exception) -> str:
+def _reason(fault: Exception) -> Notice | str:
     number = getattr(fault, "errno", None)
     if number in (errno.ENOSPC, errno.EDQUOT):
-        return "the disk is full"
+        return notice("full")
     if number == errno.EFBIG:
-        return "the file has reached the largest size allowed"
+        return notice("largest")
     return getattr(fault, "strerror", None) or str(fault)
 
 
@@ -303,4 +302,4 @@ def write_text(path: Path, text: str) -> None:
     except OSError as fault:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
-        raise RecordingError(f"{path}: cannot be written: {fault.strerror or fault}") from fault
+        raise RecordingError(notice("not_written", file=str(path), why=fault.strerror or str(fault))) from fault

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, fields
 from importlib.resources import files
 from typing import Any
 
+from drilltimer.errors import Notice
 from drilltimer.model import Health, Scores, Verdict
+
+Tell = Callable[[Notice], str]
 
 SCHEMA = 1
 S_DECIMALS = 6  # a microsecond: a twentieth of a frame at 48 kHz
@@ -51,6 +54,7 @@ def score_document(
     verdicts: Iterable[Verdict],
     scores: Scores,
     health: Health,
+    tell: Tell,
     *,
     sheet: str | None = None,
     pieces: Iterable[Piece] = (),
@@ -68,6 +72,8 @@ def score_document(
         In the order in which they are to appear.
     scores : Scores
     health : Health
+    tell : callable
+        Puts into English words why reps are void, and the notes about the sound.
     sheet : str | None
         Name of the cue sheet; it and what follows are told of recordings alone.
     pieces : iterable of Piece
@@ -86,9 +92,9 @@ def score_document(
         "schema": SCHEMA,
         "recording": recording,
         "clock": rounded(asdict(clock)),
-        "reps": [rep_values(verdict) for verdict in verdicts],
+        "reps": [rep_values(verdict, tell) for verdict in verdicts],
         "scores": rounded(asdict(scores)),
-        "health": rounded(asdict(health)),
+        "health": health_values(health, tell),
     }
     if sheet is None:
         return document
@@ -106,10 +112,17 @@ def score_schema() -> dict[str, Any]:
     return schema
 
 
-def rep_values(verdict: Verdict) -> dict[str, Any]:
+def rep_values(verdict: Verdict, tell: Tell) -> dict[str, Any]:
     """A verdict as it stands in a document."""
     values = {field.name: getattr(verdict, field.name) for field in fields(Verdict)}
-    return rounded(values | {"grade": verdict.grade.value})
+    void = tell(verdict.void) if verdict.void else ""
+    return rounded(values | {"grade": verdict.grade.value, "void": void})
+
+
+def health_values(health: Health, tell: Tell) -> dict[str, Any]:
+    """A stream's health as it stands in a document."""
+    values = {field.name: getattr(health, field.name) for field in fields(Health)}
+    return rounded(values | {"notes": [tell(note) for note in health.notes]})
 
 
 def rounded(values: dict[str, Any]) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from drilltimer.errors import Notice, notice
 from drilltimer.model import (
     FASTEST_ANSWER_MS,
     TIMED_GRADES,
@@ -37,6 +38,7 @@ REACTIVE_LIMIT_AFTER_CLOSE_MS = 400.0
 FASTEST_REACTION_MS = 200.0
 # An edge of the window, or a call, must not hinge on the last bit of a floating-point difference of frame numbers.
 ROUND_MS_DECIMALS = 6
+BY_HAND = notice("by_hand")  # why a rep is void that somebody declared so
 
 
 def correction_ms(placement: Placement) -> float:
@@ -117,9 +119,9 @@ def judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float, way_doub
 def _judge(heard: Heard, rep: Rep, placement: Placement, rate_hz: float, way_doubt_ms: float) -> Verdict:
     contact = heard.contact
     heard_s = s_from_frames(contact.at, rate_hz) if contact is not None and heard.contact_heard else None
-    void = heard.void or ("" if contact is not None else "the contact cue was not heard and nothing tells when it was")
+    void = heard.void or ("" if contact is not None else "no_zero")
     if void or contact is None:
-        return Verdict(rep.index, Grade.VOID, rep.call, contact_heard_s=heard_s, void=void)
+        return Verdict(rep.index, Grade.VOID, rep.call, contact_heard_s=heard_s, void=notice(void))
     landing = heard.landing
     if landing is None:
         grade = Grade.KEPT_STILL if rep.withheld else Grade.MISSED
@@ -179,7 +181,7 @@ def _after_ms(zero: Onset, event: Onset, rate_hz: float, way_ms: float = 0.0) ->
     return round(ms_from_s(s_from_frames(event.at - zero.at, rate_hz)) - way_ms, ROUND_MS_DECIMALS)
 
 
-def void_verdict(rep: Rep, why: str) -> Verdict:
+def void_verdict(rep: Rep, why: Notice) -> Verdict:
     """A rep that nobody could judge, and why."""
     return Verdict(
         rep.index,

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from drilltimer.errors import Notice, notice
 from drilltimer.model import LEVELS, TIMED_GRADES, Grade, Level, Progression, Rep, Verdict
 
 
@@ -25,6 +26,12 @@ class Move:
     hits: int
     reps: int
     back: bool = False
+
+
+def move_notice(move: Move) -> Notice:
+    """A player's move to another level, to be told."""
+    key = "lines.level_back" if move.back else "lines.level_up" if move.up else "lines.level_down"
+    return notice(key, level=notice(f"level.{move.level}"), hits=move.hits, reps=move.reps)
 
 
 class Ladder:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drilltimer.errors import Notice
 from drilltimer.model import (
     Cue,
     Grade,
@@ -79,7 +80,7 @@ class Snapshot:
     shown: Shown | None = None
     window: Window | None = None  # of the last rep judged, or of the first to come
     said: str = ""
-    paused: str = ""  # why; empty while running
+    paused: Notice | None = None  # why; None while running
     asking: bool = False
     guesses: int = 0
     right_guesses: int = 0

@@ -13,10 +13,11 @@ from itertools import islice
 
 import numpy as np
 
+from drilltimer.errors import Notice
 from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Cue, Grade, Health, Heard, Placement, Progression, Rep, Scores, Verdict
 from drilltimer.score.feedback import CLEARANCE_S, Feedback, Message, Telling
-from drilltimer.score.match import judge, void_verdict
+from drilltimer.score.match import BY_HAND, judge, void_verdict
 from drilltimer.score.progress import Ladder, Move
 from drilltimer.score.stats import summarize
 from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
@@ -85,7 +86,7 @@ class Session:
         self._renew = renew
         self._now = zero
         self._level_db = db_from_ratio(0.0)
-        self._paused = ""
+        self._paused: Notice | None = None
         self._pending: list[Event] = []
         self._sounded: deque[Play] = deque(maxlen=SOUNDED)  # handed out last
         self._to_show: deque[tuple[int, Shown]] = deque()
@@ -140,11 +141,11 @@ class Session:
     # --- what player and coach may ask for ---
 
     @property
-    def paused(self) -> str:
-        """Why the session stands still; empty while it runs."""
+    def paused(self) -> Notice | None:
+        """Why the session stands still; None while it runs."""
         return self._paused
 
-    def pause(self, why: str) -> None:
+    def pause(self, why: Notice) -> None:
         """Stop at once: what sounds is cut, and reps that have begun are void."""
         if self._paused or self._ended:
             return
@@ -169,7 +170,7 @@ class Session:
         """
         if not self._paused:
             return
-        self._paused = ""
+        self._paused = None
         self._listener = self._renew(self._listener, self._rate_hz, lost)
         rest = self.reps[len(self.verdicts) :]
         if rest:
@@ -211,7 +212,7 @@ class Session:
             self._unmarked[last.rep] = last
             if teller := self._teller():
                 teller.withdraw(last.rep)
-        marked = heard or replace(void_verdict(rep, "declared void"), contact_heard_s=last.contact_heard_s)
+        marked = heard or replace(void_verdict(rep, BY_HAND), contact_heard_s=last.contact_heard_s)
         self.verdicts[-1] = marked
         self._scores = None
         self._pending.append(Judged(rep, marked, move))
@@ -340,8 +341,7 @@ class Session:
 
     def _limit(self) -> int | None:
         """Frame at which the next rep's first sound begins; None after the last rep."""
-        following = self.reps[len(self.verdicts)] if len(self.verdicts) < len(self.reps) else None
-        return self._begins[following.index] if following else None
+        return next((self._begins[rep.index] for rep in self.reps[len(self.verdicts) :]), None)
 
     def _tell(self, teller: Feedback) -> Iterator[Event]:
         """Feedback on the last rep where there is room for it before the next lead-in."""

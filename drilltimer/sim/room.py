@@ -10,6 +10,7 @@ from itertools import cycle
 import numpy as np
 from numpy.typing import NDArray
 
+from drilltimer.errors import notice
 from drilltimer.model import Block, Cue, Health, Rep, Samples, Sound
 from drilltimer.sim.acoustics import LEAD
 from drilltimer.sim.air import Air, Distractor
@@ -118,7 +119,7 @@ class SimulatedRoom:
 
     def health(self) -> Health:
         """Counts so far; nothing a real sound card could not know."""
-        return Health(blocks=self._blocks, xruns=self._xruns, notes=("simulated room and player",))
+        return Health(blocks=self._blocks, xruns=self._xruns, notes=(notice("simulated"),))
 
     def close(self) -> None:
         """Nothing to give back."""

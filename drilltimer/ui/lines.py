@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from rich.cells import cell_len
 
+from drilltimer.errors import Notice, notice
 from drilltimer.model import Health, Placement, Rep, Scores, Verdict
-from drilltimer.score.progress import Move
 from drilltimer.score.stats import FEWEST_INTERVAL, mostly_void
 from drilltimer.ui.fold import GAP, padded, row_lines
 from drilltimer.ui.wording import Wording
@@ -17,6 +17,7 @@ COLUMNS = {"rep": 3, "call": 8, "touchdown": 9, "error": 8, "grade": 21, "stagge
 LEFT = frozenset({"call", "grade"})  # the rest are figures
 LABEL_COLUMNS = 19
 MOST_HANG = 16
+BY_KEY = notice("screen.by_key")  # why a session was paused that nothing has happened to
 
 
 def header(wording: Wording, columns: int | None = None, before: Sequence[str] = ()) -> str:
@@ -51,7 +52,7 @@ def rep_line(
         "first_step": _ms(verdict.first_step_ms, ".0f"),
     }
     guessed = wording("lines.guessed") if verdict.guessed and not rep.withheld else ""
-    remark = wording.told(verdict.void) if verdict.void else guessed
+    remark = wording.tell(verdict.void) or guessed
     lines = _row(cells, wording, columns, before)
     for text in (f"({remark})" * bool(remark), mark):
         if not text:
@@ -77,16 +78,9 @@ def _hang(wording: Wording, before: Sequence[str]) -> int:
     return len(GAP) + (cell_len(before[0]) if before else max(COLUMNS["rep"], len(wording("lines.rep"))))
 
 
-def paused_line(why: str, wording: Wording) -> str:
+def paused_line(why: Notice, wording: Wording) -> str:
     """That a session stands still, why unless the user wished it, and how it goes on."""
-    told = wording.told(why)
-    return wording("screen.paused_by_key") if told == wording("screen.by_key") else wording("screen.paused", why=told)
-
-
-def move_line(move: Move, wording: Wording) -> str:
-    """A player's move to another level."""
-    key = "lines.level_back" if move.back else "lines.level_up" if move.up else "lines.level_down"
-    return wording(key, level=wording(f"level.{move.level}"), hits=move.hits, reps=move.reps)
+    return wording("screen.paused_by_key") if why == BY_KEY else wording("screen.paused", why=wording.tell(why))
 
 
 def score_lines(scores: Scores, wording: Wording) -> list[str]:
@@ -150,7 +144,7 @@ def health_lines(health: Health, wording: Wording) -> list[str]:
         parts.append(wording("health.noise", db=health.noise_db))
     if health.own_left_db is not None:
         parts.append(wording("health.own_left", db=health.own_left_db))
-    notes = [wording("health.note", text=wording.told(note)) for note in health.notes]
+    notes = [wording("health.note", text=wording.tell(note)) for note in health.notes]
     return [wording("health.sound", parts="; ".join(parts))] * bool(parts) + notes
 
 

@@ -19,6 +19,7 @@ from drilltimer.model import Health
 from drilltimer.score.feedback import Message
 from drilltimer.session import Session
 from drilltimer.ui.keys import Keys, open_keys
+from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.palette import Palette, palette_for
 from drilltimer.ui.screen import Look, draw
 from drilltimer.ui.wording import Wording
@@ -99,21 +100,14 @@ class LiveScreen:
         self._live.update(self._drawn(session, health, look, news), refresh=True)
 
     def _obey(self, key: str, session: Any) -> None:
-        obey(key, session, self._wording("screen.by_key"))
+        obey(key, session)
 
     def _drawn(self, session: Any, health: Callable[[], Health], look: Look, news: str) -> RenderableType:
         return draw(self._title, session.snapshot(), health(), look, self._wording, news)
 
 
-def obey(key: str, session: Session, by_key: str) -> None:
+def obey(key: str, session: Session) -> None:
     """Do what a key asks for; an unknown key does nothing.
-
-    Parameters
-    ----------
-    key : str
-    session : Session
-    by_key : str
-        What a pause is to say for itself.
 
     Raises
     ------
@@ -125,7 +119,7 @@ def obey(key: str, session: Session, by_key: str) -> None:
             if session.paused:
                 session.resume()
             else:
-                session.pause(by_key)
+                session.pause(BY_KEY)
         case "r":
             session.repeat_call()
         case "f":

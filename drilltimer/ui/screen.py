@@ -240,7 +240,7 @@ def _health(health: Health, look: Look, wording: Wording) -> Text:
         parts.append(wording("screen.trip", ms=health.round_trip_ms))
     if health.drift_ppm is not None:
         parts.append(wording("screen.drift", ppm=health.drift_ppm))
-    parts += [wording.told(note) for note in health.notes[:1]]
+    parts += [wording.tell(note) for note in health.notes[:1]]
     return Text("  ".join(parts), style=look.palette.warning if health.xruns else "")
 
 

@@ -8,34 +8,25 @@ import re
 import string
 import tomllib
 from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
-from drilltimer.errors import UserError
+from drilltimer.errors import DrillFileError, Notice, UserError
 from drilltimer.model import Grade
 
 SHIPPED = Path(__file__).with_name("texts")
 LANGUAGE = re.compile(r"[a-z]{2,3}(-[A-Za-z0-9]{2,8})?")
 
 
+Tellable = str | Notice | UserError | Sequence["Tellable"]
+
+
 class Wording:
-    """Texts by dotted key.
+    """Texts by dotted key."""
 
-    Parameters
-    ----------
-    texts : mapping
-        From dotted key to text.
-    english : mapping, optional
-        The same keys in English, for `told`; the texts themselves when left out.
-    """
-
-    def __init__(self, texts: Mapping[str, str], english: Mapping[str, str] | None = None) -> None:
+    def __init__(self, texts: Mapping[str, str]) -> None:
         self._texts = texts
-        self._told: list[tuple[str, re.Pattern[str]]] = []
-        if english is not None:
-            keys = [key for key in english if key.startswith("told.")]
-            keys.sort(key=lambda key: -len(english[key]))  # of two that fit, the one that says more
-            self._told = [(key, _pattern(english[key])) for key in keys]
 
     def __call__(self, key: str, **values: object) -> str:
         """Text of that key with its values filled in."""
@@ -58,19 +49,40 @@ class Wording:
         """What a spoken word says, by the name of its sound; a word of the user's own says its name."""
         return self._texts.get(f"word.{name}", name.replace("-", " "))
 
-    def told(self, text: str) -> str:
-        """What rooms without texts of their own tell in English, line by line; unchanged where nothing fits.
+    def knows(self, fact: Notice) -> bool:
+        """Whether there is a text for it: another version of the program may have kept it."""
+        return _dotted(fact.key) in self._texts
 
-        Reasons of void reps and troubles of devices and disks are stored and compared as they are, in English. Here
-        they are known by their pattern, and what stands in its braces is looked up in turn.
-        """
-        return "\n".join(self._line(line) for line in text.split("\n")) if self._told else text
+    def tell(self, what: Tellable | None) -> str:
+        """A fact, an error or several of them in words, each in lines of its own; a text as it stands."""
+        match what:
+            case None:
+                return ""
+            case str():
+                return what
+            case Notice():
+                values = {name: self.tell(value) if _is_told(value) else value for name, value in what.values}
+                return self(_dotted(what.key), **values) if self.knows(what) else what.key
+            case DrillFileError():
+                return str(what)
+            case UserError():
+                return "\n".join(filter(None, map(self.tell, (what.what, what.why, what.fix))))
+            case _:
+                return "\n".join(map(self.tell, what))
 
-    def _line(self, line: str) -> str:
-        for key, pattern in self._told:
-            if match := pattern.fullmatch(line):
-                return self(key, **{name: self._line(value) for name, value in match.groupdict().items()})
-        return line
+
+def _is_told(value: object) -> TypeGuard[Notice | UserError]:
+    return isinstance(value, Notice | UserError)
+
+
+def _dotted(key: str) -> str:
+    return key if "." in key else f"told.{key}"
+
+
+@cache
+def english() -> Wording:
+    """The texts that all others fall back on: of documents, lists, the history, and errors that end a command."""
+    return load_wording()
 
 
 def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
@@ -88,9 +100,9 @@ def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
     UserError
         There is no such language, or its file is broken; tells where.
     """
-    english = _flat(_read(SHIPPED / "en.toml"))
+    texts_of_english = _flat(_read(SHIPPED / "en.toml"))
     if language == "en":
-        return Wording(english)
+        return Wording(texts_of_english)
     if not LANGUAGE.fullmatch(language):
         raise UserError(f"'{language}' is no language", fix="Write it as en, de or pt-BR.")
     places = [folder / f"{language}.toml" for folder in (*folders, SHIPPED)]
@@ -102,16 +114,10 @@ def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
         )
     texts = _flat(_read(path))
     for key, text in texts.items():
-        _check(key, text, english, path)
+        _check(key, text, texts_of_english, path)
     # where a language says a thing in one way alone, English must not step in for the count of one
     doubled = {f"{key}_one" for key in texts} - texts.keys()
-    return Wording({key: text for key, text in {**english, **texts}.items() if key not in doubled}, english)
-
-
-def _pattern(text: str) -> re.Pattern[str]:
-    """What a text looks like when it is filled in."""
-    parts = re.split(r"{(\w+)}", text)
-    return re.compile("".join(f"(?P<{part}>.+?)" if place % 2 else re.escape(part) for place, part in enumerate(parts)))
+    return Wording({key: text for key, text in {**texts_of_english, **texts}.items() if key not in doubled})
 
 
 def _check(key: str, text: str, english: Mapping[str, str], path: Path) -> None:

@@ -6,8 +6,10 @@ import dataclasses
 
 import numpy as np
 import pytest
+from words import say
 
 from drilltimer.drill.language import load_drill
+from drilltimer.errors import notice
 from drilltimer.group.contacts import TURN_CHANGE_S, lay_contacts, lay_turns
 from drilltimer.group.events import Begun, Moved, Say, Scored, Told
 from drilltimer.group.language import read_group_plan
@@ -18,6 +20,7 @@ from drilltimer.group.timeline import lay_out
 from drilltimer.model import Block, Grade, Heard, Landing, Onset
 from drilltimer.score.match import correction_ms
 from drilltimer.session import Ended, Play, Silence
+from drilltimer.ui.lines import BY_KEY
 
 RATE_HZ = 8_000  # sounds are made at any rate; this one is quick
 DRILL = """\
@@ -144,15 +147,15 @@ def test_a_recorded_name_is_called_by_name(tmp_path, monkeypatch):
 
 def test_pause_cuts_at_once_and_what_is_left_goes_on_after_a_countdown():
     run = Run(make()).until(14)
-    run.session.pause("by key")
+    run.session.pause(BY_KEY)
     run.until(44)
     pauses = [at for at, event in run.events if isinstance(event, Silence)]
     assert pauses[0] == pytest.approx(session_frame(run.session, 14), abs=800)
-    voids = [event for event in run.of(Scored) if event.verdict.void == "by key"]
+    voids = [event for event in run.of(Scored) if event.verdict.void == BY_KEY]
     assert len(voids) <= 2
     assert all(event.verdict.grade is Grade.VOID for event in voids)
     assert not [play for play in run.contacts() if play.start > session_frame(run.session, 14.5)]
-    assert board_of(run.session, RATE_HZ).paused == "by key"
+    assert board_of(run.session, RATE_HZ).paused == BY_KEY
     run.session.resume()
     run.until(200)
     starts = [at for at, word in run.words() if word == "go"]
@@ -191,7 +194,7 @@ def test_skip_leads_to_the_next_stage():
     run.session.skip()
     run.until(60)
     assert [at for at, word in run.words() if word == "go"] == pytest.approx([8.0, 26.0, 61.0], abs=0.11)
-    assert board_of(run.session, RATE_HZ).stage == "round 2 of 2, interval 1 of 2"
+    assert say(board_of(run.session, RATE_HZ).stage) == "round 2 of 2, interval 1 of 2"
 
 
 def test_skip_of_the_last_stage_ends_in_order():
@@ -224,7 +227,7 @@ def test_extend_adds_work_and_contacts_until_the_change_is_called():
     late = Run(make()).until(26)
     assert not late.session.extend()
     late.until(27)
-    assert late.of(Told)[-1].text == "too late to extend"
+    assert late.of(Told)[-1].what == notice("too_late")
 
 
 @pytest.mark.parametrize("limit_s", [131.0, 150.0])
@@ -232,7 +235,7 @@ def test_the_end_never_passes_the_limit_whatever_a_coach_does(limit_s):
     run = Run(make(time_limit_s=limit_s)).until(10)
     run.session.extend()
     run.until(45)
-    run.session.pause("by key")
+    run.session.pause(BY_KEY)
     run.until(60)
     run.session.resume()
     run.until(70)
@@ -240,7 +243,7 @@ def test_the_end_never_passes_the_limit_whatever_a_coach_does(limit_s):
     run.until(400)
     assert isinstance(run.events[-1][1], Ended)
     assert run.frame <= session_frame(run.session, limit_s) + 800
-    assert any("no time is left" in event.text for event in run.of(Told))
+    assert any(event.what.key == "no_time" for event in run.of(Told))
 
 
 def test_two_sides_have_contacts_of_their_own_by_turns():
@@ -313,7 +316,7 @@ def test_a_turn_that_nobody_is_left_in_falls_silent_and_the_next_one_comes_as_it
     first, second = whole.session.roster.seated(whole.of(Begun)[0].stage).seats.stations[0]
     run.session.move(first)
     assert [event.silences for event in run.session.take_events() if isinstance(event, Moved)] == [True]
-    run.until(15).session.pause("by key")
+    run.until(15).session.pause(BY_KEY)
     run.session.resume()
     shift_s = run.session.now / RATE_HZ - run.session.zero / RATE_HZ - 15.0 + 5.0
     run.until(60)

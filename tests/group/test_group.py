@@ -18,9 +18,10 @@ import pytest
 from click.testing import CliRunner
 from rich.cells import cell_len
 from rich.console import Console
+from words import say
 
 from drilltimer.cli import main
-from drilltimer.errors import DeviceError
+from drilltimer.errors import DeviceError, Notice, as_kept, notice
 from drilltimer.group.board import Board, Listed, Place, PlayerScore
 from drilltimer.group.board_drawing import draw_board
 from drilltimer.group.cli import _event_lines
@@ -38,15 +39,15 @@ from drilltimer.group.run import (
     refuse_one_loudspeaker,
     run_group,
 )
-from drilltimer.group.scoreboard import board_of, player_scores, together_line
+from drilltimer.group.scoreboard import board_of, player_scores, together
 from drilltimer.group.sheet import sheet_of
 from drilltimer.group.sheet_page import GroupSheet, SheetRow, render_sheet, write_sheet
 from drilltimer.group.timeline import lay_out
-from drilltimer.history.advice import Advice
 from drilltimer.model import Block, Grade, Verdict
 from drilltimer.score.stats import summarize
 from drilltimer.sim.player import SimulatedPlayer
 from drilltimer.sim.room import SimulatedRoom
+from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.screen import Look
 from drilltimer.ui.wording import load_wording
 
@@ -199,7 +200,7 @@ def test_what_is_estimated_of_a_group_says_what_it_counts_from():
         "the group, estimated: first touchdown +160 ms, last +220 ms after the contact, 67 % of 3 sounds in the window",
         "the group, estimated: one touchdown, -10 ms after the contact, 0 % in the window",
     ]
-    assert "first touchdown +75 ms, last +105 ms after the contact, spread 30 ms" in together_line(session)
+    assert "first touchdown +75 ms, last +105 ms after the contact, spread 30 ms" in say(together(session))
 
 
 def test_it_is_told_with_who_is_out_that_a_turn_falls_silent():
@@ -232,7 +233,7 @@ def test_a_sheet_keeps_the_list_s_order_and_ranks_only_when_asked(tmp_path):
     assert [row["player"] for row in rows] == ["1", "2", "3", "4"]
     for row, made in zip(rows, sheet.rows, strict=True):
         assert int(row["reps"]) == made.scores.n == int(row["timed"]) + int(row["missed"])
-        assert row["practise"] == made.advice.text
+        assert row["practise"] == made.practise
         told = float(row["constant_error_ms"]) if row["constant_error_ms"] else None
         assert told == pytest.approx(made.scores.constant_error_ms, abs=0.051)  # None where most reps are void
 
@@ -252,7 +253,7 @@ def test_no_habit_is_neither_late_nor_early():
     texts = load_wording().section("sheet")
     errors_ms = {"Ann": 0.3, "Bo": -0.3, "Cy": 0.6, "Di": -0.6}
     grades = {name: Verdict(0, Grade.ON_TIME, touchdown_ms=133.0, error_ms=ms) for name, ms in errors_ms.items()}
-    rows = tuple(SheetRow(name, summarize([verdict]), Advice("", "", "")) for name, verdict in grades.items())
+    rows = tuple(SheetRow(name, summarize([verdict]), "", "") for name, verdict in grades.items())
     page = render_sheet(GroupSheet("Even", "2026-11-25T20:00:00Z", rows, (), texts, (), "", True, False))
     cells = [re.sub("<[^>]*>", "", cell) for cell in re.findall(r'<td class="n">(.*?)</td>', page)]
     assert [cell for cell in cells if "ms" in cell][::2] == ["0 ms", "0 ms", "1 ms late", "1 ms early"]
@@ -264,8 +265,8 @@ def test_no_habit_is_neither_late_nor_early():
 def test_a_sheet_is_printed_on_one_page(count, paper, tmp_path):
     """Every player with a long name and the longest advice there is, every line below the table filled."""
     texts = load_wording()
-    advice = Advice("", texts("told.advice_6"), "serve-return")
-    rows = tuple(SheetRow(f"Maximiliane Beispiel {place}", summarize([]), advice) for place in range(count))
+    advice = texts("told.advice_6"), "serve-return"
+    rows = tuple(SheetRow(f"Maximiliane Beispiel {place}", summarize([]), *advice) for place in range(count))
     moves = (70.0, "Ann", False), (150.0, "Bo", True)
     together = (
         "group, estimated (contacts: 20): first touchdown +50 ms, last +250 ms after the contact, spread "
@@ -402,10 +403,16 @@ def test_faults_of_the_command_line_are_told_before_anything_sounds(tmp_path):
 
 # ---------------------------------------------------------------- the board
 
+
+def round_title(place: int) -> Notice:
+    """Of the first of two rounds of six."""
+    return notice("group_round", round=1, rounds=2, name=notice("group_interval", place=place, length=6))
+
+
 BOARD = Board(
     title="Club evening",
-    stage="round 1 of 2, interval 3 of 6",
-    next_stage="round 1 of 2, interval 4 of 6",
+    stage=round_title(3),
+    next_stage=round_title(4),
     working=True,
     left_s=24.6,
     whole_left_s=1830.0,
@@ -479,7 +486,7 @@ def test_what_is_cut_says_so_and_figures_are_not_halved():
 
 
 def test_the_board_says_when_it_is_over():
-    over = dataclasses.replace(BOARD, stage="", next_stage="", working=False, places=())
+    over = dataclasses.replace(BOARD, stage=None, next_stage=None, working=False, places=())
     assert lines(over)[1].rstrip() == "FINISHED"
     assert lines(dataclasses.replace(over, next_stage="jog"))[1].rstrip() == "CHANGE, then jog"
 
@@ -507,7 +514,7 @@ def test_whoever_is_taken_out_can_be_found_by_number_in_any_window(columns, rows
 
 
 def test_a_pause_stands_out():
-    assert lines(dataclasses.replace(BOARD, paused="by key"))[1].startswith("PAUSED: by key")
+    assert lines(dataclasses.replace(BOARD, paused=as_kept("a ball")))[1].startswith("PAUSED: a ball")
 
 
 def test_the_board_stands_still_in_a_pause():
@@ -520,7 +527,7 @@ def test_the_board_stands_still_in_a_pause():
     for at_s, left_s in ((5.0, 3.0), (20.0, 24.0)):  # led up to, and at work, which the pause moved to 14-44 s
         feed(at_s)
         assert board_of(session, 8_000).left_s == pytest.approx(left_s, abs=0.3)
-        session.pause("by key")
+        session.pause(BY_KEY)
         before = board_of(session, 8_000)
         feed(at_s + 4.0)
         after = board_of(session, 8_000)
@@ -532,5 +539,5 @@ def test_the_board_stands_still_in_a_pause():
 def test_the_board_of_a_running_session_counts_down():
     session = conduct(load_plan("two-lanes"), 48_000, 1)
     board = board_of(session, 48_000)
-    assert board.stage == ""
+    assert board.stage is None
     assert player_scores(session) == ()

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from history_player import add, made_reps, made_session
 
 from drilltimer.cli import main
-from drilltimer.errors import HistoryError
+from drilltimer.errors import HistoryError, notice
 from drilltimer.history.compare import FIGURES, compare, counted, figures, systematic_ms
 from drilltimer.history.entries import RepEntry
 from drilltimer.history.store import History
@@ -37,7 +37,7 @@ def add_test(history: History, number: int, habit_ms: float, scatter_ms: float, 
 
 def voided(entries: list[RepEntry], count: int) -> list[RepEntry]:
     """The last reps, unheard."""
-    spoilt = [RepEntry(e.rep, Verdict(e.rep.index, Grade.VOID, void="sound was lost")) for e in entries[-count:]]
+    spoilt = [RepEntry(e.rep, Verdict(e.rep.index, Grade.VOID, void=notice("lost_in_rep"))) for e in entries[-count:]]
     return [*entries[:-count], *spoilt]
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from history_player import add, made_reps, made_session
+from words import say
 
 from drilltimer.app.plan import make_plan
 from drilltimer.cli import main
@@ -85,7 +86,7 @@ def test_landings_of_all_sessions_add_up_by_day_and_simulated_ones_are_nobodys(h
 def test_what_goes_beyond_guidance_is_told_a_childs_first(
     level: str | None, load: DayLoad, coming: int, told: list[str]
 ) -> None:
-    assert beyond(load, level, coming) == told
+    assert list(map(say, beyond(load, level, coming))) == told
 
 
 def test_run_tells_before_a_session_that_would_go_beyond_the_day(history: History, tmp_path: Path) -> None:
@@ -95,7 +96,7 @@ def test_run_tells_before_a_session_that_would_go_beyond_the_day(history: Histor
     add(history, replace(made_session(uid="a", day=today), started_utc=now), made_reps())
     plan = make_plan("direction", 1)
     (told, *_) = about_days("Kim", plan)
-    assert told == f"warning: {35 + plan.landings} landings today, {plan.landings} of them to come: " + (
+    assert say(told) == f"warning: {35 + plan.landings} landings today, {plan.landings} of them to come: " + (
         "for children guidance ends at 50 a day"
     )
     assert about_days("Nobody", plan) == []

@@ -14,11 +14,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from history_player import add, made_reps, made_session
+from words import Words, refused, say
 
 import drilltimer.history.connect as connecting
 from drilltimer.app.live import Outcome
 from drilltimer.app.plan import make_plan
-from drilltimer.errors import DeviceError, HistoryError
+from drilltimer.errors import DeviceError, HistoryError, Notice, as_kept, notice
 from drilltimer.history import own_target, queries
 from drilltimer.history.backup import back_up, copies_beside
 from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
@@ -55,7 +56,9 @@ def outcome(entries: list[RepEntry], *, interrupted: bool = False, fault: Device
 
 def test_session_and_reps_come_back_as_they_were(history: History) -> None:
     entry = replace(
-        made_session(), health=Health(blocks=9, xruns=1, drift_ppm=-3.5, notes=("a note",)), ending="interrupted"
+        made_session(),
+        health=Health(blocks=9, xruns=1, drift_ppm=-3.5, notes=(notice("simulated"), as_kept("a note"))),
+        ending="interrupted",
     )
     cues = (
         Cue("precue", "swing", 1.0, length_s=0.5, pan=-0.5),
@@ -64,7 +67,7 @@ def test_session_and_reps_come_back_as_they_were(history: History) -> None:
     )
     rep = Rep(3, 10.0, 13.0, 11.0, cues, "left", Window(73, 133, 193), "reactive", block=1, warm_up=True, level="club")
     verdict = Verdict(
-        3, Grade.LATE, "left", 1.5, 1.7, 1.72, 2.1, 200.0, 67.0, 0.8, 0.7, 20.0, 600.0, "", True, "club", 73, 193
+        3, Grade.LATE, "left", 1.5, 1.7, 1.72, 2.1, 200.0, 67.0, 0.8, 0.7, 20.0, 600.0, None, True, "club", 73, 193
     )
     number = add(history, entry, [RepEntry(rep, verdict)])
     assert queries.session(history, number) == replace(entry, number=number)
@@ -279,6 +282,42 @@ def test_older_history_is_copied_then_brought_up_to_date(tmp_path: Path, monkeyp
         assert database.execute("SELECT count(*) FROM sessions").fetchone()[0] == 1
 
 
+@pytest.mark.parametrize(
+    ("void", "words"),
+    [
+        (notice("lost_in_rep"), "sound was lost in this rep"),
+        (notice("lost", input="a", output="b", why=notice("stalled", seconds=0.5)),
+         "lost the sound device ('a' to 'b'): no sound came for 0.5 s: the device was unplugged, or the computer "
+         "slept"),
+        (as_kept("paused by somebody"), "paused by somebody"),
+    ],
+)  # fmt: skip
+def test_why_a_rep_is_void_is_kept_as_a_fact_and_in_words(tmp_path: Path, void: Notice, words: str) -> None:
+    entry = RepEntry(made_reps()[0].rep, replace(made_reps()[0].verdict, grade=Grade.VOID, error_ms=None, void=void))
+    with History(tmp_path / "history.sqlite") as history:
+        number = add(history, made_session(), [entry])
+        assert queries.reps(history, number) == [entry]
+        assert history.database.execute("SELECT void FROM reps").fetchone()[0] == words
+
+
+@pytest.mark.parametrize("kept", [None, '["a fact of a later version",{"ms":3}]'])
+def test_what_only_its_words_tell_stays_readable(tmp_path: Path, kept: str | None) -> None:
+    with History(tmp_path / "history.sqlite") as history:
+        number = add(history, made_session(), made_reps()[:1])
+        history.database.execute("UPDATE reps SET grade = 'void', void = 'a ball came', void_notice = ?", (kept,))
+        (entry,) = queries.reps(history, number)
+    assert say(entry.verdict.void) == "a ball came"
+
+
+@pytest.mark.parametrize("kept", ['"x"', '["by_hand"]', '["by_hand",[]]', '["by_hand",{"ms":null}]', "[", "[1,{}]"])
+def test_a_damaged_fact_leaves_its_rep_out(tmp_path: Path, kept: str) -> None:
+    with History(tmp_path / "history.sqlite") as history:
+        number = add(history, made_session(), made_reps()[:2])
+        history.database.execute("UPDATE reps SET void_notice = ? WHERE rep = 0", (kept,))
+        assert [each.rep.index for each in queries.reps(history, number)] == [1]
+        assert "1 rep left out" in history.left_out[0]
+
+
 def test_history_from_before_the_coachs_mark_keeps_its_rows(tmp_path: Path) -> None:
     path = tmp_path / "history.sqlite"
     written = (Path(__file__).parents[1] / "data" / "history-schema-1.sql").read_text(encoding="utf-8")
@@ -287,7 +326,7 @@ def test_history_from_before_the_coachs_mark_keeps_its_rows(tmp_path: Path) -> N
         old = database.execute("SELECT * FROM reps ORDER BY rep").fetchall()
     with History(path) as history:
         new = history.database.execute("SELECT * FROM reps ORDER BY rep").fetchall()
-        assert [tuple(row) for row in new] == [(*row, None, None) for row in old]
+        assert [tuple(row) for row in new] == [(*row, None, None, None) for row in old]
         assert len(new) == 6
         expected = [replace(e, verdict=replace(e.verdict, ear_uncertainty_ms=None)) for e in made_reps()[:6]]
         assert queries.reps(history, 1) == expected
@@ -376,7 +415,7 @@ def test_full_disk_is_told_and_what_was_kept_stays(history: History) -> None:
     number = add(history, made_session(), made_reps()[:5])
     pages = history.database.execute("PRAGMA page_count").fetchone()[0]
     history.database.execute(f"PRAGMA max_page_count = {pages}")
-    with pytest.raises(HistoryError, match="the disk is full"):
+    with refused(HistoryError, "the disk is full"):
         history.replace_session(made_session(uid="too much"), made_reps() + made_reps("steady-contact"))
     assert len(queries.reps(history, number)) == 5
     assert history.database.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
@@ -418,7 +457,7 @@ def test_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
 
 
 def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> None:
-    path, told = tmp_path / "history.sqlite", list[str]()
+    path, told = tmp_path / "history.sqlite", Words()
     journal = Journal(path, replace(made_session(), ending=None), told.append)
     entries = made_reps()
     with History(path) as watching:
@@ -426,7 +465,7 @@ def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> Non
             journal.rep(entry.rep, entry.verdict)
             assert len(queries.reps(watching, 1)) == count
         assert queries.session(watching, 1).ending is None
-        changed = replace(entries[4].verdict, grade=Grade.VOID, error_ms=None, void="declared void")
+        changed = replace(entries[4].verdict, grade=Grade.VOID, error_ms=None, void=notice("by_hand"))
         entries[4] = RepEntry(entries[4].rep, changed)
         journal.end(outcome(entries, interrupted=True))
         assert queries.reps(watching, 1)[4].verdict.grade == Grade.VOID
@@ -439,7 +478,7 @@ def forgets_meanwhile(path: Path, reps_before: int) -> list[str]:
     """What a journal tells whose player, who has an earlier session, is forgotten after so many reps."""
     with History(path) as other:
         add(other, made_session(uid="earlier"), made_reps())
-    told = list[str]()
+    told = Words()
     journal, entries = Journal(path, replace(made_session(), ending=None), told.append), made_reps()
     for count, entry in enumerate(entries):
         if count == reps_before:
@@ -466,7 +505,7 @@ def test_a_player_who_is_forgotten_meanwhile_stays_forgotten(tmp_path: Path, rep
 
 
 def test_a_player_who_begins_with_this_session_was_not_forgotten(tmp_path: Path) -> None:
-    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    path, told, entries = tmp_path / "history.sqlite", Words(), made_reps()
     journal = Journal(path, replace(made_session(), ending=None), told.append)
     with History(path) as other:
         add(other, made_session("Lee", uid="b"), made_reps())
@@ -478,7 +517,7 @@ def test_a_player_who_begins_with_this_session_was_not_forgotten(tmp_path: Path)
 
 @pytest.mark.parametrize("ending", ["done", "interrupted"])
 def test_journal_keeps_no_session_in_which_nothing_was_judged(tmp_path: Path, ending: str) -> None:
-    path, told = tmp_path / "history.sqlite", list[str]()
+    path, told = tmp_path / "history.sqlite", Words()
     journal = Journal(path, replace(made_session(), ending=None), told.append)
     journal.close(ending, Health(), [])
     assert told == ["no session is kept: no rep was judged"]
@@ -488,7 +527,7 @@ def test_journal_keeps_no_session_in_which_nothing_was_judged(tmp_path: Path, en
 
 
 def test_journal_keeps_reps_that_were_judged_at_the_end_alone(tmp_path: Path) -> None:
-    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    path, told, entries = tmp_path / "history.sqlite", Words(), made_reps()
     journal = Journal(path, replace(made_session(), ending=None), told.append)
     journal.close("interrupted", Health(), entries[:1])
     with History(path) as history:
@@ -498,7 +537,7 @@ def test_journal_keeps_reps_that_were_judged_at_the_end_alone(tmp_path: Path) ->
 
 def test_journal_keeps_reps_while_the_history_is_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("drilltimer.history.journal.PATIENCE_S", 0.01)
-    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    path, told, entries = tmp_path / "history.sqlite", Words(), made_reps()
     with History(path) as other:
         with other.transaction():
             journal = Journal(path, made_session(), told.append)
@@ -512,7 +551,7 @@ def test_journal_keeps_reps_while_the_history_is_locked(tmp_path: Path, monkeypa
 
 
 def test_journal_sets_a_damaged_history_aside_and_keeps_the_session(tmp_path: Path) -> None:
-    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    path, told, entries = tmp_path / "history.sqlite", Words(), made_reps()
     path.write_bytes(b"no database, but somebody's only copy of something" * 50)
     journal = Journal(path, made_session(), told.append)
     for entry in entries:
@@ -527,7 +566,7 @@ def test_journal_sets_a_damaged_history_aside_and_keeps_the_session(tmp_path: Pa
 
 
 def test_journal_begins_anew_when_the_history_is_damaged_under_it(tmp_path: Path) -> None:
-    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    path, told, entries = tmp_path / "history.sqlite", Words(), made_reps()
     journal = Journal(path, made_session(), told.append)
     for entry in entries[:8]:
         journal.rep(entry.rep, entry.verdict)
@@ -550,7 +589,7 @@ def test_journal_saves_the_session_apart_when_nothing_else_works(
 ) -> None:
     from drilltimer.history.intake import import_history
 
-    path, told, entries = tmp_path / "history.sqlite", list[str](), made_reps()
+    path, told, entries = tmp_path / "history.sqlite", Words(), made_reps()
     History(path).close()
     with closing(sqlite3.connect(path)) as database:
         database.execute("PRAGMA user_version = 99")
@@ -571,7 +610,7 @@ def test_journal_saves_the_session_elsewhere_when_its_folder_is_full(
 ) -> None:
     from drilltimer.history import journal as journals
 
-    full, elsewhere, told, entries = tmp_path / "full", tmp_path / "elsewhere", list[str](), made_reps()
+    full, elsewhere, told, entries = tmp_path / "full", tmp_path / "elsewhere", Words(), made_reps()
     elsewhere.mkdir()
     full.write_text("no folder: nothing can be written into it")
     monkeypatch.chdir(elsewhere)

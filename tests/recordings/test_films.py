@@ -16,6 +16,7 @@ from films import write_film
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_cli import call
+from words import say
 
 from drilltimer.errors import RecordingError
 from drilltimer.recordings import decode
@@ -156,13 +157,15 @@ def test_a_film_that_ends_early_is_no_whole_one(name, tmp_path):
     options = {"movflags": "faststart"} if name == "a.m4a" else {}
     path = write_film(tmp_path / name, clicks(), RATE_HZ, options=options, bit_rate=128_000)
     with AudioFile(path, salvage=True) as recording:
-        assert recording.damage == ""
+        assert recording.damage is None
     raw = path.read_bytes()
     path.write_bytes(raw[: len(raw) * 6 // 10])
     with AudioFile(path, salvage=True) as recording:
         assert 0.8 < recording.frames / recording.rate_hz < 2.5
-        assert "s can be read; the decoder says: " in recording.damage or "shorter than it says" in recording.damage
-        assert str(path) not in recording.damage
+        assert "s can be read; the decoder says: " in say(recording.damage) or "shorter than it says" in say(
+            recording.damage
+        )
+        assert str(path) not in say(recording.damage)
         assert recording.fault() is not None
     if name != "a.avi":  # where no decoder tells, only who salvages is told
         with pytest.raises(RecordingError, match="damaged or ends early"):
@@ -176,7 +179,7 @@ def test_what_follows_a_damaged_place_keeps_its_time_and_the_damage_is_told(tmp_
     raw[middle : middle + 3000] = b"\xff" * 3000
     path.write_bytes(raw)
     with AudioFile(path, salvage=True) as recording:
-        assert "Invalid data found" in recording.damage
+        assert "Invalid data found" in say(recording.damage)
         samples = recording.read(0, recording.frames)
     assert [loudest(samples, RATE_HZ, at_s) for at_s in CLICK_S] == [round(at_s * RATE_HZ) for at_s in CLICK_S]
 
@@ -300,7 +303,9 @@ def test_a_decoder_that_breaks_breaks_nothing_else(name, before, decoder, tmp_pa
     if before:
         with AudioFile(path, salvage=True) as file:
             assert file.frames == before // 2 // 2
-            assert file.damage.startswith("the recording is damaged or ends early: 0.5 s can be read; the decoder says")
+            assert say(file.damage).startswith(
+                "the recording is damaged or ends early: 0.5 s can be read; the decoder says"
+            )
         words = f"the decoder says: {words}"
     else:
         words = f"no sound can be decoded from it\nThe decoder says: {words}"

@@ -11,6 +11,7 @@ import soundfile
 from click.testing import CliRunner
 from scipy.signal import resample_poly
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
+from words import say
 
 from drilltimer.cli import main
 from drilltimer.cli.check import with_distance
@@ -52,17 +53,17 @@ def test_a_sheet_by_hand_with_foreign_sounds_scores(desk):
     assert [verdict.error_ms for verdict in scored.verdicts] == pytest.approx(
         [ms - DEFAULT_WINDOW.centre_ms for ms in DELAYS_MS], abs=0.7
     )
-    assert any("names no window" in note for note in scored.health.notes)
-    assert "heard: 8 of 8" in scored.health.notes[0]
+    assert any("names no window" in say(note) for note in scored.health.notes)
+    assert "heard: 8 of 8" in say(scored.health.notes[0])
 
 
 @pytest.mark.long
 def test_the_sheets_own_sound_is_told_from_a_recording_of_it(desk):
     scored = desk(PLAIN.played)
     assert found(scored) == [None] * 8
-    assert "nothing but the played sound" in scored.health.notes[-1]
+    assert "nothing but the played sound" in say(scored.health.notes[-1])
     assert scored.health.noise_db is None  # it was told as -894 dB
-    assert not any("nothing but the played sound" in note for note in desk(HEARD).health.notes)
+    assert not any("nothing but the played sound" in say(note) for note in desk(HEARD).health.notes)
 
 
 @pytest.mark.long
@@ -75,10 +76,10 @@ def test_a_recorder_that_mutes_what_is_soft_has_no_noise_and_is_told(desk):
     scored = desk(muted)
     assert sum(each is not None for each in found(scored)) >= 4
     assert scored.health.noise_db is None
-    assert scored.health.notes[-1].startswith("it falls silent between the sounds")
+    assert say(scored.health.notes[-1]).startswith("it falls silent between the sounds")
     both = desk(np.column_stack([muted, HEARD]))  # one channel is as it should be
     assert both.health.noise_db == pytest.approx(desk(HEARD).health.noise_db, abs=1.0)
-    assert not any("falls silent" in note for note in both.health.notes)
+    assert not any("falls silent" in say(note) for note in both.health.notes)
 
 
 @pytest.mark.long
@@ -132,7 +133,7 @@ def test_the_sheets_window_and_numbers_are_taken(desk):
     assert {verdict.grade for verdict in scored.verdicts} == {Grade.ON_TIME}
     assert scored.verdicts[0].error_ms == pytest.approx(33.0, abs=0.7)
     assert scored.verdicts[0].call == "left"
-    assert not any("window" in note for note in scored.health.notes)
+    assert not any("window" in say(note) for note in scored.health.notes)
 
 
 @pytest.mark.long
@@ -175,6 +176,6 @@ def test_contacts_of_an_even_drill_are_told_once_where_the_recording_breaks_off(
     samples, rate_hz = soundfile.read(whole)
     soundfile.write(cut, samples[: round(seconds * rate_hz)], rate_hz, "PCM_24")
     scored = score_recording(cut, tmp_path / "whole.cues.json")
-    assert "heard: 4 of 4" in scored.health.notes[0]
+    assert "heard: 4 of 4" in say(scored.health.notes[0])
     assert [(piece.first_rep, piece.last_rep) for piece in scored.pieces] == [(0, 3)]
     assert [verdict.rep for verdict in scored.verdicts if not verdict.void] == [0, 1, 2, 3]

@@ -12,6 +12,7 @@ import soundfile
 from films import write_film
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from words import say
 
 from drilltimer.errors import RecordingError
 from drilltimer.recordings.audio_file import AudioFile, read_audio
@@ -167,7 +168,7 @@ NOISE = np.random.default_rng(5).uniform(-0.3, 0.3, 6 * RATE_HZ)
 
 def read_salvaged(path):
     with AudioFile(path, salvage=True) as recording:
-        return np.concatenate([*recording.blocks(5000), np.zeros((0, 1), np.float32)])[:, 0], recording.damage
+        return np.concatenate([*recording.blocks(5000), np.zeros((0, 1), np.float32)])[:, 0], say(recording.damage)
 
 
 @pytest.mark.parametrize("ending", ["wav", "flac", "mp3", "ogg", "aiff"])
@@ -254,7 +255,7 @@ def test_a_channel_without_numbers_leaves_the_others(tmp_path):
     samples = np.stack([NOISE.astype(np.float32), np.full(len(NOISE), np.nan, np.float32)], axis=1)
     with AudioFile(written(tmp_path / "a.wav", samples, subtype="FLOAT"), salvage=True) as recording:
         assert f"0.0 s after its beginning: what is no finite number counts as silence (samples: {len(NOISE)})" in (
-            recording.damage
+            say(recording.damage)
         )
         got = recording.read(0, 1000)
     np.testing.assert_array_equal(got[:, 0], samples[:1000, 0])
@@ -298,7 +299,7 @@ def test_of_one_that_was_cut_the_end_is_told(tmp_path):
     raw = path.read_bytes()
     path.write_bytes(raw[: len(raw) * 2 // 3])
     with AudioFile(path, salvage=True) as file:
-        assert "s can be read; the decoder says: " in file.damage
+        assert "s can be read; the decoder says: " in say(file.damage)
         assert 0 < file.frames < len(tone())
 
 

@@ -11,6 +11,7 @@ import pytest
 import soundfile
 from jsonschema import Draft202012Validator
 from test_cli import call
+from words import say
 
 from drilltimer.errors import DistanceError, RecordingError, SheetError
 from drilltimer.recordings.cuesheet import sheet_from_json
@@ -118,7 +119,7 @@ def test_a_pause_and_a_new_start_are_pieces_of_one_document(club, tmp_path):
     assert [(piece["first_rep"], piece["last_rep"]) for piece in value["pieces"]] == [(0, 2), (3, 6)]
     first, second = value["pieces"]
     assert second["offset_s"] - first["offset_s"] == pytest.approx(4.0, abs=2e-3)
-    assert any("2 pieces" in note for note in value["health"]["notes"])
+    assert any("2 pieces" in say(note) for note in value["health"]["notes"])
     heard_s = [rep["contact_heard_s"] for rep in value["reps"]]
     by_hand_s = [rep.cues[0].at_s + (3.0 if rep.rep < 3 else 7.0) for rep in sheet.reps]
     assert heard_s == pytest.approx(by_hand_s, abs=1e-3)
@@ -177,7 +178,7 @@ def test_the_sheet_named_like_the_recording_is_taken_and_no_other_one_is_tried(e
     found = score_with(recording, find_sheets(even), on_tried=lambda *told: tried.append(told))
     assert names(found) == ["e-4.cues.json"]
     assert tried == [(even / "e-4.cues.json", 7, 7)]
-    assert not any("fit as well" in note for note in found[0].health.notes)
+    assert not any("fit as well" in say(note) for note in found[0].health.notes)
 
 
 @pytest.mark.long
@@ -204,7 +205,7 @@ def test_of_sheets_that_fit_equally_the_one_of_that_day_is_taken_and_the_others_
     shutil.copy(even / "e-3.cues.json", even / "copy.cues.json")  # the same sheet is no other answer
     (found,) = score_with(recording, find_sheets(even))
     assert found.sheet_file.name == "e-3.cues.json"
-    assert found.health.notes[-1] == (
+    assert say(found.health.notes[-1]) == (
         "e-4.cues.json, e-2.cues.json, e-5.cues.json, ... fit as well as e-3.cues.json, which was taken; "
         "--sheet names the right one"
     )

@@ -90,11 +90,12 @@ def _show_players(kept: History, as_json: bool) -> None:
 def _show_player(
     kept: History, name: str, limit: int, before: int | None, drill: str | None, trend: bool, as_json: bool
 ) -> None:
+    from drilltimer.errors import notice
     from drilltimer.history.days import beyond, caps_of, day_load
     from drilltimer.history.own_target import own_target
     from drilltimer.history.queries import count_sessions, find_player, session_lines
     from drilltimer.ui.lines import table
-    from drilltimer.ui.wording import load_wording
+    from drilltimer.ui.wording import english
 
     lines = session_lines(kept, name, limit=limit, before=before, drill=drill)
     offer, load = own_target(kept, name), day_load(kept, name)
@@ -115,7 +116,7 @@ def _show_player(
         print_lines(trend_lines(lines, result_columns()))
     else:
         heads = ("session", "began (UTC)", "drill", "from", "in window", "constant", "variable", "missed", "void", "")
-        signs = [load_wording()("scores.signs")] * any(line.constant_error_ms is not None for line in lines)
+        signs = [english()("scores.signs")] * any(line.constant_error_ms is not None for line in lines)
         print_lines([*table([_row(line) for line in lines], heads, result_columns()), *signs])
     total = count_sessions(kept, name)
     if lines and len(lines) < total and not drill:
@@ -124,11 +125,11 @@ def _show_player(
     if load.days:
         caps = caps_of(level)
         note(
-            f"landings: {load.on(0)} today, {load.seven_days} in seven days; for {caps.who} guidance ends at "
-            f"{caps.a_day} and {caps.seven_days}"
+            f"landings: {load.on(0)} today, {load.seven_days} in seven days; for {english().tell(caps.who)} guidance "
+            f"ends at {caps.a_day} and {caps.seven_days}"
         )
-    for text in beyond(load, level):
-        note(f"warning: {text}")
+    for each in beyond(load, level):
+        note(english().tell(notice("warning", text=each)))
     note(offer.told)
 
 
@@ -189,12 +190,15 @@ def _show_session(kept: History, number: int, language: str, as_json: bool) -> N
     from drilltimer.score.match import correction_ms
     from drilltimer.score.stats import summarize
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
+    from drilltimer.ui.wording import english
 
     entry, entries = session(kept, number), reps(kept, number)
     scores = summarize(each.verdict for each in entries if not each.rep.warm_up and each.coach != Mark.VOID)
     marks = {each.rep.index: Mark(each.coach) for each in entries if each.coach}
     if as_json:
-        document = score_document(None, RecordingClock(), (each.verdict for each in entries), scores, entry.health)
+        document = score_document(
+            None, RecordingClock(), (each.verdict for each in entries), scores, entry.health, english().tell
+        )
         about = {
             "player": entry.player,
             "drill": entry.drill,

@@ -124,6 +124,7 @@ def _player_of(job: Job, wish: Wish) -> str:
 def _keep_player(outcome: Outcome) -> str:
     """Into the history; answers whose. A failure is told, and tried again when the command is given again."""
     from drilltimer.recordings.journal import keep_scored
+    from drilltimer.ui.wording import english
 
     player = outcome.job.player
     try:
@@ -133,7 +134,7 @@ def _keep_player(outcome: Outcome) -> str:
                 is_there = f"session {kept.number} is this practice, as it was heard live"
                 note(f"{outcome.job.name}: not kept again: {is_there}")
     except UserError as fault:  # its sheet may be gone meanwhile
-        note(f"{outcome.job.name}: not kept: {fault}")
+        note(f"{outcome.job.name}: not kept: {english().tell(fault)}")
         return ""
     return player
 
@@ -151,7 +152,7 @@ def _words(outcome: Outcome) -> str:
 def _print(summary: dict[str, object], out: Path) -> None:
     from drilltimer.recordings.folder import SUMMARY
     from drilltimer.ui.lines import table
-    from drilltimer.ui.wording import load_wording
+    from drilltimer.ui.wording import english
 
     rows, faults = [], []
     recordings = summary["recordings"]
@@ -173,7 +174,7 @@ def _print(summary: dict[str, object], out: Path) -> None:
                 )
             )
     heads = ("recording", "sheet", "reps", "in window", "constant error", "void")
-    print_lines([*table(rows, heads, result_columns()), *[load_wording()("scores.signs")] * bool(rows)])
+    print_lines([*table(rows, heads, result_columns()), *[english()("scores.signs")] * bool(rows)])
     damaged = f" ({summary['damaged']} damaged)" if summary["damaged"] else ""
     print_result(f"{summary['scored']} scored{damaged}, {summary['failed']} not; results and {SUMMARY} in {out}")
     for fault in faults:

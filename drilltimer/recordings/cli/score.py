@@ -151,11 +151,12 @@ def _print(scored: Scored, place: int, count: int, wording: Wording) -> None:
 def _keep(player: str, scored: Scored) -> None:
     """Into the history; its failure is told and the scores are printed all the same."""
     from drilltimer.recordings.journal import keep_scored
+    from drilltimer.ui.wording import english
 
     try:
         kept = keep_scored(player, scored, scored.sheet_file, scored.standing.likeliest)
     except UserError as fault:  # its sheet may be gone meanwhile
-        note(f"not kept: {fault}")
+        note(f"not kept: {english().tell(fault)}")
     else:
         if kept.live:
             note(f"not kept again: session {kept.number}, player {player}, is this practice, as it was heard live")
