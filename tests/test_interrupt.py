@@ -96,7 +96,7 @@ def test_so_does_one_that_waits_for_its_device(tmp_path):
         on_trouble=troubles.append,
     )
     assert outcome.interrupted
-    assert [each.split(":")[0] for each in troubles] == ["paused"]
+    assert [each.key for each in troubles] == ["paused"]
 
 
 def test_so_does_live_feeding():

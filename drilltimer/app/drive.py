@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.lasting import LastingStream
-from drilltimer.errors import DeviceError, Notice, RecordingError, notice
+from drilltimer.errors import DeviceError, Notice, RecordingError, UserError, notice
 from drilltimer.model import Block, Cue, Health
 from drilltimer.ui.wording import Tellable
 
@@ -46,13 +46,22 @@ class Driven(Protocol):
         """A stream's health, and what the session knows of it besides."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ending:
     """How a session ended: `interrupted` when the user ended it, `fault` when the device did."""
 
     health: Health
     interrupted: bool = False
-    fault: DeviceError | None = None
+    fault: UserError | None = None
+
+    @property
+    def how(self) -> str:
+        """As the history has it."""
+        return "device lost" if self.fault else "interrupted" if self.interrupted else "done"
+
+    def of(self) -> dict[str, Any]:
+        """Its fields, for an ending that tells more."""
+        return {"health": self.health, "interrupted": self.interrupted, "fault": self.fault}
 
 
 def drive(
@@ -109,7 +118,7 @@ def drive(
     finally:
         health = session.health(stream.health())
         stream.close()
-    return Ending(health, interrupted, fault)
+    return Ending(health=health, interrupted=interrupted, fault=fault)
 
 
 def _pause_until_back(
@@ -128,14 +137,14 @@ def _pause_until_back(
     why = lost.what if isinstance(lost.what, Notice) else notice("as_kept", text=lost.what)
     session.pause(why)
     act(session.take_events())
-    await_return(stream, lost, wait_s, tick, on_trouble)
+    _await_return(stream, lost, wait_s, tick, on_trouble)
     session.pause(why)  # a key may have ended the pause while there was nothing to go on with
     session.resume(lost=True)
     if by_key:
         session.pause(by_key)
 
 
-def await_return(
+def _await_return(
     stream: LastingStream,
     lost: DeviceError,
     wait_s: float,

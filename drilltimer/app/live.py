@@ -12,7 +12,6 @@ from typing import Protocol, Self
 from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, OnTrouble, drive, kept, soften_first
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import Plan, load_bank, load_feedback
-from drilltimer.errors import DeviceError
 from drilltimer.hear.listen import Listener
 from drilltimer.model import AudioStream, Block, Health, LandingSound, Placement, Rep, Scores, Verdict
 from drilltimer.score.progress import move_notice
@@ -62,22 +61,25 @@ class Journal(Protocol):
     def rep(self, rep: Rep, verdict: Verdict) -> None:
         """Keep a rep as it was judged, or judged anew."""
 
-    def end(self, outcome: Outcome) -> object:
-        """Keep how the session went."""
+    def end(self, ending: Ending, judged: Iterable[tuple[Rep, Verdict]]) -> object:
+        """Keep how the session went, and its reps as they stand at the end."""
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """How a session went. `interrupted` when the user ended it, `fault` when the device did."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome(Ending):
+    """How a session went."""
 
     plan: Plan
     verdicts: tuple[Verdict, ...]
     scores: Scores
-    health: Health
-    recording: str | None
-    offset_s: float | None  # from playing to hearing
-    interrupted: bool
-    fault: DeviceError | None
+    recording: str | None = None
+    offset_s: float | None = None  # from playing to hearing
+
+    @property
+    def judged(self) -> list[tuple[Rep, Verdict]]:
+        """Reps that came to a verdict, each with it."""
+        by_index = {rep.index: rep for rep in self.plan.reps}
+        return [(by_index[verdict.rep], verdict) for verdict in self.verdicts]
 
 
 def run_live(
@@ -182,12 +184,10 @@ def _session(plan: Plan, listener: Listener, placement: Placement, zero: int) ->
 def _outcome(plan: Plan, session: Session, ending: Ending, record: Path | None) -> Outcome:
     trip_ms = ending.health.round_trip_ms
     return Outcome(
-        plan,
-        tuple(session.verdicts),
-        session.scores(),
-        ending.health,
-        str(record) if record else None,
-        None if trip_ms is None else s_from_ms(trip_ms),
-        ending.interrupted,
-        ending.fault,
+        **ending.of(),
+        plan=plan,
+        verdicts=tuple(session.verdicts),
+        scores=session.scores(),
+        recording=str(record) if record else None,
+        offset_s=None if trip_ms is None else s_from_ms(trip_ms),
     )

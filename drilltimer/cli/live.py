@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 from typing import TYPE_CHECKING
 
-from drilltimer.cli.common import note, print_result, result_columns
+from drilltimer.cli.common import INTERRUPTED, note, print_result, result_columns
 
 if TYPE_CHECKING:
+    from drilltimer.app.drive import Ending
     from drilltimer.app.live import Journal, Outcome
     from drilltimer.model import Rep, Verdict
     from drilltimer.session import Snapshot
@@ -36,27 +38,46 @@ def open_screen(title: str, wording: Wording) -> LiveScreen | None:
     return LiveScreen(title, wording, this_palette()) if has_screen() else None
 
 
-class Telling:
-    """Told of reps and troubles as they come; prints each at its time, and keeps the reps.
+class Troubles:
+    """Told of what ends no session; prints it at once, or after the screen that shows it and covers the terminal."""
+
+    def __init__(self, wording: Wording, screen: LiveScreen | None = None) -> None:
+        self._wording, self._screen = wording, screen
+        self._told: list[str] = []
+
+    def __call__(self, what: Tellable) -> None:
+        """Tell."""
+        told = self._wording.tell(what)
+        if self._screen:
+            self._screen.tell(told)
+            self._told.append(told)
+        else:
+            remark(told)
+
+    def end(self) -> None:
+        """The screen is gone."""
+        for told in self._told:
+            remark(told)
+
+
+class RepList:
+    """Told of reps as they come; prints each at its time, and has it kept.
 
     Parameters
     ----------
     wording : Wording
-    screen : LiveScreen | None
-        Where troubles are shown while it covers the terminal.
     late : bool
         Reps are listed when the session is over.
     quiet : bool
         They are not listed at all: stdout is for a document.
     """
 
-    def __init__(self, wording: Wording, screen: LiveScreen | None, *, late: bool, quiet: bool) -> None:
+    def __init__(self, wording: Wording, *, late: bool, quiet: bool) -> None:
         from drilltimer.ui.lines import header
 
         self.journal: Journal | None = None
-        self._wording, self._screen, self._late, self._quiet = wording, screen, late, quiet
+        self._wording, self._late, self._quiet = wording, late, quiet
         self._lines = [header(wording, result_columns())]
-        self._troubles: list[str] = []
 
     def begin(self) -> None:
         """The heads of the list."""
@@ -71,28 +92,26 @@ class Telling:
         self._lines.append(rep_line(rep, verdict, self._wording, result_columns()))
         self._list(self._lines[-1:])
 
-    def on_trouble(self, what: Tellable) -> None:
-        """Something else is worth a line."""
-        told = self._wording.tell(what)
-        if self._screen:
-            self._screen.tell(told)
-            self._troubles.append(told)
-        else:
-            remark(told)
-
     def end(self, outcome: Outcome) -> None:
         """The session is over: what was held back."""
         if self.journal:
-            self.journal.end(outcome)
+            self.journal.end(outcome, outcome.judged)
         if self._late:
             self._late = False
             self._list(self._lines)
-        for trouble in self._troubles:
-            remark(trouble)
 
     def _list(self, lines: list[str]) -> None:
         if not (self._late or self._quiet):
             say("\n".join(lines))
+
+
+def conclude(outcome: Ending, wording: Wording) -> None:
+    """How a session ended, when its scores are printed: leaves with the exit code of that."""
+    if outcome.fault is not None:
+        raise outcome.fault
+    if outcome.interrupted:
+        note(wording("run.ended_early"))
+        sys.exit(INTERRUPTED)
 
 
 def say(text: str) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +9,6 @@ import click
 
 from drilltimer.cli.common import (
     FEEDBACK,
-    INTERRUPTED,
     METRES,
     air_option,
     input_option,
@@ -97,7 +95,7 @@ def run(
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.audio.paths import expanded
-    from drilltimer.cli.live import Telling, open_screen, wording_for
+    from drilltimer.cli.live import RepList, Troubles, open_screen, wording_for
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
     from drilltimer.cli.wings import house
 
@@ -116,18 +114,18 @@ def run(
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
     stage = open_stage(wanted, seed, wording, asks=not as_json and somebody_there())
     _announce(plan, stage.placement, record, wording)
-    telling = Telling(wording, screen, late=bool(screen) or _tells_nothing(plan), quiet=as_json)
+    listed, troubles = (
+        RepList(wording, late=bool(screen) or _tells_nothing(plan), quiet=as_json),
+        Troubles(wording, screen),
+    )
     if player:
-        telling.journal = (
-            house()
-            .diary()
-            .open_journal(player, plan, stage.placement, stage.stream, bool(simulate), telling.on_trouble)
-        )
+        diary = house().diary()
+        listed.journal = diary.open_journal(player, plan, stage.placement, stage.stream, bool(simulate), troubles)
     record_on = None
     if record:
-        session = telling.journal.uid if telling.journal else ""
+        session = listed.journal.uid if listed.journal else ""
         record_on = house().recording().recorder(record, simulated=bool(simulate), session=session)
-    telling.begin()
+    listed.begin()
     outcome = run_live(
         plan,
         stage.stream,
@@ -135,13 +133,14 @@ def run(
         record=record_on,
         reopen=stage.reopen,
         wait_s=wait_s,
-        on_rep=telling.on_rep,
-        on_trouble=telling.on_trouble,
+        on_rep=listed.on_rep,
+        on_trouble=troubles,
         screen=screen,
         landings=stage.landings,
     )
     try:
-        telling.end(outcome)
+        listed.end(outcome)
+        troubles.end()
     finally:  # whatever becomes of keeping them, scores that are there are told
         _conclude(outcome, wording, as_json)
 
@@ -168,7 +167,7 @@ def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wo
 
 def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     """Scores or document, and how it ended."""
-    from drilltimer.cli.live import say
+    from drilltimer.cli.live import conclude, say
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.ui.lines import health_lines, score_lines
     from drilltimer.ui.wording import english
@@ -181,8 +180,4 @@ def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
         print_document(document)
     else:
         say("\n".join(["", *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))
-    if outcome.fault is not None:
-        raise outcome.fault
-    if outcome.interrupted:
-        note(wording("run.ended_early"))
-        sys.exit(INTERRUPTED)
+    conclude(outcome, wording)

@@ -11,7 +11,6 @@ import click
 
 from drilltimer.cli.common import (
     FEEDBACK,
-    INTERRUPTED,
     METRES,
     MILLISECONDS,
     Number,
@@ -28,7 +27,7 @@ from drilltimer.cli.common import (
     result_columns,
     wait_option,
 )
-from drilltimer.cli.live import remark, say, wording_for
+from drilltimer.cli.live import Troubles, conclude, remark, say, wording_for
 from drilltimer.cli.progress import hearing
 
 if TYPE_CHECKING:
@@ -40,7 +39,7 @@ if TYPE_CHECKING:
     from drilltimer.history.marks import Mark
     from drilltimer.model import Level, Rep, Situation, Verdict
     from drilltimer.ui.keys import Keys
-    from drilltimer.ui.wording import Tellable, Wording
+    from drilltimer.ui.wording import Wording
 
     Keep = Callable[[FedSession], object]  # into the history, where that is asked for
 
@@ -173,7 +172,7 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedS
     from drilltimer.audio.paths import expanded
     from drilltimer.audio.settings import find_settings
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
-    from drilltimer.feeding.journal import FeedJournal
+    from drilltimer.feeding.journal import open_journal
     from drilltimer.feeding.run import run_feed
     from drilltimer.feeding.setup import SetUp
     from drilltimer.recordings.writing import refuse_kept
@@ -192,10 +191,8 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedS
     if options["record"]:
         note(wording("run.records", file=options["record"]))
 
-    def on_trouble(what: Tellable) -> None:
-        remark(wording.tell(what))
-
-    journal = FeedJournal(options["player"], asked, stream, on_trouble) if options["player"] else None
+    troubles = Troubles(wording)
+    journal = open_journal(options["player"], asked, stream, troubles) if options["player"] else None
 
     def on_rep(rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
         if journal:
@@ -217,11 +214,11 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedS
             length_s=60.0 * options["minutes"] if options["minutes"] else None,
             wait_s=options["wait_s"],
             on_rep=on_rep,
-            on_trouble=on_trouble,
+            on_trouble=troubles,
             tick=lambda session: _obey(keys, session),
             on_stage=lambda stage: remark(wording(f"feed.set_up_{stage}")),
         )
-    return outcome, journal.end if journal else lambda outcome: None
+    return outcome, lambda outcome: journal and journal.end(outcome, outcome.judged, outcome.marks)
 
 
 def _obey(keys: Keys | None, session: FeedSession) -> None:
@@ -259,11 +256,7 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
         say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))
     if not outcome.verdicts:
         remark(wording("feed.nothing"))
-    if outcome.fault is not None:
-        raise outcome.fault
-    if outcome.interrupted:
-        note(wording("run.ended_early"))
-        sys.exit(INTERRUPTED)
+    conclude(outcome, wording)
 
 
 def _quiet(text: str) -> None:

@@ -13,47 +13,24 @@ from drilltimer.errors import HistoryError
 from drilltimer.feeding.run import Asked, FedSession
 from drilltimer.history.entries import BlockEntry, RepEntry, SessionEntry, clean_name
 from drilltimer.history.journal import Journal, device_name, now_utc, number_of, recording_uid, taken_utc, versions
-from drilltimer.history.marks import FEEDING, Mark
+from drilltimer.history.marks import FEEDING
 from drilltimer.history.run import history_path
 from drilltimer.history.store import History
-from drilltimer.model import AudioStream, Rep, Verdict
+from drilltimer.model import AudioStream
 from drilltimer.ui.wording import english
 
 
-class FeedJournal:
-    """Keeps one live session, each rep as it is judged and again as it is marked.
-
-    Parameters
-    ----------
-    player : str
-    asked : Asked
-    stream : AudioStream
-    on_trouble : callable
+def open_journal(player: str, asked: Asked, stream: AudioStream, on_trouble: OnTrouble) -> Journal:
+    """Begin to keep a live session.
 
     Raises
     ------
     HistoryError
         The name cannot be a player's.
     """
-
-    def __init__(self, player: str, asked: Asked, stream: AudioStream, on_trouble: OnTrouble) -> None:
-        devices = device_name(stream, "source"), device_name(stream, "sink")
-        entry = _entry(player, asked, uuid.uuid4().hex, now_utc(), "live", devices, stream.rate_hz)
-        self._journal = Journal(history_path(), entry, on_trouble)
-
-    @property
-    def uid(self) -> str:
-        """By which the session is known in the history."""
-        return self._journal.uid
-
-    def rep(self, rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
-        """Keep a rep with the coach's mark."""
-        self._journal.keep(RepEntry(rep, verdict, mark.value if mark else None))
-
-    def end(self, outcome: FedSession) -> None:
-        """Keep how the session went."""
-        ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
-        self._journal.close(ending, outcome.health, _entries(outcome))
+    devices = device_name(stream, "source"), device_name(stream, "sink")
+    entry = _entry(player, asked, uuid.uuid4().hex, now_utc(), "live", devices, stream.rate_hz)
+    return Journal(history_path(), entry, on_trouble)
 
 
 def keep_fed(player: str, outcome: FedSession) -> str:
@@ -73,18 +50,12 @@ def keep_fed(player: str, outcome: FedSession) -> str:
         )
         entry = replace(entry, ending="done", health=outcome.health)
         with History(history_path()) as history:
-            number = history.replace_session(entry, _entries(outcome))
+            judged = zip(outcome.reps, outcome.verdicts, strict=True)
+            entries = [RepEntry(rep, verdict, outcome.marks.get(rep.index)) for rep, verdict in judged]
+            number = history.replace_session(entry, entries)
     except HistoryError as fault:
         return f"not kept: {english().tell(fault)}"
     return f"kept as session {number}, player {name}"
-
-
-def _entries(outcome: FedSession) -> list[RepEntry]:
-    marks = outcome.marks
-    return [
-        RepEntry(rep, verdict, marks[rep.index].value if rep.index in marks else None)
-        for rep, verdict in zip(outcome.reps, outcome.verdicts, strict=True)
-    ]
 
 
 def _entry(

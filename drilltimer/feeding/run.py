@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from math import ceil
@@ -10,11 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.app.drive import WAIT_S, OnTrouble, await_return, kept, soften_first
-from drilltimer.app.interrupt import end_if_asked, forget_request
+from drilltimer.app.drive import WAIT_S, Ending, OnTrouble, drive, kept, soften_first
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.audio.files import load_word
-from drilltimer.errors import DeviceError, RecordingError, UserError, notice
+from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.listener import Court, FeedListener, Learned
 from drilltimer.feeding.rhythm import Play as PlayKind
@@ -26,7 +25,7 @@ from drilltimer.model import AudioStream, Block, Cue, FeedbackPlan, Health, Leve
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.writing import AudioWriter
 from drilltimer.score.feedback import Feedback, feedback_sounds
-from drilltimer.session import Event, Judged, Play
+from drilltimer.session import Ended, Event, Judged, Play
 from drilltimer.sound.bank import Bank, build_bank
 from drilltimer.units import frames_from_s, s_from_frames
 
@@ -63,21 +62,27 @@ class Asked:
         return Court(self.play, spots.machine, distances, spots.placement.air_c)
 
 
-@dataclass(frozen=True, slots=True)
-class FedSession:
-    """How a session of live feeding went. `verdicts` are as measured; `marks` are the coach's, by rep."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FedSession(Ending):
+    """How a session of live feeding went. `verdicts` are as measured; `marks` are the coach's, by rep.
+
+    `fault`: a device that was lost, or a recording that is not whole. `session`: uid of the session that the recording
+    was made in, where it says so.
+    """
 
     asked: Asked
     reps: tuple[Rep, ...]
     verdicts: tuple[Verdict, ...]
     marks: dict[int, Mark]
     scores: Scores
-    health: Health
     recording: str | None
     rate_hz: int
-    interrupted: bool = False
-    fault: UserError | None = None  # a device that was lost, or a recording that is not whole
-    session: str = ""  # uid of the session that the recording was made in, where it says so
+    session: str = ""
+
+    @property
+    def judged(self) -> list[tuple[Rep, Verdict]]:
+        """Reps, each with its verdict."""
+        return list(zip(self.reps, self.verdicts, strict=True))
 
 
 def hear_recording(
@@ -115,7 +120,7 @@ def hear_recording(
             why="The feeder may be too far from the microphone, or --play says something else than what was played.",
             fix="Listen to it; stand the microphone nearer to the feeder, and check --play and --feeder.",
         )
-    return _outcome(asked, session, health, str(path), rate_hz, fault=fault, recorded_in=live)
+    return _outcome(asked, session, Ending(health=health, fault=fault), str(path), rate_hz, live)
 
 
 def _blocks(file: AudioFile) -> Iterator[Block]:
@@ -127,27 +132,18 @@ def _blocks(file: AudioFile) -> Iterator[Block]:
 
 
 def _outcome(
-    asked: Asked,
-    session: FeedSession,
-    health: Health,
-    recording: str | None,
-    rate_hz: int,
-    interrupted: bool = False,
-    fault: UserError | None = None,
-    recorded_in: str = "",
+    asked: Asked, session: FeedSession, ending: Ending, recording: str | None, rate_hz: int, recorded_in: str = ""
 ) -> FedSession:
     return FedSession(
-        asked,
-        tuple(session.reps),
-        tuple(session.verdicts),
-        dict(session.marks),
-        session.scores(),
-        health,
-        recording,
-        rate_hz,
-        interrupted,
-        fault,
-        recorded_in,
+        **ending.of(),
+        asked=asked,
+        reps=tuple(session.reps),
+        verdicts=tuple(session.verdicts),
+        marks=dict(session.marks),
+        scores=session.scores(),
+        recording=recording,
+        rate_hz=rate_hz,
+        session=recorded_in,
     )
 
 
@@ -196,7 +192,6 @@ def run_feed(
         Told of each stage of the set-up as it begins.
     """
     rate_hz, lasting = stream.rate_hz, LastingStream(stream, reopen)
-    session: FeedSession | None = None
     try:
         bank, teller = _teller(asked, rate_hz)
         channels = stream.input_channels
@@ -204,74 +199,100 @@ def run_feed(
     except BaseException:
         lasting.close()
         raise
-    interrupted, fault, stage = False, None, ""
+    fed = _Fed(partial(_session, asked, rate_hz, channels, teller, bank), rate_hz, set_up, length_s, on_stage)
     soften = soften_first()
 
-    def act(events: list[Event]) -> None:
+    def act(events: Iterable[Event]) -> bool:
         for event in events:
-            if isinstance(event, Play):
-                lasting.play(event.start, event.sound, soften(event.cue), event.rep)
-            elif isinstance(event, Judged) and session is not None:
-                on_rep(event.rep, event.verdict, session.marks.get(event.rep.index))
+            match event:
+                case Play():
+                    lasting.play(event.start, event.sound, soften(event.cue), event.rep)
+                case Judged():
+                    on_rep(event.rep, event.verdict, fed.session.marks.get(event.rep.index))
+                case Ended():
+                    return False
+        return True
 
     def obey() -> None:
-        if session is not None:
-            tick(session)
+        if fed.begun:
+            tick(fed.session)
 
-    try:
-        lasting.start()
-        while True:
-            end_if_asked()
-            try:
-                block = lasting.read()
-            except DeviceError as lost:
-                await_return(lasting, lost, wait_s, obey, on_trouble)
-                continue
-            if writer:
-                kept(partial(writer.write, block.samples), on_trouble)
-            if set_up is not None and not set_up.done:
-                stage = _set_up(set_up, block, stage, on_stage)
-                continue
-            if session is None:
-                learned = set_up.learned if set_up is not None else None
-                session = _begin(asked, lasting, learned, teller, bank)
-            act(session.feed(block))
-            obey()
-            if length_s is not None and s_from_frames(block.start, rate_hz) >= length_s:
-                break
-    except KeyboardInterrupt:
-        forget_request()
-        interrupted = True
-    except DeviceError as lost:
-        fault = lost
-    finally:
-        health = lasting.health()
-        lasting.close()
-    session = session or _begin(asked, lasting, None, teller, bank)
-    act(session.finish())
+    def keep(block: Block) -> None:
+        if writer:
+            kept(partial(writer.write, block.samples), on_trouble)
+
+    ending = drive(lasting, fed, wait_s=wait_s, act=act, tick=obey, on_trouble=on_trouble, on_block=keep)
+    act(fed.session.finish())
     if writer:
         kept(writer.close, on_trouble)
-    return _outcome(asked, session, health, str(record) if record else None, rate_hz, interrupted, fault)
+    return _outcome(asked, fed.session, ending, str(record) if record else None, rate_hz)
 
 
-def _set_up(set_up: SetUp, block: Block, stage: str, on_stage: Callable[[str], None]) -> str:
-    """One block of the set-up; tells of a stage as it begins."""
-    if not stage:
-        on_stage(set_up.stage)
-    stage = set_up.stage
-    set_up.feed(block)
-    if set_up.stage != stage:
-        on_stage(set_up.stage)
-    return set_up.stage
+class _Fed:
+    """What `drive` feeds: the set-up, where there is one, and then the session that begins with what it has learned.
+
+    It stands still for nobody: while a device is away there is nothing to hear.
+    """
+
+    paused = None
+
+    def __init__(
+        self,
+        begin: Callable[[Learned | None], FeedSession],
+        rate_hz: int,
+        set_up: SetUp | None,
+        length_s: float | None,
+        on_stage: Callable[[str], None],
+    ) -> None:
+        self._begin, self._rate_hz, self._set_up, self._length_s = begin, rate_hz, set_up, length_s
+        self._on_stage, self._stage = on_stage, ""
+        self._session: FeedSession | None = None
+
+    @property
+    def begun(self) -> bool:
+        """Whether the set-up is over."""
+        return self._session is not None
+
+    @property
+    def session(self) -> FeedSession:
+        """The session, begun now at the latest."""
+        if self._session is None:
+            self._session = self._begin(self._set_up.learned if self._set_up else None)
+        return self._session
+
+    def feed(self, block: Block) -> list[Event]:
+        if self._set_up and not self._set_up.done:
+            self._tell_stage(self._set_up.stage)
+            self._set_up.feed(block)
+            self._tell_stage(self._set_up.stage)
+            return []
+        events = self.session.feed(block)
+        over = self._length_s is not None and s_from_frames(block.start, self._rate_hz) >= self._length_s
+        return [*events, Ended()] if over else events
+
+    def _tell_stage(self, stage: str) -> None:
+        if stage != self._stage:
+            self._stage = stage
+            self._on_stage(stage)
+
+    def pause(self, why: Notice) -> None:
+        pass
+
+    def resume(self, *, lost: bool = False) -> None:
+        pass
+
+    def take_events(self) -> list[Event]:
+        return []
+
+    def health(self, stream: Health) -> Health:
+        return stream
 
 
-def _begin(
-    asked: Asked, stream: AudioStream, learned: Learned | None, teller: Feedback | None, bank: Bank
+def _session(
+    asked: Asked, rate_hz: int, channels: int, teller: Feedback | None, bank: Bank, learned: Learned | None
 ) -> FeedSession:
-    listener = FeedListener(stream.rate_hz, stream.input_channels, asked.court, learned)
-    return FeedSession(
-        listener, asked.spots, asked.window, stream.rate_hz, asked.play, asked.level, teller, bank
-    )  # fmt: skip
+    listener = FeedListener(rate_hz, channels, asked.court, learned)
+    return FeedSession(listener, asked.spots, asked.window, rate_hz, asked.play, asked.level, teller, bank)
 
 
 def _teller(asked: Asked, rate_hz: int) -> tuple[Bank, Feedback | None]:

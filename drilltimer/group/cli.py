@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from drilltimer.cli.common import (
-    INTERRUPTED,
     input_option,
     language_option,
     new_seed,
@@ -32,7 +30,7 @@ if TYPE_CHECKING:
     from drilltimer.group.events import Begun, Gathered, Moved, Scored, Told
     from drilltimer.group.run import GroupOutcome, LoadedPlan
     from drilltimer.model import AudioStream
-    from drilltimer.ui.wording import Tellable, Wording
+    from drilltimer.ui.wording import Wording
 
     Happened = Begun | Scored | Gathered | Moved | Told
 
@@ -150,7 +148,7 @@ def run(
 
     Scored reps are kept in the history under each player's name, as in the plan; a sheet is written with --sheet.
     """
-    from drilltimer.cli.live import remark, say, wording_for
+    from drilltimer.cli.live import Troubles, say, wording_for
     from drilltimer.cli.stage import Wanted
     from drilltimer.group.journal import GroupJournal
     from drilltimer.group.run import load_plan, run_group
@@ -174,19 +172,10 @@ def run(
         )
     )
     screen = None if plain else _screen(session, stream.rate_hz, wording)
-    troubles: list[str] = []
-
-    def on_trouble(what: Tellable) -> None:
-        told = wording.tell(what)
-        if screen:
-            screen.tell(told)
-            troubles.append(told)
-        else:
-            remark(told)
-
+    troubles = Troubles(wording, screen)
     journal = None
     if not no_history:
-        journal = GroupJournal(session, loaded.drills, stream, bool(simulate), seed, on_trouble)
+        journal = GroupJournal(session, loaded.drills, stream, bool(simulate), seed, troubles)
 
     def on_event(event: Happened) -> None:
         from drilltimer.group.events import Moved, Scored, Told
@@ -199,14 +188,13 @@ def run(
             say("\n".join(_event_lines(event, session, stream.rate_hz, wording)))
 
     outcome = run_group(
-        session, stream, reopen=reopen, wait_s=wait_s, on_event=on_event, on_trouble=on_trouble, board=screen
+        session, stream, reopen=reopen, wait_s=wait_s, on_event=on_event, on_trouble=troubles, board=screen
     )
     try:
         if journal:
             journal.end(outcome)
     finally:  # whatever becomes of keeping them, scores that are there are told
-        for trouble in troubles:
-            remark(trouble)
+        troubles.end()
         board = board_of(session, stream.rate_hz)
         _conclude(outcome, board.together, sheets, ranking, bool(simulate), wording)
 
@@ -289,6 +277,7 @@ def _conclude(
     wording: Wording,
 ) -> None:
     """Scores, sheets, and how it ended."""
+    from drilltimer.cli.live import conclude
     from drilltimer.group.lines import ranked, score_table
     from drilltimer.group.scoreboard import player_scores
     from drilltimer.group.sheet import sheet_of
@@ -304,11 +293,7 @@ def _conclude(
     for path in sheets:
         write_sheet(sheet_of(outcome.session, wording, ranking=ranking, simulated=simulated), path)
         note(wording("group.sheet_written", file=path))
-    if outcome.fault is not None:
-        raise outcome.fault
-    if outcome.interrupted:
-        note(wording("run.ended_early"))
-        sys.exit(INTERRUPTED)
+    conclude(outcome, wording)
 
 
 def _refuse_early(sheets: tuple[Path, ...]) -> None:

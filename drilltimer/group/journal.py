@@ -6,8 +6,6 @@ import uuid
 from dataclasses import replace
 
 from drilltimer.app.drive import OnTrouble
-from drilltimer.app.live import Outcome
-from drilltimer.app.plan import Plan
 from drilltimer.errors import notice
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.events import Scored
@@ -17,7 +15,6 @@ from drilltimer.history.journal import Journal, now_utc, versions
 from drilltimer.history.protocol import block_entries, protocol_of
 from drilltimer.history.run import history_path
 from drilltimer.model import AudioStream, Drill, Placement
-from drilltimer.score.stats import summarize
 
 GROUP = "group "  # before a protocol: turns are shorter and others watch, so nothing compares them with practice alone
 
@@ -67,13 +64,7 @@ class GroupJournal:
         numbers = list[int]()
         for key, journal in self._journals.items():
             own = [each for each in self._session.results if self._key(each) == key]
-            verdicts = tuple(each.verdict for each in own)
-            plan = Plan(self._drill(own[0]), self._seed, tuple(each.rep for each in own))
-            scores = summarize(verdicts)
-            own_outcome = Outcome(
-                plan, verdicts, scores, outcome.health, None, None, outcome.interrupted, outcome.fault
-            )
-            number = journal.end(own_outcome, tells=False)
+            number = journal.end(outcome, [(each.rep, each.verdict) for each in own], tells=False)
             numbers += [number] if number is not None else []
         if numbers:
             span = "-".join(str(number) for number in sorted({min(numbers), max(numbers)}))

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, OnTrouble, drive, soften_first
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, OnTrouble, drive, soften_first
 from drilltimer.app.lasting import LastingStream, Open
 from drilltimer.app.plan import with_recognition
 from drilltimer.audio.files import (
@@ -53,14 +53,11 @@ class LoadedPlan:
     course: Course
 
 
-@dataclass(frozen=True, slots=True)
-class GroupOutcome:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupOutcome(Ending):
     """How a group session went."""
 
     session: GroupSession
-    health: Health
-    interrupted: bool
-    fault: DeviceError | None
 
 
 class GroupBoard(Protocol):
@@ -232,7 +229,7 @@ def run_group(
 
     ending = drive(lasting, session, wait_s=wait_s, act=act, tick=tick, on_trouble=on_trouble, screen=board)
     act(session.finish())
-    return GroupOutcome(session, ending.health, ending.interrupted, ending.fault)
+    return GroupOutcome(**ending.of(), session=session)
 
 
 def open_hall(session: GroupSession, seed: int, skill: str, speed: float) -> AudioStream:

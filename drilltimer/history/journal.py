@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from drilltimer import __version__
-from drilltimer.app.drive import OnTrouble
-from drilltimer.app.live import Outcome
+from drilltimer.app.drive import Ending, OnTrouble
 from drilltimer.errors import HistoryError, notice
 from drilltimer.history.connect import WAIT_S, DamagedHistoryError, set_aside
 from drilltimer.history.entries import RepEntry, SessionEntry, name_key
 from drilltimer.history.export import save_session
 from drilltimer.history.queries import is_player, reps, session
 from drilltimer.history.store import History
-from drilltimer.model import AudioStream, Health, Rep, Verdict
+from drilltimer.model import AudioStream, Rep, Verdict
 from drilltimer.ui.wording import Tellable, english
 
 CHECKED_BYTES = 50_000_000  # a history up to this size is checked whole after a session: a fifth of a second
@@ -60,30 +59,23 @@ class Journal:
         """By which the session is known in the history."""
         return self._entry.uid
 
-    def rep(self, rep: Rep, verdict: Verdict) -> None:
-        """Keep a rep as it was judged."""
-        self.keep(RepEntry(rep, verdict))
-
-    def keep(self, entry: RepEntry) -> None:
-        """Keep a rep with all that is known of it."""
-        self._take((entry,))
+    def rep(self, rep: Rep, verdict: Verdict, mark: str | None = None) -> None:
+        """Keep a rep as it was judged and, where a coach marked it, as it was seen."""
+        self._take((RepEntry(rep, verdict, mark),))
         self._write(PATIENCE_S)
 
-    def end(self, outcome: Outcome, *, tells: bool = True) -> int | None:
-        """Keep how the session went, and verdicts that were changed later; tells where it is found, as `close` does."""
-        by_index = {rep.index: rep for rep in outcome.plan.reps}
-        ending = "device lost" if outcome.fault else "interrupted" if outcome.interrupted else "done"
-        entries = [RepEntry(by_index[verdict.rep], verdict) for verdict in outcome.verdicts]
-        return self.close(ending, outcome.health, entries, tells=tells)
-
-    def close(self, ending: str, health: Health, entries: Iterable[RepEntry], *, tells: bool = True) -> int | None:
+    def end(
+        self, ending: Ending, judged: Iterable[tuple[Rep, Verdict]], marks: Mapping[int, str] | None = None,
+        *, tells: bool = True,
+    ) -> int | None:  # fmt: skip
         """Keep all reps as they stand at the end, and how it ended; tells where it is found, or answers its number.
 
         None where it is in no history: what was done instead is told in any case.
         """
+        entries = [RepEntry(rep, verdict, (marks or {}).get(rep.index)) for rep, verdict in judged]
         found = None
         self._take(entries)
-        self._entry = replace(self._entry, ending=ending, health=health)
+        self._entry = replace(self._entry, ending=ending.how, health=ending.health)
         if self._forgotten:
             pass  # told already
         elif not self._reps:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from words import Words
 
 from drilltimer.drill.language import load_drill
 from drilltimer.group.events import Scored
@@ -39,7 +40,7 @@ def hold(text):
     plan, tree = read_group_plan(text, "plan.yaml")
     drills = {"quick": load_drill(DRILL, "quick.yaml")}
     group = conduct(LoadedPlan("plan.yaml", tree, plan, drills, lay_out(plan)), RATE_HZ, seed=5)
-    told, events, frame = [], [], 0
+    told, events, frame = Words(), [], 0
     journal = GroupJournal(group, drills, SimpleNamespace(rate_hz=RATE_HZ), True, 5, told.append)
     while not any(isinstance(event, Ended) for event in events):
         silence = np.zeros((800, 2), np.float32)
@@ -48,7 +49,7 @@ def hold(text):
         for event in events:
             if isinstance(event, Scored):
                 journal.rep(event)
-    journal.end(GroupOutcome(group, Health(), False, None))
+    journal.end(GroupOutcome(session=group, health=Health()))
     with open_history() as history:
         numbers = sorted(line.number for line in session_lines(history))
         kept = [(session(history, number), [each.rep.index for each in reps(history, number)]) for number in numbers]

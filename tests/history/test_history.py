@@ -17,9 +17,9 @@ from history_player import add, made_reps, made_session
 from words import Words, refused, say
 
 import drilltimer.history.connect as connecting
-from drilltimer.app.live import Outcome
+from drilltimer.app.drive import Ending
 from drilltimer.app.plan import make_plan
-from drilltimer.errors import DeviceError, HistoryError, Notice, as_kept, notice
+from drilltimer.errors import HistoryError, Notice, as_kept, notice
 from drilltimer.history import own_target, queries
 from drilltimer.history.backup import back_up, copies_beside
 from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
@@ -45,10 +45,8 @@ def history(tmp_path: Path) -> Iterator[History]:
         yield kept
 
 
-def outcome(entries: list[RepEntry], *, interrupted: bool = False, fault: DeviceError | None = None) -> Outcome:
-    verdicts = tuple(each.verdict for each in entries)
-    plan = replace(make_plan("test-block", 0), reps=tuple(each.rep for each in entries))
-    return Outcome(plan, verdicts, summarize(verdicts), Health(blocks=7), None, None, interrupted, fault)
+def judged(entries: list[RepEntry]) -> list[tuple[Rep, Verdict]]:
+    return [(entry.rep, entry.verdict) for entry in entries]
 
 
 # ---------------------------------------------------------------- what is written comes back
@@ -467,7 +465,7 @@ def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> Non
         assert queries.session(watching, 1).ending is None
         changed = replace(entries[4].verdict, grade=Grade.VOID, error_ms=None, void=notice("by_hand"))
         entries[4] = RepEntry(entries[4].rep, changed)
-        journal.end(outcome(entries, interrupted=True))
+        journal.end(Ending(health=Health(blocks=7), interrupted=True), judged(entries))
         assert queries.reps(watching, 1)[4].verdict.grade == Grade.VOID
         assert queries.session(watching, 1).ending == "interrupted"
         assert queries.session(watching, 1).health.blocks == 7
@@ -488,7 +486,7 @@ def forgets_meanwhile(path: Path, reps_before: int) -> list[str]:
     if reps_before == len(entries):
         with History(path) as other:
             other.forget("Kim")
-    assert journal.end(outcome(entries)) is None
+    assert journal.end(Ending(health=Health(blocks=7)), judged(entries)) is None
     return told
 
 
@@ -511,7 +509,7 @@ def test_a_player_who_begins_with_this_session_was_not_forgotten(tmp_path: Path)
         add(other, made_session("Lee", uid="b"), made_reps())
         other.forget("Lee")
     journal.rep(entries[0].rep, entries[0].verdict)
-    assert journal.end(outcome(entries)) == 1 + 1  # Lee's number is not given again
+    assert journal.end(Ending(health=Health(blocks=7)), judged(entries)) == 1 + 1  # Lee's number is not given again
     assert told[-1].startswith("kept as session 2")
 
 
@@ -519,7 +517,7 @@ def test_a_player_who_begins_with_this_session_was_not_forgotten(tmp_path: Path)
 def test_journal_keeps_no_session_in_which_nothing_was_judged(tmp_path: Path, ending: str) -> None:
     path, told = tmp_path / "history.sqlite", Words()
     journal = Journal(path, replace(made_session(), ending=None), told.append)
-    journal.close(ending, Health(), [])
+    journal.end(Ending(health=Health(), interrupted=ending == "interrupted"), [])
     assert told == ["no session is kept: no rep was judged"]
     with History(path) as history:
         assert list(queries.players(history)) == []
@@ -529,7 +527,7 @@ def test_journal_keeps_no_session_in_which_nothing_was_judged(tmp_path: Path, en
 def test_journal_keeps_reps_that_were_judged_at_the_end_alone(tmp_path: Path) -> None:
     path, told, entries = tmp_path / "history.sqlite", Words(), made_reps()
     journal = Journal(path, replace(made_session(), ending=None), told.append)
-    journal.close("interrupted", Health(), entries[:1])
+    journal.end(Ending(health=Health(), interrupted=True), judged(entries[:1]))
     with History(path) as history:
         assert queries.reps(history, 1) == entries[:1]
     assert len(told) == 1
@@ -547,7 +545,7 @@ def test_journal_keeps_reps_while_the_history_is_locked(tmp_path: Path, monkeypa
         assert "another program holds the history" in told[0]
         journal.rep(entries[10].rep, entries[10].verdict)
         assert len(queries.reps(other, 1)) == 11
-        journal.end(outcome(entries[:11]))
+        journal.end(Ending(health=Health(blocks=7)), judged(entries[:11]))
 
 
 def test_journal_sets_a_damaged_history_aside_and_keeps_the_session(tmp_path: Path) -> None:
@@ -556,7 +554,7 @@ def test_journal_sets_a_damaged_history_aside_and_keeps_the_session(tmp_path: Pa
     journal = Journal(path, made_session(), told.append)
     for entry in entries:
         journal.rep(entry.rep, entry.verdict)
-    journal.end(outcome(entries))
+    journal.end(Ending(health=Health(blocks=7)), judged(entries))
     (aside,) = tmp_path.glob("history.damaged-*.sqlite")
     assert aside.read_bytes().startswith(b"no database, but")
     assert "set aside" in told[0]
@@ -577,7 +575,7 @@ def test_journal_begins_anew_when_the_history_is_damaged_under_it(tmp_path: Path
         other.execute("SELECT * FROM reps")
     for entry in entries[8:]:
         journal.rep(entry.rep, entry.verdict)
-    journal.end(outcome(entries))
+    journal.end(Ending(health=Health(blocks=7)), judged(entries))
     assert "set aside" in told[0]
     with History(path) as history:
         assert queries.reps(history, 1) == entries
@@ -596,7 +594,7 @@ def test_journal_saves_the_session_apart_when_nothing_else_works(
     journal = Journal(path, made_session(), told.append)
     for entry in entries:
         journal.rep(entry.rep, entry.verdict)
-    journal.end(outcome(entries))
+    journal.end(Ending(health=Health(blocks=7)), judged(entries))
     assert "newer drilltimer" in told[0]
     (saved,) = tmp_path.glob("unsaved-*.json")
     assert str(saved) in told[-1]
@@ -617,7 +615,7 @@ def test_journal_saves_the_session_elsewhere_when_its_folder_is_full(
     journal = journals.Journal(full / "history.sqlite", made_session(), told.append)
     for entry in entries:
         journal.rep(entry.rep, entry.verdict)
-    journal.end(outcome(entries))
+    journal.end(Ending(health=Health(blocks=7)), judged(entries))
     (saved,) = elsewhere.glob("unsaved-*.json")
     assert f"saved as {saved} instead" in told[-1]
 
