@@ -17,7 +17,7 @@ from drilltimer.app.live import run_live
 from drilltimer.app.open import open_room
 from drilltimer.app.plan import make_plan
 from drilltimer.model import Placement
-from drilltimer.ui.screen import Look, draw
+from drilltimer.ui.screen import Viewport, draw
 from drilltimer.ui.wording import load_wording
 
 README = Path(__file__).parent.parent / "README.md"
@@ -37,7 +37,7 @@ class Camera:
             return
         out = io.StringIO()
         console = Console(file=out, width=SIZE[0], height=SIZE[1], color_system=None, legacy_windows=False)
-        console.print(draw("Serve return", snapshot, health(), Look(*SIZE), load_wording()), end="")
+        console.print(draw("Serve return", snapshot, health(), Viewport(*SIZE), load_wording()), end="")
         self.picture = "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
     def __enter__(self):

@@ -11,7 +11,7 @@ from words import say
 from drilltimer.errors import as_kept, notice
 from drilltimer.model import Grade, Health, Placement, Rep, Verdict, Window
 from drilltimer.score.match import correction_ms
-from drilltimer.score.progress import Move, move_notice
+from drilltimer.score.progress import LevelMove, move_notice
 from drilltimer.score.stats import summarize
 from drilltimer.ui import lines as told
 from drilltimer.ui.lines import header, table
@@ -127,7 +127,7 @@ def test_the_cautions_name_floor_warm_up_pain_sound_and_children():
 
 
 def test_a_move_says_where_to_and_why():
-    up = Move("advanced", True, 8, 10)
+    up = LevelMove("advanced", True, 8, 10)
     assert say(move_notice(up)) == "one level up, to advanced: 8 of the last 10 in the window; it is narrower now"
     back = replace(up, level="club", up=False, back=True)
     assert say(move_notice(back)) == "back to club: the rep that had led to another level is void"

@@ -13,7 +13,7 @@ from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import window_for
 from drilltimer.model import LEVELS, Cue, Grade, Level, Placement, Progression, Rep, Sound, Verdict
-from drilltimer.score.progress import Ladder, Move
+from drilltimer.score.progress import Ladder, LevelMove
 
 RULE = Progression()
 RETURN = tuple(window_for(level, "return") for level in LEVELS)
@@ -24,7 +24,7 @@ def rep(level: Level | None = "club", index: int = 0) -> Rep:
     return Rep(index, 0.0, 2.0, 1.0, (), None, window, level=level, ladder=RETURN if level else ())
 
 
-def play(ladder: Ladder, hits: str, own: Rep | None = None) -> list[Move]:
+def play(ladder: Ladder, hits: str, own: Rep | None = None) -> list[LevelMove]:
     """Take one rep per letter: h in the window, l late, m missed, v void; answers the moves."""
     grades = {"h": Grade.ON_TIME, "l": Grade.LATE, "m": Grade.MISSED, "v": Grade.VOID}
     placed = [ladder.take(ladder.place(own or rep()), Verdict(0, grades[letter])) for letter in hits]
@@ -34,18 +34,18 @@ def play(ladder: Ladder, hits: str, own: Rep | None = None) -> list[Move]:
 @pytest.mark.parametrize(
     ("hits", "moves"),
     [
-        ("hhhhhhhhll", [Move("advanced", True, 8, 10)]),  # 80 % exactly: narrower
+        ("hhhhhhhhll", [LevelMove("advanced", True, 8, 10)]),  # 80 % exactly: narrower
         ("hhhhhhhlll", []),  # 70 %
         ("hhhhhlllll", []),  # 50 % exactly: stays
-        ("hhhhllllll", [Move("beginner", False, 4, 10)]),  # 40 %: wider
+        ("hhhhllllll", [LevelMove("beginner", False, 4, 10)]),  # 40 %: wider
         ("hhhhhhhhh", []),  # nine say nothing yet
         ("hhhhhhhhhv", []),  # void ones do not count
-        ("hhhhhhhhhvh", [Move("advanced", True, 10, 10)]),
-        ("mmmmmmmmmm", [Move("beginner", False, 0, 10)]),  # missed ones do
-        ("llhhhhhhhh", [Move("advanced", True, 8, 10)]),
+        ("hhhhhhhhhvh", [LevelMove("advanced", True, 10, 10)]),
+        ("mmmmmmmmmm", [LevelMove("beginner", False, 0, 10)]),  # missed ones do
+        ("llhhhhhhhh", [LevelMove("advanced", True, 8, 10)]),
     ],
 )
-def test_a_player_moves_by_the_last_ten(hits: str, moves: list[Move]) -> None:
+def test_a_player_moves_by_the_last_ten(hits: str, moves: list[LevelMove]) -> None:
     assert play(Ladder(RULE), hits) == moves
 
 
@@ -55,7 +55,7 @@ def test_after_a_move_ten_new_reps_are_needed_and_the_window_is_the_new_one() ->
     assert ladder.place(rep()).window == window_for("advanced", "return")
     assert ladder.place(rep()).level == "advanced"
     assert play(ladder, "l" * 9) == []
-    assert play(ladder, "l") == [Move("club", False, 0, 10)]
+    assert play(ladder, "l") == [LevelMove("club", False, 0, 10)]
     assert ladder.place(rep()).window == window_for("club", "return")
 
 
@@ -73,7 +73,7 @@ def test_steps_are_kept_from_block_to_block_whatever_its_own_level() -> None:
 def test_a_move_that_is_told_changes_the_window_whatever_the_blocks_before() -> None:
     ladder = Ladder(RULE)
     play(ladder, "h" * 20, rep("beginner"))  # two steps up; an advanced block has no room for them
-    assert play(ladder, "l" * 10, rep("advanced")) == [Move("club", False, 0, 10)]
+    assert play(ladder, "l" * 10, rep("advanced")) == [LevelMove("club", False, 0, 10)]
     assert ladder.place(rep("advanced")).level == "club"
     assert ladder.place(rep("advanced")).window == window_for("club", "return")
 
@@ -94,7 +94,7 @@ def test_without_a_rule_nothing_moves() -> None:
 
 def test_another_rule_looks_back_as_far_as_it_says() -> None:
     ladder = Ladder(Progression(reps=5, up_share=1.0, down_share=0.2))
-    assert play(ladder, "lhhhhh") == [Move("advanced", True, 5, 5)]
+    assert play(ladder, "lhhhhh") == [LevelMove("advanced", True, 5, 5)]
     assert play(Ladder(Progression(reps=5, up_share=1.0, down_share=0.2)), "hllll") == []
 
 
@@ -102,7 +102,7 @@ def test_another_rule_looks_back_as_far_as_it_says() -> None:
 def test_a_move_goes_back_with_the_rep_that_led_to_it_and_comes_again_with_it(hits: str) -> None:
     ladder = Ladder(RULE)
     (move,) = play(ladder, hits)
-    assert ladder.withdraw() == Move("club", not move.up, move.hits, 10, back=True)
+    assert ladder.withdraw() == LevelMove("club", not move.up, move.hits, 10, back=True)
     assert ladder.place(rep()).level == "club"
     assert ladder.put_back() == move
     assert ladder.place(rep()).level == move.level
@@ -114,14 +114,14 @@ def test_a_rep_that_led_to_nothing_is_left_out_and_counted_again() -> None:
     ladder = Ladder(RULE)
     play(ladder, "hhhhhhhhh")
     assert (ladder.withdraw(), ladder.put_back()) == (None, None)
-    assert play(ladder, "h") == [Move("advanced", True, 10, 10)]
+    assert play(ladder, "h") == [LevelMove("advanced", True, 10, 10)]
     ladder = Ladder(RULE)
     play(ladder, "hhhhhhhhh")
     ladder.withdraw()
     assert play(ladder, "h") == []
     assert play(ladder, "v") == []
     assert (ladder.withdraw(), ladder.put_back()) == (None, None)  # void by itself: it never counted
-    assert play(ladder, "h") == [Move("advanced", True, 10, 10)]
+    assert play(ladder, "h") == [LevelMove("advanced", True, 10, 10)]
 
 
 def test_a_drill_without_levels_that_move_takes_nothing_back() -> None:

@@ -14,7 +14,7 @@ from drilltimer.score.stats import summarize
 from drilltimer.session import Shown, Snapshot
 from drilltimer.ui.glyphs import GLYPHS, big_text, fitting_scale
 from drilltimer.ui.palette import DARK, LIGHT, SHAPES, palette_for
-from drilltimer.ui.screen import Look, draw
+from drilltimer.ui.screen import Viewport, draw
 from drilltimer.ui.wording import load_wording
 
 WINDOW = Window(73.0, 133.0, 193.0)
@@ -44,7 +44,7 @@ def rendered(snapshot=SNAPSHOT, size=(80, 24), health=HEALTH, *, colour=False, a
     out = io.StringIO()
     options = {"force_terminal": True, "color_system": "truecolor"} if colour else {"color_system": None}
     console = Console(file=out, width=size[0], height=size[1], legacy_windows=False, **options)
-    console.print(draw("Serve return", snapshot, health, Look(*size, palette, ascii_only), load_wording()), end="")
+    console.print(draw("Serve return", snapshot, health, Viewport(*size, palette, ascii_only), load_wording()), end="")
     return out.getvalue()
 
 

@@ -32,7 +32,7 @@ class Screen(Protocol):
     ) -> None: ...
 
 
-class Recorder(Protocol):
+class KeepsSound(Protocol):
     """Keeps a session's sound; what it raises is a `RecordingError`, which is told and ends no session."""
 
     path: Path
@@ -48,10 +48,10 @@ class Recorder(Protocol):
         """Finish; `judged` are the reps that came to a verdict."""
 
 
-RecordOn = Callable[[AudioStream], Recorder]
+RecordOn = Callable[[AudioStream], KeepsSound]
 
 
-class Journal(Protocol):
+class KeepsReps(Protocol):
     """Keeps a session's reps."""
 
     @property

@@ -10,7 +10,7 @@ from drilltimer.cli.common import INTERRUPTED, note, print_result, result_column
 
 if TYPE_CHECKING:
     from drilltimer.app.drive import Ending
-    from drilltimer.app.live import Journal, Outcome
+    from drilltimer.app.live import KeepsReps, Outcome
     from drilltimer.model import Rep, Verdict
     from drilltimer.session import Snapshot
     from drilltimer.ui.live import LiveScreen
@@ -75,7 +75,7 @@ class RepList:
     def __init__(self, wording: Wording, *, late: bool, quiet: bool) -> None:
         from drilltimer.ui.lines import header
 
-        self.journal: Journal | None = None
+        self.journal: KeepsReps | None = None
         self._wording, self._late, self._quiet = wording, late, quiet
         self._lines = [header(wording, result_columns())]
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class Rig:
     """An open stream, not yet started; where the player stands, and how the player's landings sound there.
 
     `reopen` opens the same devices again after a loss; None where there are none.
@@ -44,7 +44,7 @@ class Wanted:
     speed: float
 
 
-def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> Stage:
+def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> Rig:
     """The simulated room, or the sound card as the last sound check left it.
 
     Parameters
@@ -60,7 +60,7 @@ def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> St
 
     if wanted.simulate:
         placement = stand(None, wanted.distance_m, wanted.air_c)
-        return Stage(open_room(wanted.simulate, seed, placement, wanted.speed), placement)
+        return Rig(open_room(wanted.simulate, seed, placement, wanted.speed), placement)
     return _ready_card(wanted, wording, asks=asks)
 
 
@@ -84,7 +84,7 @@ def at_comfortable_level(card: Card, known: DeviceSettings | None, wording: Word
     return card
 
 
-def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Stage:
+def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Rig:
     from drilltimer.app.open import open_card
     from drilltimer.audio.settings import find_settings
 
@@ -96,7 +96,7 @@ def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Stage:
         card, card.stream.volume_db = _checked(card, placement, wording)
     else:
         card = at_comfortable_level(card, known, wording, asks=asks)
-    return Stage(card.stream, placement, card.again, known.landings_at(placement) if known else ())
+    return Rig(card.stream, placement, card.again, known.landings_at(placement) if known else ())
 
 
 def _checked(card: Card, placement: Placement, wording: Wording) -> tuple[Card, float]:

@@ -22,7 +22,7 @@ from drilltimer.errors import UserError
 
 if TYPE_CHECKING:
     from drilltimer.app.drive import OnTrouble
-    from drilltimer.app.live import Journal, RecordOn
+    from drilltimer.app.live import KeepsReps, RecordOn
     from drilltimer.app.plan import Plan
     from drilltimer.errors import Notice
     from drilltimer.model import AudioStream, Placement
@@ -45,7 +45,7 @@ class Diary(Protocol):
         stream: AudioStream,
         simulated: bool,
         on_trouble: OnTrouble,
-    ) -> Journal:
+    ) -> KeepsReps:
         """Begin to keep a live session."""
 
 

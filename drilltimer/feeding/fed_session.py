@@ -8,7 +8,7 @@ from itertools import pairwise
 from statistics import median
 
 from drilltimer.feeding.listener import Fed, FeedListener
-from drilltimer.feeding.rhythm import Play as PlayKind
+from drilltimer.feeding.rhythm import PlayKind
 from drilltimer.feeding.spots import Spots
 from drilltimer.history.marks import Mark
 from drilltimer.model import Block, Grade, Heard, Level, Rep, Scores, Verdict, Window

@@ -14,7 +14,7 @@ import numpy as np
 
 from drilltimer.feeding.impact_finder import Impact, ImpactFinder
 from drilltimer.feeding.reverberation import Tails
-from drilltimer.feeding.rhythm import Play, Reading, read, ways_for
+from drilltimer.feeding.rhythm import Hypothesis, PlayKind, read, ways_for
 from drilltimer.feeding.sound_classes import (
     Distances,
     Kind,
@@ -43,7 +43,7 @@ NEAR_EQUAL = 1.25  # two readings whose chances differ by less are no answer
 class Court:
     """What is known of the play and the place."""
 
-    play: Play = "rally"
+    play: PlayKind = "rally"
     machine: bool = False
     distances: Distances = field(default_factory=Distances)
     air_c: float = 20.0
@@ -140,7 +140,7 @@ class FeedListener:
             told += self._decide(final=final)
         return told
 
-    def read(self, impacts: list[Impact], classes: SoundClasses) -> Reading:
+    def read(self, impacts: list[Impact], classes: SoundClasses) -> Hypothesis:
         """Read impacts as one sequence."""
         times_s = np.array([s_from_frames(impact.at, self._rate_hz) for impact in impacts])
         densities = classes.log_densities(np.array([impact.features for impact in impacts]))
@@ -184,7 +184,7 @@ class FeedListener:
                 told.append(self._judge(impacts, reading, place, chance))
         return told
 
-    def _judge(self, impacts: list[Impact], reading: Reading, place: int, chance: float) -> Fed:
+    def _judge(self, impacts: list[Impact], reading: Hypothesis, place: int, chance: float) -> Fed:
         """The touchdown of one contact."""
         contact = impacts[place]
         excerpt = self._finder.track.cut(contact.at)
@@ -207,7 +207,7 @@ class FeedListener:
         touchdown = replace(touchdown, uncertainty_ms=half_width_ms(around, places, shares, best))
         return Fed(onset, Landing(touchdown, self._second_foot(around, first)))
 
-    def around(self, impacts: list[Impact], reading: Reading, place: int, excerpt: np.ndarray) -> Neighbourhood:
+    def around(self, impacts: list[Impact], reading: Hypothesis, place: int, excerpt: np.ndarray) -> Neighbourhood:
         """What lies around the impact at `place`, its band powers cut out as by `PowerTrack.cut`."""
         times_s = np.array([s_from_frames(impact.at - impacts[place].at, self._rate_hz) for impact in impacts])
         near = np.flatnonzero(np.abs(times_s) < 0.8)

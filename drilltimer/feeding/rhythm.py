@@ -18,7 +18,7 @@ import numpy as np
 from drilltimer.feeding.forward_backward import REACH, Chain
 from drilltimer.feeding.sound_classes import BEFORE_FEEDER_M, USUAL_FEEDER_M, USUAL_PLAYER_M, Distances, Kind
 
-Play = Literal["rally", "feed", "return"]
+PlayKind = Literal["rally", "feed", "return"]
 UNHEARD = 0.08  # chance that a station makes no sound that is heard
 STRAY = 0.15  # share of such sounds that belong to no station: the ball is picked up, dribbled, hit into the fence
 FOREIGN = 1e-3  # per second, of stations that this play does not have
@@ -51,7 +51,7 @@ class Flow:
 
 _FLIGHT = {Kind.CONTACT: (Kind.BOUNCE, 0.80, 0.20)}
 _ANSWER = {Kind.BOUNCE: (Kind.OWN_CONTACT, 0.36, 0.12), Kind.OWN_CONTACT: (Kind.FAR_BOUNCE, 0.90, 0.20)}
-FLOWS: dict[Play, Flow] = {
+FLOWS: dict[PlayKind, Flow] = {
     "rally": Flow(
         (Kind.CONTACT, Kind.BOUNCE, Kind.OWN_CONTACT, Kind.FAR_BOUNCE, Kind.DROP_BOUNCE),
         {
@@ -101,7 +101,7 @@ def ways_for(distances: Distances, speed_m_s: float) -> Ways:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class Hypothesis:
     """A stretch, read.
 
     Parameters
@@ -133,7 +133,7 @@ def touchdown_density(after_s: np.ndarray) -> np.ndarray:
     return np.asarray((1.0 - EARLY_SHARE) * late + EARLY_SHARE * early)
 
 
-def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: Play, ways: Ways) -> Reading:
+def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: PlayKind, ways: Ways) -> Hypothesis:
     """Weigh all readings of a stretch.
 
     Parameters
@@ -144,7 +144,7 @@ def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: Pl
         Log densities under each class.
     per_s : float array, shape (K,)
         How often each class sounds.
-    play : Play
+    play : PlayKind
     ways : Ways
     """
     flow = FLOWS[play]
@@ -158,7 +158,7 @@ def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: Pl
     stations = np.zeros(emissions.shape)
     stations[:, kept], total = _weigh(times_s[kept], emissions[:, kept], flow, ways)
     shares = _shares(stations, landings, background, flow)
-    return Reading(stations, shares, odds[:, Kind.LANDING], total)
+    return Hypothesis(stations, shares, odds[:, Kind.LANDING], total)
 
 
 def _background(densities: np.ndarray, per_s: np.ndarray, flow: Flow) -> np.ndarray:

@@ -16,7 +16,7 @@ from drilltimer.audio.files import load_word
 from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.listener import Court, FeedListener, Learned
-from drilltimer.feeding.rhythm import Play as PlayKind
+from drilltimer.feeding.rhythm import PlayKind
 from drilltimer.feeding.setup import SetUp
 from drilltimer.feeding.sound_classes import Distances
 from drilltimer.feeding.spots import Spots

@@ -15,7 +15,7 @@ from drilltimer.group.lines import clock
 from drilltimer.ui.fold import GAP
 from drilltimer.ui.glyphs import big_text, fitting_scale
 from drilltimer.ui.lines import paused_line
-from drilltimer.ui.screen import Look, broken, fitting
+from drilltimer.ui.screen import Viewport, broken, fitting
 from drilltimer.ui.wording import Wording
 
 CLOCK_SIGNS = 5  # the scale is that of 10:00, so that figures do not jump in size
@@ -24,7 +24,7 @@ HEAD_ROWS = 2
 LOW_ROWS = 16
 
 
-def draw_board(board: Board, look: Look, wording: Wording, news: str = "", asked: str | None = None) -> Group:
+def draw_board(board: Board, look: Viewport, wording: Wording, news: str = "", asked: str | None = None) -> Group:
     """The whole screen, `look.rows` lines of at most `look.columns` cells.
 
     `news` is what has just happened or gone wrong; `asked` what was typed so far where a player is asked for.
@@ -46,7 +46,7 @@ def draw_board(board: Board, look: Look, wording: Wording, news: str = "", asked
     return Group(*(fitting(line, look) for line in lines[: look.rows]))
 
 
-def _foot(board: Board, look: Look, wording: Wording, news: str, asked: str | None) -> list[Text]:
+def _foot(board: Board, look: Viewport, wording: Wording, news: str, asked: str | None) -> list[Text]:
     """What has happened, what comes, and what a key does or is asked for, which goes last in a low window."""
     lines = [Text(news, style=look.palette.warning)] if news else []
     if board.together and look.rows >= LOW_ROWS:  # who is where goes before what was
@@ -62,7 +62,7 @@ def _foot(board: Board, look: Look, wording: Wording, news: str, asked: str | No
     return whole if len(whole) <= most else lines[-most:]
 
 
-def _body(board: Board, look: Look, wording: Wording) -> list[Text]:
+def _body(board: Board, look: Viewport, wording: Wording) -> list[Text]:
     """Who is where, then scores so far."""
     lines = [_place(place, look, wording) for place in board.places if place.players or place.scored]
     if board.resting:
@@ -72,7 +72,7 @@ def _body(board: Board, look: Look, wording: Wording) -> list[Text]:
     return [*lines, *_scores(board, look, wording)]
 
 
-def _question(board: Board, look: Look, wording: Wording, typed: str) -> list[Text]:
+def _question(board: Board, look: Viewport, wording: Wording, typed: str) -> list[Text]:
     """Whom to take out or bring in: everybody by number, in as many lines as they need and the window has."""
     cells = []
     for number, each in enumerate(board.roster, start=1):
@@ -97,7 +97,7 @@ def _side_by_side(cells: list[str], columns: int, most_rows: int | None = None) 
     return [Text(GAP.join(set_cell_size(cell, fit) for cell in row).rstrip()) for row in rows]
 
 
-def _head(board: Board, look: Look, wording: Wording) -> Text:
+def _head(board: Board, look: Viewport, wording: Wording) -> Text:
     right = wording("board.whole", left=clock(board.whole_left_s))
     space = max(1, look.columns - len(right) - 1)
     return Text.assemble((set_cell_size(board.title, space), "bold"), " ", right)
@@ -113,7 +113,7 @@ def _phase(board: Board, wording: Wording) -> str:
     return wording("board.work" if board.working else "board.change", stage=wording.tell(board.stage))
 
 
-def _clock(board: Board, look: Look, rows: int) -> list[Text]:
+def _clock(board: Board, look: Viewport, rows: int) -> list[Text]:
     text = clock(board.left_s)
     style = look.palette.on_time if board.working else look.palette.faint
     scale = fitting_scale(look.columns, rows, max(CLOCK_SIGNS, len(text)), ascii_only=look.ascii_only)
@@ -122,7 +122,7 @@ def _clock(board: Board, look: Look, rows: int) -> list[Text]:
     return [Text(row.center(look.columns), style=style) for row in big_text(text, scale, ascii_only=look.ascii_only)]
 
 
-def _place(place: Place, look: Look, wording: Wording) -> Text:
+def _place(place: Place, look: Viewport, wording: Wording) -> Text:
     """One station: those whose turn it is stand out in weight and in angle brackets."""
     line = Text(f"{place.title}: ")
     for number, player in enumerate(place.players):
@@ -136,7 +136,7 @@ def _place(place: Place, look: Look, wording: Wording) -> Text:
     return line
 
 
-def _scores(board: Board, look: Look, wording: Wording) -> list[Text]:
+def _scores(board: Board, look: Viewport, wording: Wording) -> list[Text]:
     """Scores so far under what they are, side by side in as many lines as they need."""
     cells = []
     for score in board.scores:

@@ -13,7 +13,7 @@ from drilltimer.group.board_drawing import draw_board
 from drilltimer.model import Health
 from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.live import LiveScreen
-from drilltimer.ui.screen import Look
+from drilltimer.ui.screen import Viewport
 
 ENTERS, BACKSPACES = "\r\n", "\x08\x7f"
 
@@ -78,7 +78,7 @@ class BoardScreen(LiveScreen):
             self.tell(self._wording("board.nobody", number=typed))
         return None
 
-    def _drawn(self, session: Any, health: Callable[[], Health], look: Look, news: str) -> RenderableType:
+    def _drawn(self, session: Any, health: Callable[[], Health], look: Viewport, news: str) -> RenderableType:
         return draw_board(self._board(), look, self._wording, news, self._asked)
 
 

@@ -27,12 +27,12 @@ if TYPE_CHECKING:
     from drilltimer.errors import Notice
     from drilltimer.group.board_screen import BoardScreen
     from drilltimer.group.conduct import GroupSession
-    from drilltimer.group.events import Begun, Gathered, Moved, Scored, Told
+    from drilltimer.group.events import Begun, CoachNotice, Gathered, Moved, ScoredRep
     from drilltimer.group.run import GroupOutcome, LoadedPlan
     from drilltimer.model import AudioStream
     from drilltimer.ui.wording import Wording
 
-    Happened = Begun | Scored | Gathered | Moved | Told
+    Happened = Begun | ScoredRep | Gathered | Moved | CoachNotice
 
 MOST_NAME = 20  # cells for the players' names before their reps; a longer one takes what it needs
 
@@ -178,11 +178,11 @@ def run(
         journal = GroupJournal(session, loaded.drills, stream, bool(simulate), seed, troubles)
 
     def on_event(event: Happened) -> None:
-        from drilltimer.group.events import Moved, Scored, Told
+        from drilltimer.group.events import CoachNotice, Moved, ScoredRep
 
-        if journal and isinstance(event, Scored):
+        if journal and isinstance(event, ScoredRep):
             journal.rep(event)
-        if screen and isinstance(event, Moved | Told):
+        if screen and isinstance(event, Moved | CoachNotice):
             screen.tell(_event_lines(event, session, stream.rate_hz, wording)[0])
         if screen is None:
             say("\n".join(_event_lines(event, session, stream.rate_hz, wording)))
@@ -233,7 +233,7 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
     """One event as lines."""
     from rich.cells import cell_len
 
-    from drilltimer.group.events import Begun, Gathered, Moved, Scored
+    from drilltimer.group.events import Begun, Gathered, Moved, ScoredRep
     from drilltimer.group.lines import clock
     from drilltimer.group.scoreboard import places_of, stage_title
     from drilltimer.ui.fold import padded
@@ -250,7 +250,7 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
         heads = (f"{'':5s}", padded(wording("group.player"), wide))
         scored = event.stage.kind == "stations" and session.lanes
         return [*lines, header(wording, result_columns(), heads)] if scored else lines
-    if isinstance(event, Scored):
+    if isinstance(event, ScoredRep):
         before = (at, padded(session.plan.players[event.player].name, wide))
         return [rep_line(event.rep, event.verdict, wording, result_columns(), before)]
     if isinstance(event, Moved):

@@ -13,13 +13,13 @@ from drilltimer.errors import Notice, notice
 from drilltimer.group import announce
 from drilltimer.group.contacts import Contacts, Turn, lay_contacts, lay_turns, scored_stations
 from drilltimer.group.crowd_estimate import Gathering, estimate
-from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Scored, Told
+from drilltimer.group.events import Begun, CoachNotice, Gathered, GroupEvent, Moved, ScoredRep
 from drilltimer.group.hearing import Hearing
 from drilltimer.group.plan import FINISH_S, MAX_PLAYERS, GroupPlan
-from drilltimer.group.roster import Move, Roster
+from drilltimer.group.roster import Roster, RosterMove
 from drilltimer.group.running import MakeBank, Running, leave, lengthen, put_on_stream, rest_of, say_words
 from drilltimer.group.scoring import answering, heard_together, score_rep
-from drilltimer.group.timeline import Course, Stage, fit, retime
+from drilltimer.group.timeline import Stage, Timetable, fit, retime
 from drilltimer.model import Block, Drill, Health, Heard, Rep
 from drilltimer.session.events import Ended, Silence
 from drilltimer.session.session import AHEAD_S, NOTICE_S
@@ -39,7 +39,7 @@ class GroupSession:
     Parameters
     ----------
     plan : GroupPlan
-    course : Course
+    course : Timetable
         The plan, laid out.
     drills : mapping
         Drill by name.
@@ -56,7 +56,7 @@ class GroupSession:
     def __init__(
         self,
         plan: GroupPlan,
-        course: Course,
+        course: Timetable,
         drills: Mapping[str, Drill],
         make_bank: MakeBank,
         lengths_s: Mapping[str, float],
@@ -65,7 +65,7 @@ class GroupSession:
         seed: int = 0,
     ) -> None:
         self.roster = Roster(plan)
-        self.results: list[Scored] = []
+        self.results: list[ScoredRep] = []
         self.gatherings: list[Gathering] = []
         self.lanes = scored_stations(plan)
         self._drills, self._make_bank, self._lengths_s = drills, make_bank, lengths_s
@@ -134,7 +134,7 @@ class GroupSession:
         if not self._paused:
             for heard in self._hearing.finish():
                 self._judge(heard)
-        return [event for event in self.take_events() if isinstance(event, Scored | Gathered)]
+        return [event for event in self.take_events() if isinstance(event, ScoredRep | Gathered)]
 
     def health(self, stream: Health) -> Health:
         """The stream's health, with what the microphones know of it."""
@@ -230,7 +230,7 @@ class GroupSession:
         more = frames_from_s(EXTEND_S, self.rate_hz)
         limit = self.zero + frames_from_s(self.plan.time_limit_s - FINISH_S, self.rate_hz)
         if running is None or self._next or self._finishing or running.end + more > limit:
-            self._pending.append(Told(notice("too_late")))
+            self._pending.append(CoachNotice(notice("too_late")))
             return False
         turn = replace(running.contacts.turns[-1], opens_s=0.0, closes_s=EXTEND_S)
         stage = replace(running.stage, work_s=EXTEND_S)
@@ -245,7 +245,7 @@ class GroupSession:
         self._rearrange()
         return True
 
-    def move(self, player: int) -> Move | None:
+    def move(self, player: int) -> RosterMove | None:
         """Take a player (place in the list) out at once, or bring one in with the next change-over.
 
         The place after the last is somebody new; beyond it there is nobody: None.
@@ -267,7 +267,7 @@ class GroupSession:
     def _refuses(self) -> bool:
         """Whether nothing can be asked for now; a coach whose session stands still is told."""
         if self._paused:
-            self._pending.append(Told(notice("go_on_first")))
+            self._pending.append(CoachNotice(notice("go_on_first")))
         return bool(self._paused) or self._over or self._ended
 
     def _leave(self, again: Stage | None = None) -> None:
@@ -378,7 +378,7 @@ class GroupSession:
         before = len(self._ahead)
         self._ahead = [self.roster.seated(stage) for stage in fit(retime(self._ahead, now_s), self.plan.time_limit_s)]
         if lost := before - len(self._ahead):
-            self._pending.append(Told(notice("no_time", stages=lost)))
+            self._pending.append(CoachNotice(notice("no_time", stages=lost)))
 
     def _judge(self, heard: Heard, why: Notice | None = None) -> None:
         """A rep was heard, or cut for that reason."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from drilltimer.errors import Notice
 from drilltimer.group.crowd_estimate import Gathering
-from drilltimer.group.roster import Move
+from drilltimer.group.roster import RosterMove
 from drilltimer.group.timeline import Stage
 from drilltimer.model import Cue, Rep, Sound, Verdict
 from drilltimer.session.events import Ended, Play, Silence
@@ -28,7 +28,7 @@ class Say:
 
 
 @dataclass(frozen=True, slots=True)
-class Scored:
+class ScoredRep:
     """A rep of one player, judged. `player` and `station` are places in the plan's lists."""
 
     player: int
@@ -53,7 +53,7 @@ class Begun:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class CoachNotice:
     """Something for the coach to read."""
 
     what: Notice
@@ -63,8 +63,8 @@ class Told:
 class Moved:
     """A player was taken out, or is brought in with the next change-over; `silences` a turn that nobody is left in."""
 
-    move: Move
+    move: RosterMove
     silences: bool = False
 
 
-GroupEvent = Play | Say | Silence | Scored | Gathered | Begun | Moved | Told | Ended
+GroupEvent = Play | Say | Silence | ScoredRep | Gathered | Begun | Moved | CoachNotice | Ended

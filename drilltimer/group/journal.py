@@ -8,7 +8,7 @@ from dataclasses import replace
 from drilltimer.app.drive import OnTrouble
 from drilltimer.errors import notice
 from drilltimer.group.conduct import GroupSession
-from drilltimer.group.events import Scored
+from drilltimer.group.events import ScoredRep
 from drilltimer.group.run import GroupOutcome
 from drilltimer.history.entries import SessionEntry
 from drilltimer.history.journal import Journal, now_utc, versions
@@ -52,7 +52,7 @@ class GroupJournal:
         self._started_utc = now_utc()
         self._journals: dict[tuple[int, Placement], Journal] = {}
 
-    def rep(self, scored: Scored) -> None:
+    def rep(self, scored: ScoredRep) -> None:
         """Keep a rep as it was judged."""
         key = self._key(scored)
         if key not in self._journals:
@@ -70,13 +70,13 @@ class GroupJournal:
             span = "-".join(str(number) for number in sorted({min(numbers), max(numbers)}))
             self._on_trouble(notice("kept_group", numbers=span))
 
-    def _key(self, scored: Scored) -> tuple[int, Placement]:
+    def _key(self, scored: ScoredRep) -> tuple[int, Placement]:
         return scored.player, self._session.plan.stations[scored.station].placement
 
-    def _drill(self, scored: Scored) -> Drill:
+    def _drill(self, scored: ScoredRep) -> Drill:
         return self._drills[self._session.plan.stations[scored.station].drill or ""]
 
-    def _open(self, scored: Scored) -> Journal:
+    def _open(self, scored: ScoredRep) -> Journal:
         plan, drill = self._session.plan, self._drill(scored)
         entry = SessionEntry(
             uid=uuid.uuid4().hex,

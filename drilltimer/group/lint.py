@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from drilltimer.drill.load import CHILD_LANDINGS_MOST, LANDINGS_MOST
 from drilltimer.group.contacts import lay_contacts, lay_turns
 from drilltimer.group.plan import GroupPlan
-from drilltimer.group.timeline import Course
+from drilltimer.group.timeline import Timetable
 from drilltimer.model import Drill
 from drilltimer.units import count_of
 
@@ -32,7 +32,7 @@ class Doubt:
     message: str
 
 
-def landings_asked(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> list[int]:
+def landings_asked(plan: GroupPlan, course: Timetable, drills: Mapping[str, Drill]) -> list[int]:
     """Landings that each player is asked for, by place in the list; two feet count as one."""
     asked = [0.0] * len(plan.players)
     for number, stage in enumerate(course.stages):
@@ -57,7 +57,7 @@ def landings_asked(plan: GroupPlan, course: Course, drills: Mapping[str, Drill])
     return [round(landings) for landings in asked]
 
 
-def doubts(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> list[Doubt]:
+def doubts(plan: GroupPlan, course: Timetable, drills: Mapping[str, Drill]) -> list[Doubt]:
     """Everything worth telling about a plan before it is run."""
     return [
         *_about_numbers(plan, course),
@@ -67,7 +67,7 @@ def doubts(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> list
     ]
 
 
-def _about_numbers(plan: GroupPlan, course: Course) -> Iterator[Doubt]:
+def _about_numbers(plan: GroupPlan, course: Timetable) -> Iterator[Doubt]:
     count, children = len(plan.players), any(player.child for player in plan.players)
     most = CHILDREN_PER_COACH if children else PLAYERS_PER_COACH
     if count > most:
@@ -80,7 +80,7 @@ def _about_numbers(plan: GroupPlan, course: Course) -> Iterator[Doubt]:
         yield Doubt("stations", f"{crowd} players at one station: 2 to {PLAYERS_PER_STATION} on a court work best")
 
 
-def _about_times(plan: GroupPlan, course: Course) -> Iterator[Doubt]:
+def _about_times(plan: GroupPlan, course: Timetable) -> Iterator[Doubt]:
     if course.left_out:
         minutes = plan.time_limit_s / 60.0
         yield Doubt(
@@ -98,7 +98,7 @@ def _about_times(plan: GroupPlan, course: Course) -> Iterator[Doubt]:
         yield Doubt("rotation", f"some work {count_of(max(always), 'time')} and some {count_of(min(always), 'time')}")
 
 
-def _about_turns(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> Iterator[Doubt]:
+def _about_turns(plan: GroupPlan, course: Timetable, drills: Mapping[str, Drill]) -> Iterator[Doubt]:
     counts = []
     for number, stage in enumerate(course.stages):
         turns = lay_turns(plan, stage)
@@ -115,7 +115,7 @@ def _about_turns(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -
         yield Doubt("work_s", message)
 
 
-def _about_landings(plan: GroupPlan, course: Course, drills: Mapping[str, Drill]) -> Iterator[Doubt]:
+def _about_landings(plan: GroupPlan, course: Timetable, drills: Mapping[str, Drill]) -> Iterator[Doubt]:
     over = []
     for player, landings in zip(plan.players, landings_asked(plan, course, drills), strict=True):
         most = CHILD_LANDINGS_MOST if player.child else LANDINGS_MOST[player.level or "club"]

@@ -13,7 +13,7 @@ from drilltimer.group.timeline import Stage
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class RosterMove:
     """A player who was taken out or brought in, at `at_s` from the session's start."""
 
     at_s: float
@@ -31,7 +31,7 @@ class Roster:
 
     def __init__(self, plan: GroupPlan) -> None:
         self.plan = plan
-        self.moves: list[Move] = []
+        self.moves: list[RosterMove] = []
         self._squads = list(make_squads(plan)) if plan.stations else []
         self._length = intervals_per_round(plan)
         self._said: dict[int, bool] = {}  # by the coach, which the plan's own times yield to
@@ -44,7 +44,7 @@ class Roster:
         """Players who are not there now."""
         return tuple(player for player in range(len(self.plan.players)) if not self.there(player, now_s, now_s))
 
-    def move(self, player: int, now_s: float) -> Move:
+    def move(self, player: int, now_s: float) -> RosterMove:
         """Take a player out who is there, or bring one in who is not; one beyond the list comes new to it."""
         if player == len(self.plan.players):
             self._join()
@@ -52,7 +52,7 @@ class Roster:
         else:
             inside = not self.there(player, now_s, now_s)
         self._said[player] = inside
-        self.moves.append(Move(now_s, self.plan.players[player].name, inside))
+        self.moves.append(RosterMove(now_s, self.plan.players[player].name, inside))
         return self.moves[-1]
 
     def seated(self, stage: Stage) -> Stage:

@@ -30,10 +30,10 @@ from drilltimer.drill.tree import Tree
 from drilltimer.errors import DeviceError, DrillFileError, Problem, UserError
 from drilltimer.group.announce import NEXT_EXERCISE, WORDS, word_of
 from drilltimer.group.conduct import GroupSession
-from drilltimer.group.events import Begun, Gathered, GroupEvent, Moved, Say, Scored, Told
+from drilltimer.group.events import Begun, CoachNotice, Gathered, GroupEvent, Moved, Say, ScoredRep
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.plan import GroupPlan
-from drilltimer.group.timeline import Course, lay_out
+from drilltimer.group.timeline import Timetable, lay_out
 from drilltimer.model import AudioStream, Cue, Drill, Health
 from drilltimer.session import PAUSE_WORD, Ended, Play, Silence
 from drilltimer.sound.bank import Bank, build_bank
@@ -50,7 +50,7 @@ class LoadedPlan:
     tree: Tree
     plan: GroupPlan
     drills: dict[str, Drill]
-    course: Course
+    course: Timetable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,7 +186,7 @@ def run_group(
     *,
     reopen: Open | None = None,
     wait_s: float = WAIT_S,
-    on_event: Callable[[Begun | Scored | Gathered | Moved | Told], None],
+    on_event: Callable[[Begun | ScoredRep | Gathered | Moved | CoachNotice], None],
     on_trouble: OnTrouble,
     board: GroupBoard | None = None,
 ) -> GroupOutcome:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from drilltimer.errors import Notice
-from drilltimer.group.events import Scored
+from drilltimer.group.events import ScoredRep
 from drilltimer.group.plan import GroupPlan
 from drilltimer.group.running import Running
 from drilltimer.group.timeline import Stage
@@ -16,7 +16,7 @@ from drilltimer.score.match import judge, void_verdict
 
 def score_rep(
     heard: Heard, running: Running, plan: GroupPlan, lanes: Sequence[int], rate_hz: int, cut: Notice | None = None
-) -> Scored | None:
+) -> ScoredRep | None:
     """Verdict for the player whose turn it was; None where nobody's was.
 
     Parameters
@@ -37,8 +37,8 @@ def score_rep(
         return None
     rep = _at_level(running.reps[heard.rep], plan, player)
     if cut:
-        return Scored(player, station, rep, void_verdict(rep, cut))
-    return Scored(player, station, rep, judge(heard, rep, plan.stations[station].placement, rate_hz))
+        return ScoredRep(player, station, rep, void_verdict(rep, cut))
+    return ScoredRep(player, station, rep, judge(heard, rep, plan.stations[station].placement, rate_hz))
 
 
 def answering(rep: Rep, running: Running, plan: GroupPlan, lanes: Sequence[int]) -> list[tuple[int, int]]:

@@ -67,7 +67,7 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class Timetable:
     """All stages that fit into the booking, and how many did not."""
 
     stages: tuple[Stage, ...]
@@ -79,11 +79,11 @@ class Course:
         return self.stages[-1].end_s + FINISH_S if self.stages else 0.0
 
 
-def lay_out(plan: GroupPlan) -> Course:
+def lay_out(plan: GroupPlan) -> Timetable:
     """Lay a plan out in time; what would pass the time limit is left out, from its end."""
     stages = list(_stages(plan))
     fitting = fit(stages, plan.time_limit_s)
-    return Course(tuple(fitting), len(stages) - len(fitting))
+    return Timetable(tuple(fitting), len(stages) - len(fitting))
 
 
 def fit(stages: list[Stage], limit_s: float) -> list[Stage]:

@@ -17,7 +17,7 @@ SLOWEST_MS = 1000.0  # later is a lapse (laboratory practice, from memory)
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class AnsweredCall:
     """One answered call: touchdown after the contact, first step after the direction was known, window's width."""
 
     touchdown_ms: float
@@ -30,7 +30,7 @@ class OwnTarget:
     """What can be offered to a player, from which answers; `told` says it, or what is missing."""
 
     found: Soonest
-    answers: tuple[Answer, ...]
+    answers: tuple[AnsweredCall, ...]
     told: str
 
 
@@ -56,7 +56,7 @@ def own_target(history: History, player: str) -> OwnTarget:
         if known_ms and verdict.touchdown_ms is not None and verdict.first_step_ms is not None:
             step_ms = verdict.first_step_ms - known_ms[-1]
             if FASTEST_ANSWER_MS <= step_ms <= SLOWEST_MS:  # sooner, it answered a call that was taken back
-                answers.append(Answer(verdict.touchdown_ms, step_ms, window.close_ms - window.open_ms))
+                answers.append(AnsweredCall(verdict.touchdown_ms, step_ms, window.close_ms - window.open_ms))
     window_ms = median([answer.window_ms for answer in answers] or [0.0])
     found = soonest_step([each.touchdown_ms for each in answers], [each.step_ms for each in answers], window_ms)
     return OwnTarget(found, tuple(answers), _told(found, window_ms))

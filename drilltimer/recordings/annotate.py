@@ -14,9 +14,9 @@ from drilltimer.errors import RecordingError
 from drilltimer.hear.filters import added_up
 from drilltimer.model import Rep, Verdict
 from drilltimer.recordings.audio_file import AudioFile
-from drilltimer.recordings.picture import Mark, Picture, draw
+from drilltimer.recordings.picture import PictureMark, RepPicture, draw
 from drilltimer.recordings.reference import padded
-from drilltimer.recordings.run import Scored
+from drilltimer.recordings.run import ScoredRecording
 from drilltimer.recordings.writing import write_text
 from drilltimer.score.match import correction_ms
 from drilltimer.ui.wording import english
@@ -29,7 +29,7 @@ LOW_HZ = 500.0
 EDGE_S = 0.1  # of sound around a picture, so that its filter has settled
 
 
-def annotate(recording: Path, scored: Sequence[Scored], out: Path) -> list[Path]:
+def annotate(recording: Path, scored: Sequence[ScoredRecording], out: Path) -> list[Path]:
     """Write label track, pictures and a page with all of them into the folder `out`; answers what was written.
 
     Raises
@@ -70,7 +70,7 @@ def _write_labels(path: Path, text: str) -> None:
     write_text(path, text)
 
 
-def _labels(scored: Scored) -> Iterator[tuple[float, float, str]]:
+def _labels(scored: ScoredRecording) -> Iterator[tuple[float, float, str]]:
     """Moments and stretches of one drill, in seconds of the recording."""
     by_index = {rep.index: rep for rep in scored.reps}
     way_ms = correction_ms(scored.standing.likeliest)
@@ -100,7 +100,7 @@ def _labels(scored: Scored) -> Iterator[tuple[float, float, str]]:
                 yield at_s, at_s, f"{name} {words}"
 
 
-def _contact_s(scored: Scored, rep: Rep, verdict: Verdict) -> float | None:
+def _contact_s(scored: ScoredRecording, rep: Rep, verdict: Verdict) -> float | None:
     """When the contact was heard, or would have been; None where the recording does not hold it."""
     if verdict.contact_heard_s is not None:
         return verdict.contact_heard_s
@@ -111,7 +111,7 @@ def _contact_s(scored: Scored, rep: Rep, verdict: Verdict) -> float | None:
     return None
 
 
-def _picture(heard: AudioFile, scored: Scored, rep: Rep, verdict: Verdict) -> Picture | None:
+def _picture(heard: AudioFile, scored: ScoredRecording, rep: Rep, verdict: Verdict) -> RepPicture | None:
     contact_s = _contact_s(scored, rep, verdict)
     if contact_s is None:
         return None
@@ -121,19 +121,19 @@ def _picture(heard: AudioFile, scored: Scored, rep: Rep, verdict: Verdict) -> Pi
     def after_ms(at_s: float) -> float:
         return ms_from_s(at_s - contact_s)
 
-    marks = [Mark(0.0, "contact", "no contact (withheld)" if rep.withheld else "contact")]
+    marks = [PictureMark(0.0, "contact", "no contact (withheld)" if rep.withheld else "contact")]
     for at_s, kind, words, told_ms in (
         (verdict.touchdown_s, "touchdown", "touchdown", verdict.touchdown_ms),
         (verdict.second_touchdown_s, "second", "second foot", verdict.stagger_ms),
         (verdict.first_step_s, "step", "first step", verdict.first_step_ms),
     ):
         if at_s is not None and told_ms is not None:
-            marks.append(Mark(after_ms(at_s), kind, f"{words} {told_ms:+z.0f} ms"))
+            marks.append(PictureMark(after_ms(at_s), kind, f"{words} {told_ms:+z.0f} ms"))
     for cue in rep.cues:
         if cue.role == "call":
-            marks.append(Mark(ms_from_s(rep.start_s + cue.at_s - rep.contact_s), "cue", f"call {cue.sound}"))
+            marks.append(PictureMark(ms_from_s(rep.start_s + cue.at_s - rep.contact_s), "cue", f"call {cue.sound}"))
     window = None if rep.withheld else (rep.window.open_ms + way_ms, rep.window.close_ms + way_ms)
-    return Picture(
+    return RepPicture(
         _title(rep, verdict),
         _below(scored, verdict, way_ms),
         sound,
@@ -154,7 +154,7 @@ def _title(rep: Rep, verdict: Verdict) -> str:
     return f"{' '.join(parts)}: {told}"
 
 
-def _below(scored: Scored, verdict: Verdict, way_ms: float) -> str:
+def _below(scored: ScoredRecording, verdict: Verdict, way_ms: float) -> str:
     told = f"{Path(scored.recording).name}, {scored.sheet_file.name}"
     if verdict.touchdown_ms is not None and verdict.uncertainty_ms is not None:
         told += (

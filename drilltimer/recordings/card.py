@@ -34,7 +34,7 @@ BLANKS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Card:
+class CourtCard:
     """What a session card tells: files are names without folders, `code` is the sheet's."""
 
     drill: Drill
@@ -74,12 +74,12 @@ class Card:
         return f"drilltimer score RECORDING --sheet {self.sheet}"
 
 
-def card_text(card: Card) -> str:
+def card_text(card: CourtCard) -> str:
     """The card as plain text, at most `COLUMNS` wide."""
     return "\n".join(_lines(card)) + "\n"
 
 
-def card_page(card: Card) -> str:
+def card_page(card: CourtCard) -> str:
     """The card as one HTML page that loads nothing and prints on one sheet of A4 or Letter paper."""
     from jinja2 import Environment, StrictUndefined
 
@@ -93,7 +93,7 @@ def card_page(card: Card) -> str:
     )
 
 
-def _lines(card: Card) -> Iterator[str]:
+def _lines(card: CourtCard) -> Iterator[str]:
     yield card.drill.name
     yield "=" * min(len(card.drill.name), COLUMNS)
     yield from textwrap.wrap(card.drill.description, COLUMNS)

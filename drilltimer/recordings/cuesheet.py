@@ -63,7 +63,7 @@ class SheetRep:
 
 
 @dataclass(frozen=True, slots=True)
-class Signature:
+class SheetSignature:
     """The sheet's code, as six hexadecimal digits, and when in the audio file it is told in sound."""
 
     code: str
@@ -87,7 +87,7 @@ class CueSheet:
     window : Window | None
         None where a writer left it to the scorer.
     schema : int
-    signature : Signature | None
+    signature : SheetSignature | None
         None where the sound has none.
     unknown : tuple of str
         Those of `DISTANCES` that nobody told; in `placement` they stand at 0.
@@ -105,7 +105,7 @@ class CueSheet:
     placement: Placement = field(default_factory=Placement)
     window: Window | None = None
     schema: int = SCHEMA
-    signature: Signature | None = None
+    signature: SheetSignature | None = None
     unknown: tuple[str, ...] = ()
     simulated: bool = False
     session: str = ""
@@ -327,7 +327,7 @@ def _sheet(form: _SheetForm) -> CueSheet:
         placement=placement,
         window=_window(form.window),
         schema=form.schema_,
-        signature=Signature(**form.signature.model_dump()) if form.signature else None,
+        signature=SheetSignature(**form.signature.model_dump()) if form.signature else None,
         unknown=tuple(name for name in DISTANCES if name not in told),
         simulated=form.simulated,
         session=form.session or "",

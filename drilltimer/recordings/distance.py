@@ -56,7 +56,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ToldDistances:
     """Distances as told now, over what a sheet tells; None says nothing.
 
     `together_m` is the player's distance from loudspeaker and recorder that stand together.

@@ -20,9 +20,9 @@ from typing import Any
 
 from drilltimer import __version__
 from drilltimer.errors import RecordingError, UserError
-from drilltimer.recordings.distance import Told
+from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.reference import read_sheet
-from drilltimer.recordings.run import Scored, document_of
+from drilltimer.recordings.run import ScoredRecording, document_of
 from drilltimer.recordings.sheet_choice import score_with
 from drilltimer.recordings.writing import write_text
 
@@ -50,7 +50,7 @@ class Job:
         Where its document goes.
     sheets : tuple of Path
         To be tried.
-    told : Told
+    told : ToldDistances
     player : str
         In whose history it is to be kept; empty for nobody's.
     """
@@ -59,20 +59,20 @@ class Job:
     recording: Path
     result: Path
     sheets: tuple[Path, ...]
-    told: Told
+    told: ToldDistances
     player: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class JobResult:
     """What became of a job: what was scored, why nothing was, or why it is not all that there was to score."""
 
     job: Job
-    scored: tuple[Scored, ...] = ()
+    scored: tuple[ScoredRecording, ...] = ()
     fault: str = ""
 
 
-def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: Told) -> list[Job]:
+def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: ToldDistances) -> list[Job]:
     """Every recording of a folder and its folders, in order of name; sounds that sheets were rendered with are none.
 
     Raises
@@ -107,20 +107,20 @@ def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: Told) -> li
     ]
 
 
-def score_one(job: Job) -> Outcome:
+def score_one(job: Job) -> JobResult:
     """Score one recording; what is wrong with it is an answer, too. Runs in a worker."""
     try:
         scored = score_with(job.recording, job.sheets, job.told)
-        return Outcome(job, tuple(scored), str(scored[0].fault or ""))
+        return JobResult(job, tuple(scored), str(scored[0].fault or ""))
     except UserError as fault:
-        return Outcome(job, fault=str(fault))
+        return JobResult(job, fault=str(fault))
     except MemoryError:
-        return Outcome(job, fault=f"{job.recording}: there is not enough memory to score it")
+        return JobResult(job, fault=f"{job.recording}: there is not enough memory to score it")
     except Exception as fault:  # a fault of ours must not take the others' results along
-        return Outcome(job, fault=f"{job.recording}: the program failed on it: {type(fault).__name__}: {fault}")
+        return JobResult(job, fault=f"{job.recording}: the program failed on it: {type(fault).__name__}: {fault}")
 
 
-def work_through(jobs: Iterable[Job], executor: Executor, ahead: int) -> Iterator[Outcome | Job]:
+def work_through(jobs: Iterable[Job], executor: Executor, ahead: int) -> Iterator[JobResult | Job]:
     """Outcomes in the order in which they are ready; a job itself where its worker died with it.
 
     Parameters
@@ -131,7 +131,7 @@ def work_through(jobs: Iterable[Job], executor: Executor, ahead: int) -> Iterato
     ahead : int
         So many jobs are handed out at a time, so that memory stays flat however many there are.
     """
-    waiting, running = deque(jobs), dict[Future[Outcome], Job]()
+    waiting, running = deque(jobs), dict[Future[JobResult], Job]()
     broken = False
     while waiting or running:
         while waiting and len(running) < ahead and not broken:
@@ -150,10 +150,10 @@ def work_through(jobs: Iterable[Job], executor: Executor, ahead: int) -> Iterato
                 broken = True
                 yield job
             except Exception as fault:  # a cluster's own words: its workers died too often, or cannot be reached
-                yield Outcome(job, fault=f"{job.recording}: its worker failed: {type(fault).__name__}: {fault}")
+                yield JobResult(job, fault=f"{job.recording}: its worker failed: {type(fault).__name__}: {fault}")
 
 
-def score_here(jobs: Sequence[Job], workers: int) -> Iterator[Outcome]:
+def score_here(jobs: Sequence[Job], workers: int) -> Iterator[JobResult]:
     """Outcomes from processes of this computer. When one dies the others' work is taken up again."""
     left = {job.name: job for job in jobs}
     alone: list[Job] = []
@@ -168,7 +168,7 @@ def score_here(jobs: Sequence[Job], workers: int) -> Iterator[Outcome]:
     for job in alone:  # one of these killed the process: each gets its own
         with _processes(1) as pool:
             for answer in work_through([job], pool, 1):
-                yield answer if isinstance(answer, Outcome) else Outcome(job, fault=f"{job.recording}: {_DIED}")
+                yield answer if isinstance(answer, JobResult) else JobResult(job, fault=f"{job.recording}: {_DIED}")
 
 
 _DIED = "the process that scored it died twice, probably for want of memory"
@@ -190,7 +190,7 @@ def is_done(job: Job) -> bool:
         return False
 
 
-def keep(outcome: Outcome, player: str) -> str:
+def keep(outcome: JobResult, player: str) -> str:
     """Write an outcome's document, kept in `player`'s history; answers what is wrong with its recording, if anything.
 
     One that could not be scored leaves its earlier result alone: it may be unreadable for the moment. A damaged one
@@ -225,7 +225,7 @@ def keep(outcome: Outcome, player: str) -> str:
     return wrong
 
 
-def stays(outcome: Outcome) -> bool:
+def stays(outcome: JobResult) -> bool:
     """Whether a recording's earlier result is better: any where nothing was scored, a whole one where it is damaged."""
     if not outcome.scored:
         return os.path.exists(outcome.job.result)

@@ -15,7 +15,7 @@ from drilltimer.history.run import history_path
 from drilltimer.history.store import History
 from drilltimer.model import Placement, Rep
 from drilltimer.recordings.reference import read_sheet
-from drilltimer.recordings.run import Scored
+from drilltimer.recordings.run import ScoredRecording
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Kept:
     live: bool = False
 
 
-def keep_scored(player: str, scored: Scored, sheet_file: Path, placement: Placement) -> Kept:
+def keep_scored(player: str, scored: ScoredRecording, sheet_file: Path, placement: Placement) -> Kept:
     """Keep a scored recording, unless its sheet says that it is of a session that this player's history has.
 
     The same recording, sheet, playing and player give the same session, so that scoring twice does not count twice.

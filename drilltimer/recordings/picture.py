@@ -29,7 +29,7 @@ STYLE = (
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class PictureMark:
     """A moment in the picture, in ms on its axis: `kind` is contact, touchdown, second, step or cue."""
 
     at_ms: float
@@ -38,7 +38,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class RepPicture:
     """What is drawn of a rep; times are ms after the contact was heard.
 
     Parameters
@@ -53,7 +53,7 @@ class Picture:
         As it lies in the recording: the sound's way is in it.
     doubt_ms : float, optional
         One standard deviation of the touchdown, as heard.
-    marks : sequence of Mark
+    marks : sequence of PictureMark
     """
 
     title: str
@@ -64,7 +64,7 @@ class Picture:
     to_ms: float
     window_ms: tuple[float, float] | None
     doubt_ms: float | None
-    marks: Sequence[Mark]
+    marks: Sequence[PictureMark]
 
     def x(self, at_ms: float) -> float:
         """Where a time is drawn."""
@@ -72,7 +72,7 @@ class Picture:
         return LEFT + min(max(share, 0.0), 1.0) * (WIDTH - LEFT - RIGHT)
 
 
-def draw(picture: Picture) -> str:
+def draw(picture: RepPicture) -> str:
     """The picture as an SVG document of its own, which loads nothing."""
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" width="{WIDTH:.0f}" '
@@ -92,7 +92,7 @@ def draw(picture: Picture) -> str:
     return "\n".join(parts)
 
 
-def _lanes(picture: Picture) -> Iterator[str]:
+def _lanes(picture: RepPicture) -> Iterator[str]:
     top = TITLE + WORDS
     for wave, words in ((picture.sound, "all sound"), (picture.low, "below 500 Hz: feet, not cues")):
         yield f'<rect class="lane" x="{LEFT}" y="{top:.1f}" width="{WIDTH - LEFT - RIGHT:.1f}" height="{LANE}"/>'
@@ -121,7 +121,7 @@ def _outline(wave: np.ndarray, middle: float) -> str:
     return "M" + "L".join([*there, *back]) + "Z"
 
 
-def _axis(picture: Picture) -> Iterator[str]:
+def _axis(picture: RepPicture) -> Iterator[str]:
     floor = TITLE + WORDS + 2 * LANE + GAP
     yield _line(LEFT, floor, WIDTH - RIGHT, floor, "axis")
     for value in range(math.ceil(picture.from_ms / 100) * 100, int(picture.to_ms) + 1, 100):
@@ -132,7 +132,7 @@ def _axis(picture: Picture) -> Iterator[str]:
     yield _text(WIDTH / 2, floor + 34, "ms after the contact was heard by the recorder", "soft", "middle")
 
 
-def _marks(picture: Picture) -> Iterator[str]:
+def _marks(picture: RepPicture) -> Iterator[str]:
     top, bottom = TITLE + WORDS, TITLE + WORDS + 2 * LANE + GAP
     words: list[tuple[float, str]] = []
     if picture.window_ms is not None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from drilltimer.app.plan import Plan, load_bank
 from drilltimer.errors import RecordingError
 from drilltimer.model import Placement, Samples, Sound
-from drilltimer.recordings.cuesheet import CODE_DIGITS, Signature, code_of_reps, sheet_to_json
+from drilltimer.recordings.cuesheet import CODE_DIGITS, SheetSignature, code_of_reps, sheet_to_json
 from drilltimer.recordings.loudness import LoudnessMeter
 from drilltimer.recordings.session_recorder import make_sheet
 from drilltimer.recordings.signature import LENGTH_S, PAUSE_S, render_signature
@@ -80,7 +80,7 @@ def render_plan(
     if loudness_lufs is not None and math.isfinite(meter.lufs()):
         gain_db = min(loudness_lufs - meter.lufs(), PEAK_DB - db_from_ratio(meter.peak))
     sheet = sheet_path(path)
-    told = Signature(code, 0.0) if code else None
+    told = SheetSignature(code, 0.0) if code else None
     with _whole_or_none(path):
         with AudioWriter(path, rate_hz, channels) as writer:
             for block in _mixed(placed, end, rate_hz, channels, gain_db):

@@ -19,7 +19,7 @@ from drilltimer.recordings.reference import Played, PlayedContact, open_played, 
 from drilltimer.recordings.segments import Passage
 from drilltimer.recordings.sheet_search import Playing, Traces, find_playings, piece_of
 from drilltimer.recordings.signature import render_glides
-from drilltimer.recordings.signature_reader import Form
+from drilltimer.recordings.signature_reader import GlideTemplates
 from drilltimer.recordings.warp import ClockMap, warp_played
 from drilltimer.score.document import Piece, RecordingClock, score_document
 from drilltimer.score.match import judge
@@ -38,7 +38,7 @@ DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for she
 
 
 @dataclass(frozen=True, slots=True)
-class Scored:
+class ScoredRecording:
     """A recording, scored. `pieces` tell which reps were played when; `standing` is who was taken to stand where."""
 
     recording: str
@@ -55,7 +55,7 @@ class Scored:
     fault: RecordingError | None = None  # the recording is damaged, and this is what can be read of it
 
 
-def score_recording(recording: Path, sheet_file: Path, placement: Placement | None = None) -> Scored:
+def score_recording(recording: Path, sheet_file: Path, placement: Placement | None = None) -> ScoredRecording:
     """Score a recording; where the sheet was played several times, the fullest of them.
 
     Parameters
@@ -81,7 +81,7 @@ def score_playing(
     standing: Standing | None = None,
     notes: Sequence[Notice] = (),
     on_heard: OnHeard = lambda done, total: None,
-) -> Scored:
+) -> ScoredRecording:
     """Listen to one playing of a sheet; `notes` are kept with what is told of the sound."""
     scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet), on_heard)
     told = (*scored.health.notes, *notes, *([heard.damage] if heard.damage else ()))
@@ -117,7 +117,7 @@ def _as_sentence(damage: Notice | None) -> str:
 
 def _score(
     played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing, on_heard: OnHeard
-) -> Scored:
+) -> ScoredRecording:
     sheet = played.sheet
     listener, found = _listen(played, playing, heard, on_heard)
     window = sheet.window or DEFAULT_WINDOW
@@ -134,7 +134,7 @@ def _score(
         own_left_db=listener.own_left_db,
         notes=(*_notes(played, playing, standing), *_muted(found, listener.is_still)),
     )
-    return Scored(
+    return ScoredRecording(
         str(heard.path),
         clock,
         reps,
@@ -174,7 +174,7 @@ def _muted(found: Sequence[Heard], is_still: bool) -> tuple[Notice, ...]:
     return (notice("nothing_heard"),)
 
 
-def document_of(scored: Scored, more: Sequence[Scored] = ()) -> dict[str, object]:
+def document_of(scored: ScoredRecording, more: Sequence[ScoredRecording] = ()) -> dict[str, object]:
     """Document of a scored recording; `more` are further drills or playings in the same one."""
     return score_document(
         scored.recording,
@@ -300,8 +300,10 @@ def standing_of(sheet: CueSheet) -> Standing:
     return Standing(sheet.placement, frozenset(sheet.unknown))
 
 
-def signature_form(rate_hz: int) -> Form:
+def signature_form(rate_hz: int) -> GlideTemplates:
     """What signatures look like in a recording of that rate, at the lower rate at which they are looked for."""
     rate = rate_hz / max(1, rate_hz // SIGNATURE_RATE_HZ)
     glides = render_glides(rate)
-    return Form(glides.preamble, glides.up, glides.down, glides.first_slot_s, glides.slot_s, glides.slots, rate)
+    return GlideTemplates(
+        glides.preamble, glides.up, glides.down, glides.first_slot_s, glides.slot_s, glides.slots, rate
+    )

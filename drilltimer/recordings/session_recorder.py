@@ -7,7 +7,7 @@ from pathlib import Path
 
 from drilltimer.app.plan import Plan
 from drilltimer.model import AudioStream, Block, Placement
-from drilltimer.recordings.cuesheet import CueSheet, SheetCue, SheetRep, Signature, sheet_to_json
+from drilltimer.recordings.cuesheet import CueSheet, SheetCue, SheetRep, SheetSignature, sheet_to_json
 from drilltimer.recordings.writing import AudioWriter, played_path, refuse_kept, sheet_path, write_text
 from drilltimer.session import Play
 from drilltimer.units import s_from_frames
@@ -103,7 +103,7 @@ def make_sheet(
     placement: Placement,
     *,
     unknown: Sequence[str] = (),
-    signature: Signature | None = None,
+    signature: SheetSignature | None = None,
     simulated: bool = False,
     session: str = "",
 ) -> CueSheet:

@@ -10,9 +10,9 @@ from pathlib import Path
 from drilltimer.errors import Notice, RecordingError, SheetError, notice
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CODE_DIGITS, CueSheet
-from drilltimer.recordings.distance import Told
+from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.reference import open_played, padded, read_sheet
-from drilltimer.recordings.run import OnHeard, Scored, score_playing, signature_form, standing_of, unheard
+from drilltimer.recordings.run import OnHeard, ScoredRecording, score_playing, signature_form, standing_of, unheard
 from drilltimer.recordings.sheet_search import Playing, Traces, find_playings
 from drilltimer.recordings.signature import bits_of, code_of
 from drilltimer.recordings.signature_reader import find_signatures
@@ -52,10 +52,10 @@ def find_sheets(place: Path) -> list[Path]:
 def score_with(
     recording: Path,
     sheets: Sequence[Path],
-    told: Told | None = None,
+    told: ToldDistances | None = None,
     on_tried: Tried | None = None,
     on_heard: OnHeard = lambda done, total: None,
-) -> list[Scored]:
+) -> list[ScoredRecording]:
     """Score a recording against the sheets that belong to it; every drill in it, the fullest first.
 
     Parameters
@@ -64,7 +64,7 @@ def score_with(
     sheets : sequence of Path
         One sheet is tried for certain; of several, the one that is named like the recording, and where it does not
         explain all of it those whose signature is heard and those without any, or all of them where that finds nothing.
-    told : Told, optional
+    told : ToldDistances, optional
     on_tried : callable, optional
         Told of each of several sheets when it has been looked for.
     on_heard : callable, optional
@@ -77,7 +77,7 @@ def score_with(
     SheetError
         The one sheet is broken.
     """
-    told = told or Told()
+    told = told or ToldDistances()
     with AudioFile(recording, salvage=True) as heard:
         traces = Traces(heard)
         if len(sheets) == 1:
@@ -184,7 +184,9 @@ def _weight(playing: Playing, belonging: Collection[Path]) -> float:
     return playing.contacts_heard * (BELONGING if playing.sheet_file in belonging else 1.0)
 
 
-def _score(heard: AudioFile, playing: Playing, notes: Sequence[Notice], told: Told, on_heard: OnHeard) -> Scored:
+def _score(
+    heard: AudioFile, playing: Playing, notes: Sequence[Notice], told: ToldDistances, on_heard: OnHeard
+) -> ScoredRecording:
     with open_played(playing.sheet_file) as played:
         return score_playing(played, heard, playing, told.on(standing_of(played.sheet)), notes, on_heard)
 

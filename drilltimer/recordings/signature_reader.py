@@ -17,7 +17,7 @@ TRIES = 40  # places looked at in a piece
 
 
 @dataclass(frozen=True, slots=True)
-class Signature:
+class HeardSignature:
     """A signature heard: when, in seconds of the recording, its bits, and how clearly they were told apart."""
 
     at_s: float
@@ -26,7 +26,7 @@ class Signature:
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class GlideTemplates:
     """What to look for: the preamble and both glides at `rate_hz`, and where the glides stand."""
 
     preamble: np.ndarray
@@ -43,7 +43,9 @@ class Form:
         return self.first_slot_s + self.slots * self.slot_s
 
 
-def find_signatures(read: Callable[[int, int], Samples], frames: int, rate_hz: int, form: Form) -> Iterator[Signature]:
+def find_signatures(
+    read: Callable[[int, int], Samples], frames: int, rate_hz: int, form: GlideTemplates
+) -> Iterator[HeardSignature]:
     """Signatures of a recording, in order; bits are as heard, and may be wrong.
 
     Parameters
@@ -52,7 +54,7 @@ def find_signatures(read: Callable[[int, int], Samples], frames: int, rate_hz: i
         The recording, zeros outside of it.
     frames, rate_hz : int
         Its length, and rate.
-    form : Form
+    form : GlideTemplates
         At `rate_hz` over a whole number.
     """
     from scipy.signal import resample_poly
@@ -70,10 +72,10 @@ def find_signatures(read: Callable[[int, int], Samples], frames: int, rate_hz: i
             at_s = start / rate_hz + found.at_s
             if found.at_s < PIECE_S and at_s > last_s + form.length_s:
                 last_s = at_s
-                yield Signature(at_s, found.bits, found.clearness)
+                yield HeardSignature(at_s, found.bits, found.clearness)
 
 
-def _in_piece(signal: np.ndarray, form: Form) -> Iterator[Signature]:
+def _in_piece(signal: np.ndarray, form: GlideTemplates) -> Iterator[HeardSignature]:
     preamble = _filtered(signal, form.preamble)
     if not len(preamble):
         return
@@ -90,7 +92,7 @@ def _in_piece(signal: np.ndarray, form: Form) -> Iterator[Signature]:
         if signature is not None and signature.clearness >= SURE:
             found.append(signature)
     # Glides of one signature may look like another's preamble: the strongest preamble of each stretch stays.
-    kept: list[Signature] = []
+    kept: list[HeardSignature] = []
     for each in found:
         if all(abs(each.at_s - other.at_s) > form.length_s for other in kept):
             kept.append(each)
@@ -107,7 +109,7 @@ def _filtered(signal: np.ndarray, template: np.ndarray) -> np.ndarray:
     return np.asarray(np.abs(oaconvolve(signal, analytic, mode="valid")))
 
 
-def _read_bits(up: np.ndarray, down: np.ndarray, place: int, form: Form) -> Signature | None:
+def _read_bits(up: np.ndarray, down: np.ndarray, place: int, form: GlideTemplates) -> HeardSignature | None:
     early, echo = (max(1, round(time_s * form.rate_hz)) for time_s in (EARLY_S, ECHO_S))
     bits, ratios = [], []
     for slot in range(form.slots):
@@ -120,4 +122,4 @@ def _read_bits(up: np.ndarray, down: np.ndarray, place: int, form: Form) -> Sign
             return None
         bits.append(rose > fell)
         ratios.append(max(rose, fell) / min(rose, fell))
-    return Signature(place / form.rate_hz, tuple(bits), float(np.exp(np.mean(np.log(ratios)))))
+    return HeardSignature(place / form.rate_hz, tuple(bits), float(np.exp(np.mean(np.log(ratios)))))

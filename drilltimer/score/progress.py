@@ -15,7 +15,7 @@ from drilltimer.model import LEVELS, TIMED_GRADES, Grade, Level, Progression, Re
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class LevelMove:
     """The player goes to another level, because `hits` of the last `reps` were in the window.
 
     `back`: returns to `level`, because the rep that had led away from it was declared void.
@@ -28,7 +28,7 @@ class Move:
     back: bool = False
 
 
-def move_notice(move: Move) -> Notice:
+def move_notice(move: LevelMove) -> Notice:
     """A player's move to another level, to be told."""
     key = "lines.level_back" if move.back else "lines.level_up" if move.up else "lines.level_down"
     return notice(key, level=notice(f"level.{move.level}"), hits=move.hits, reps=move.reps)
@@ -53,7 +53,7 @@ class Ladder:
         # Steps and recent reps before the last rep taken, and after it.
         self._before: tuple[int, tuple[bool, ...]] = (0, ())
         self._after: tuple[int, tuple[bool, ...]] = (0, ())
-        self._move: Move | None = None  # that this one led to
+        self._move: LevelMove | None = None  # that this one led to
         self._level: Level | None = None  # and the level it was judged at
 
     def place(self, rep: Rep) -> Rep:
@@ -64,25 +64,25 @@ class Ladder:
         self._standing = rung - LEVELS.index(rep.level)
         return replace(rep, level=LEVELS[rung], window=rep.ladder[rung])
 
-    def take(self, rep: Rep, verdict: Verdict) -> Move | None:
+    def take(self, rep: Rep, verdict: Verdict) -> LevelMove | None:
         """Note a rep that `place` has placed; answers the move that follows from it, or None."""
         self._before, self._level = (self._steps, self._recent), rep.level
         self._move = self._step(rep, verdict)
         return self._move
 
-    def withdraw(self) -> Move | None:
+    def withdraw(self) -> LevelMove | None:
         """Leave out the rep taken last, which was declared void; answers the move back when it had led to one."""
         self._after = self._steps, self._recent
         self._steps, self._recent = self._before
         move, level = self._move, self._level
         return None if move is None or level is None else replace(move, level=level, up=not move.up, back=True)
 
-    def put_back(self) -> Move | None:
+    def put_back(self) -> LevelMove | None:
         """Count the rep again that was withdrawn last; answers the move that it leads to."""
         self._steps, self._recent = self._after
         return self._move
 
-    def _step(self, rep: Rep, verdict: Verdict) -> Move | None:
+    def _step(self, rep: Rep, verdict: Verdict) -> LevelMove | None:
         scored = verdict.grade in TIMED_GRADES or verdict.grade is Grade.MISSED
         if self._rule is None or rep.level is None or not rep.ladder or not scored:
             return None
@@ -97,7 +97,7 @@ class Ladder:
             return None
         self._steps = self._standing + step  # from where the player stands, or a move would change nothing
         self._recent = ()  # the next ten are judged by the new window alone
-        return Move(level, step > 0, hits, self._rule.reps)
+        return LevelMove(level, step > 0, hits, self._rule.reps)
 
 
 def _moved(level: Level, steps: int) -> Level:

@@ -15,7 +15,7 @@ from drilltimer.model import (
     Verdict,
     Window,
 )
-from drilltimer.score.progress import Move
+from drilltimer.score.progress import LevelMove
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class Judged:
 
     rep: Rep
     verdict: Verdict
-    move: Move | None = None
+    move: LevelMove | None = None
 
 
 @dataclass(frozen=True, slots=True)

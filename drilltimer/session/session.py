@@ -18,7 +18,7 @@ from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Cue, Grade, Health, Heard, Placement, Progression, Rep, Scores, Verdict
 from drilltimer.score.feedback import CLEARANCE_S, Feedback, Message, Telling
 from drilltimer.score.match import BY_HAND, judge, void_verdict
-from drilltimer.score.progress import Ladder, Move
+from drilltimer.score.progress import Ladder, LevelMove
 from drilltimer.score.stats import summarize
 from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
 from drilltimer.session.layout import Bank, expectations, first_room, gaps, later, place_cues
@@ -299,7 +299,7 @@ class Session:
         asked = self._placed(self._word(GUESS_WORD, rep), self._limit()) if teller.asking else []
         return [judged, *asked, *self._tell(teller)]
 
-    def _say_move(self, move: Move | None, rep: Rep) -> None:
+    def _say_move(self, move: LevelMove | None, rep: Rep) -> None:
         """Say a move; one that was taken back before it was said needs no word, and neither does its way back."""
         if move:
             word, opposite = (HARDER_WORD, EASIER_WORD) if move.up else (EASIER_WORD, HARDER_WORD)

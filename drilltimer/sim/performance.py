@@ -71,7 +71,7 @@ class _Act:
     before: tuple[float, ...] = ()
 
 
-class Floor(Protocol):
+class LandingPlace(Protocol):
     """Where a player's feet come down; `sim.air.Air` is one."""
 
     rate_hz: int
@@ -95,11 +95,11 @@ class Performance:
     Parameters
     ----------
     player : SimulatedPlayer
-    air : Floor
+    air : LandingPlace
     seed : int
     """
 
-    def __init__(self, player: SimulatedPlayer, air: Floor, seed: int) -> None:
+    def __init__(self, player: SimulatedPlayer, air: LandingPlace, seed: int) -> None:
         self._player = player
         self._air = air
         self._seed = seed % 2**32

@@ -21,7 +21,7 @@ from drilltimer.session import Session
 from drilltimer.ui.keys import Keys, open_keys
 from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.palette import Palette, palette_for
-from drilltimer.ui.screen import Look, draw
+from drilltimer.ui.screen import Viewport, draw
 from drilltimer.ui.wording import Wording
 from drilltimer.units import printable
 
@@ -95,14 +95,14 @@ class LiveScreen:
             return
         self._due_s = self._now() + FRAME_S
         columns, rows = self._console.size
-        look = Look(columns, rows, self._palette, self._ascii_only)
+        look = Viewport(columns, rows, self._palette, self._ascii_only)
         news = self._news if self._now() < self._news_ends_s else ""
         self._live.update(self._drawn(session, health, look, news), refresh=True)
 
     def _obey(self, key: str, session: Any) -> None:
         obey(key, session)
 
-    def _drawn(self, session: Any, health: Callable[[], Health], look: Look, news: str) -> RenderableType:
+    def _drawn(self, session: Any, health: Callable[[], Health], look: Viewport, news: str) -> RenderableType:
         return draw(self._title, session.snapshot(), health(), look, self._wording, news)
 
 

@@ -29,7 +29,7 @@ METER_CELLS = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Viewport:
     """How to draw.
 
     Parameters
@@ -47,7 +47,7 @@ class Look:
     ascii_only: bool = False
 
 
-def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wording, news: str = "") -> Group:
+def draw(title: str, snapshot: Snapshot, health: Health, look: Viewport, wording: Wording, news: str = "") -> Group:
     """The whole screen, `look.rows` lines of at most `look.columns` cells.
 
     Parameters
@@ -56,7 +56,7 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wo
         Name of the drill.
     snapshot : Snapshot
     health : Health
-    look : Look
+    look : Viewport
     wording : Wording
     news : str
         What has just happened, in the place of the health.
@@ -80,7 +80,7 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Look, wording: Wo
     return Group(*(fitting(line, look) for line in lines[: look.rows]))
 
 
-def fitting(line: Text, look: Look) -> Text:
+def fitting(line: Text, look: Viewport) -> Text:
     """A line that the window holds; one that was too long ends at a blank, in dots: no figure is read cut in half."""
     line.no_wrap, line.overflow = True, "crop"
     dots = "..." if look.ascii_only else "…"
@@ -106,7 +106,7 @@ def broken(line: Text, columns: int) -> list[Text]:
     return [*lines, rest]
 
 
-def _head(title: str, snapshot: Snapshot, look: Look, wording: Wording) -> Text:
+def _head(title: str, snapshot: Snapshot, look: Viewport, wording: Wording) -> Text:
     minutes, seconds = divmod(math.ceil(snapshot.left_s), 60)
     done = wording("screen.rep", done=snapshot.done, total=snapshot.total)
     left = wording("screen.left", minutes=minutes, seconds=seconds)
@@ -117,13 +117,13 @@ def _head(title: str, snapshot: Snapshot, look: Look, wording: Wording) -> Text:
     return Text.assemble((set_cell_size(title, space), "bold"), " ", right)
 
 
-def _progress(snapshot: Snapshot, look: Look) -> Text:
+def _progress(snapshot: Snapshot, look: Viewport) -> Text:
     full, empty = ("#", "-") if look.ascii_only else ("━", "─")
     cells = round(look.columns * snapshot.done / snapshot.total) if snapshot.total else 0
     return Text.assemble(full * cells, (empty * (look.columns - cells), look.palette.faint))
 
 
-def _figure(snapshot: Snapshot, look: Look, rows: int) -> list[Text]:
+def _figure(snapshot: Snapshot, look: Viewport, rows: int) -> list[Text]:
     shown = snapshot.shown
     text, style = ("?", look.palette.faint) if snapshot.asking else _figure_of(shown, look)
     scale = fitting_scale(look.columns, rows, max(FIGURE_SIGNS, len(text)), ascii_only=look.ascii_only)
@@ -132,13 +132,13 @@ def _figure(snapshot: Snapshot, look: Look, rows: int) -> list[Text]:
     return [Text(row.center(look.columns), style=style) for row in big_text(text, scale, ascii_only=look.ascii_only)]
 
 
-def _figure_of(shown: Shown | None, look: Look) -> tuple[str, str]:
+def _figure_of(shown: Shown | None, look: Viewport) -> tuple[str, str]:
     if shown is None:
         return "- -", look.palette.faint
     return f"{shown.error_ms:+z.0f}", look.palette.of(shown.grade)
 
 
-def _words(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
+def _words(snapshot: Snapshot, look: Viewport, wording: Wording) -> list[Text]:
     """Below the figure, in words: what it means, or what the player is to know instead."""
     if snapshot.paused:
         lines = textwrap.wrap(paused_line(snapshot.paused, wording), max(look.columns, 1))[:PAUSED_ROWS]
@@ -162,7 +162,7 @@ def _words(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
     return [Text("   ".join(parts).center(look.columns), style=style)]
 
 
-def _strip(snapshot: Snapshot, look: Look) -> list[Text]:
+def _strip(snapshot: Snapshot, look: Viewport) -> list[Text]:
     """Last touchdowns against the window, and all last grades in turn, the newest on the right."""
     window = snapshot.window
     if window is None:
@@ -170,7 +170,7 @@ def _strip(snapshot: Snapshot, look: Look) -> list[Text]:
     return [_axis(snapshot.recent, window, look), _row(snapshot.recent, look)]
 
 
-def _axis(recent: tuple[Verdict, ...], window: Window, look: Look) -> Text:
+def _axis(recent: tuple[Verdict, ...], window: Window, look: Viewport) -> Text:
     inside, outside, old, new = ("=", "-", "o", "@") if look.ascii_only else ("▬", "─", "○", "●")
     signs = []
     styles = []
@@ -188,13 +188,13 @@ def _axis(recent: tuple[Verdict, ...], window: Window, look: Look) -> Text:
     return Text.assemble(*zip(signs, styles, strict=True))
 
 
-def _row(recent: tuple[Verdict, ...], look: Look) -> Text:
+def _row(recent: tuple[Verdict, ...], look: Viewport) -> Text:
     shapes = ASCII_SHAPES if look.ascii_only else SHAPES
     latest = recent[-(look.columns // 2) :]
     return Text.assemble(*((f"{shapes[each.grade]} ", look.palette.of(each.grade)) for each in latest))
 
 
-def _scores(snapshot: Snapshot, look: Look, wording: Wording) -> list[Text]:
+def _scores(snapshot: Snapshot, look: Viewport, wording: Wording) -> list[Text]:
     scores = snapshot.scores
     parts = []
     if scores.in_window_share is not None:
@@ -219,7 +219,7 @@ def _packed(parts: list[str], columns: int) -> list[Text]:
     return [Text(line) for line in lines]
 
 
-def _input(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
+def _input(snapshot: Snapshot, look: Viewport, wording: Wording) -> Text:
     full, empty = ("#", ".") if look.ascii_only else ("█", "░")
     share = max(0.0, 1.0 - snapshot.level_db / METER_FLOOR_DB) if math.isfinite(snapshot.level_db) else 0.0
     cells = min(METER_CELLS, round(METER_CELLS * share))
@@ -230,7 +230,7 @@ def _input(snapshot: Snapshot, look: Look, wording: Wording) -> Text:
     return Text("  ".join(parts))
 
 
-def _health(health: Health, look: Look, wording: Wording) -> Text:
+def _health(health: Health, look: Viewport, wording: Wording) -> Text:
     parts = [
         wording.counted("screen.lost", health.xruns, blocks=health.xruns)
         if health.xruns
@@ -244,6 +244,6 @@ def _health(health: Health, look: Look, wording: Wording) -> Text:
     return Text("  ".join(parts), style=look.palette.warning if health.xruns else "")
 
 
-def _keys(look: Look, wording: Wording) -> Text:
+def _keys(look: Viewport, wording: Wording) -> Text:
     long = wording("screen.keys")
     return Text(long if len(long) <= look.columns else wording("screen.keys_short"), style=look.palette.faint)

@@ -22,7 +22,7 @@ from drilltimer.hear.tape import ANALYSIS_RATE_HZ
 from drilltimer.recordings.audio_file import read_audio
 from drilltimer.recordings.cuesheet import CueSheet, contact_cue
 from drilltimer.recordings.reference import read_sheet
-from drilltimer.recordings.run import Scored, score_recording
+from drilltimer.recordings.run import ScoredRecording, score_recording
 from drilltimer.session import hearing_ranges
 from drilltimer.sim.settings import PRESETS
 from tests.accuracy.cases import Case, with_stagger
@@ -143,7 +143,7 @@ def _heard(group: str, name: str, heard: Path, sheet_file: Path, truth_s: dict[i
     )
 
 
-def _searches(sheet: CueSheet, scored: Scored, rate_hz: int) -> list[Search]:
+def _searches(sheet: CueSheet, scored: ScoredRecording, rate_hz: int) -> list[Search]:
     """The stretches that our own ear searches."""
     marks = []
     for rep in sheet.reps:

@@ -12,7 +12,7 @@ from test_conduct import RATE_HZ, Run, make, session_frame
 
 from drilltimer.errors import notice
 from drilltimer.group import announce
-from drilltimer.group.events import Begun, Say, Told
+from drilltimer.group.events import Begun, CoachNotice, Say
 from drilltimer.session import Silence
 from drilltimer.ui.lines import BY_KEY
 
@@ -410,7 +410,7 @@ def test_keys_in_a_pause_are_answered_and_a_pause_beyond_the_booking_ends_it():
     run = Coached(make(MOVING, time_limit_s=330.0)).until(20.0).press("pause")
     for key in ("skip", "repeat", "extend"):
         run.press(key)
-    assert [event.what for event in run.of(Told)] == [notice("go_on_first")] * 3
+    assert [event.what for event in run.of(CoachNotice)] == [notice("go_on_first")] * 3
     run.until(400.0).press("resume").until(500.0)
     assert run.over
     assert [word.text for word in run.said() if word.at_s > 400.0] == ["finished", "well done"]

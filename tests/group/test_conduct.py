@@ -11,7 +11,7 @@ from words import say
 from drilltimer.drill.language import load_drill
 from drilltimer.errors import notice
 from drilltimer.group.contacts import TURN_CHANGE_S, lay_contacts, lay_turns
-from drilltimer.group.events import Begun, Moved, Say, Scored, Told
+from drilltimer.group.events import Begun, CoachNotice, Moved, Say, ScoredRep
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.run import LoadedPlan, conduct, load_plan
 from drilltimer.group.scoreboard import board_of
@@ -124,7 +124,7 @@ def test_the_next_player_is_called_and_each_rep_is_the_player_s_whose_turn_it_is
     assert [word for _, word in calls] == ["one", "two", "three", "four"]
     assert 3.0 < calls[0][0] < 5.0
     assert 8 + 8 < calls[1][0] < 8 + 8 + TURN_CHANGE_S
-    scored = run.of(Scored)
+    scored = run.of(ScoredRep)
     for each in scored:
         first_half = (each.rep.contact_s - 8) % 32 < 10
         squad = (0, 1) if each.rep.contact_s < 30 else (2, 3)
@@ -151,7 +151,7 @@ def test_pause_cuts_at_once_and_what_is_left_goes_on_after_a_countdown():
     run.until(44)
     pauses = [at for at, event in run.events if isinstance(event, Silence)]
     assert pauses[0] == pytest.approx(session_frame(run.session, 14), abs=800)
-    voids = [event for event in run.of(Scored) if event.verdict.void == BY_KEY]
+    voids = [event for event in run.of(ScoredRep) if event.verdict.void == BY_KEY]
     assert len(voids) <= 2
     assert all(event.verdict.grade is Grade.VOID for event in voids)
     assert not [play for play in run.contacts() if play.start > session_frame(run.session, 14.5)]
@@ -227,7 +227,7 @@ def test_extend_adds_work_and_contacts_until_the_change_is_called():
     late = Run(make()).until(26)
     assert not late.session.extend()
     late.until(27)
-    assert late.of(Told)[-1].what == notice("too_late")
+    assert late.of(CoachNotice)[-1].what == notice("too_late")
 
 
 @pytest.mark.parametrize("limit_s", [131.0, 150.0])
@@ -243,7 +243,7 @@ def test_the_end_never_passes_the_limit_whatever_a_coach_does(limit_s):
     run.until(400)
     assert isinstance(run.events[-1][1], Ended)
     assert run.frame <= session_frame(run.session, limit_s) + 800
-    assert any(event.what.key == "no_time" for event in run.of(Told))
+    assert any(event.what.key == "no_time" for event in run.of(CoachNotice))
 
 
 def test_two_sides_have_contacts_of_their_own_by_turns():
@@ -254,7 +254,7 @@ def test_two_sides_have_contacts_of_their_own_by_turns():
     run = Run(make(text)).until(39)
     plays = run.contacts()
     assert {(play.cue.sound, play.cue.pan) for play in plays} == {("knock", -1.0), ("snap", 1.0)}
-    for each in run.of(Scored):
+    for each in run.of(ScoredRep):
         sound = next(play.cue.sound for play in plays if play.rep.index == each.rep.index)
         assert each.station == (0 if sound == "knock" else 1)
 
@@ -273,7 +273,7 @@ def test_turns_are_equal_and_their_reps_lie_inside():
 
 def test_a_player_s_own_level_judges():
     run = Run(make(PLAN.replace("players: 4", "players: [{name: a, level: advanced}, b, c, d]"))).until(30)
-    windows = {each.player: each.rep.window for each in run.of(Scored)}
+    windows = {each.player: each.rep.window for each in run.of(ScoredRep)}
     assert (windows[0].open_ms, windows[0].close_ms) == (120.0, 200.0)
     assert (windows[1].open_ms, windows[1].close_ms) == (100.0, 220.0)
 
@@ -286,7 +286,7 @@ def test_a_drill_that_is_not_there_is_told_at_its_line(tmp_path):
 
 
 def players_scored(run, from_s, to_s):
-    times = [(each.rep.contact_s, each.player) for each in run.of(Scored)]
+    times = [(each.rep.contact_s, each.player) for each in run.of(ScoredRep)]
     return {player for at_s, player in times if from_s <= at_s < to_s}
 
 

@@ -26,10 +26,10 @@ from drilltimer.group.board import Board, Listed, Place, PlayerScore
 from drilltimer.group.board_drawing import draw_board
 from drilltimer.group.cli import _event_lines
 from drilltimer.group.crowd_estimate import Gathering
-from drilltimer.group.events import Gathered, Moved, Scored
+from drilltimer.group.events import Gathered, Moved, ScoredRep
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.lint import doubts, landings_asked
-from drilltimer.group.roster import Move
+from drilltimer.group.roster import RosterMove
 from drilltimer.group.run import (
     LoadedPlan,
     conduct,
@@ -48,7 +48,7 @@ from drilltimer.score.stats import summarize
 from drilltimer.sim.player import SimulatedPlayer
 from drilltimer.sim.room import SimulatedRoom
 from drilltimer.ui.lines import BY_KEY
-from drilltimer.ui.screen import Look
+from drilltimer.ui.screen import Viewport
 from drilltimer.ui.wording import load_wording
 
 SHIPPED = list(list_group_plans())
@@ -99,7 +99,7 @@ def test_a_shipped_plan_runs_to_its_end_and_everybody_is_scored_or_nobody(name):
     assert not outcome.interrupted
     session, plan = outcome.session, loaded.plan
     assert (session.now - session.zero) / 48_000 == pytest.approx(loaded.course.end_s, abs=0.1)
-    scored = [event for event in events if isinstance(event, Scored)]
+    scored = [event for event in events if isinstance(event, ScoredRep)]
     gathered = [event.gathering for event in events if isinstance(event, Gathered)]
     if plan.stations:
         assert {each.player for each in scored} == set(range(len(plan.players)))
@@ -142,7 +142,7 @@ def test_forty_minutes_with_twelve_players_at_full_speed():
     outcome, events, hall = simulate(LoadedPlan("forty.yaml", tree, plan, drills, course), 3, "club", LOW_RATE_HZ)
     session = outcome.session
     assert (session.now - session.zero) / LOW_RATE_HZ <= 40 * 60 + 0.1
-    scored = [event for event in events if isinstance(event, Scored)]
+    scored = [event for event in events if isinstance(event, ScoredRep)]
     assert {each.player for each in scored} == set(range(12))
     counts = [sum(each.player == player for each in scored) for player in range(12)]
     assert min(counts) >= 10
@@ -205,7 +205,7 @@ def test_what_is_estimated_of_a_group_says_what_it_counts_from():
 
 def test_it_is_told_with_who_is_out_that_a_turn_falls_silent():
     session = SimpleNamespace(now=0, zero=0, plan=SimpleNamespace(players=()))
-    moved = Moved(Move(0.0, "Ann", inside=False), silences=True)
+    moved = Moved(RosterMove(0.0, "Ann", inside=False), silences=True)
     assert _event_lines(moved, session, 48_000, load_wording()) == [
         " 0:00  Ann is out; a turn that nobody is left in stays silent"
     ]
@@ -428,7 +428,7 @@ BOARD = Board(
 
 def lines(board, columns=80, rows=24, ascii_only=False):
     console = Console(width=columns, height=rows, record=True, color_system=None, file=io.StringIO())
-    console.print(draw_board(board, Look(columns, rows, ascii_only=ascii_only), load_wording()))
+    console.print(draw_board(board, Viewport(columns, rows, ascii_only=ascii_only), load_wording()))
     return console.export_text().splitlines()
 
 
@@ -493,7 +493,7 @@ def test_the_board_says_when_it_is_over():
 
 def asking(board, columns, rows):
     console = Console(width=columns, height=rows, record=True, color_system=None, file=io.StringIO())
-    console.print(draw_board(board, Look(columns, rows), load_wording(), asked="1"))
+    console.print(draw_board(board, Viewport(columns, rows), load_wording(), asked="1"))
     return [line.rstrip() for line in console.export_text().splitlines()]
 
 

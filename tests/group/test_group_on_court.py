@@ -10,7 +10,7 @@ from statistics import median
 import pytest
 
 from drilltimer.audio.stream import SoundCard
-from drilltimer.group.events import Scored, Told
+from drilltimer.group.events import CoachNotice, ScoredRep
 from drilltimer.group.run import conduct, load_plan, run_group
 from drilltimer.score.match import correction_ms
 
@@ -35,9 +35,9 @@ def test_three_minutes_on_two_channels(sound_card, tmp_path, monkeypatch):
         process.communicate(timeout=5)
     assert outcome.fault is None
     assert not troubles
-    assert not [event for event in events if isinstance(event, Told)]
+    assert not [event for event in events if isinstance(event, CoachNotice)]
     assert (session.now - session.zero) / card.rate_hz == pytest.approx(loaded.course.end_s, abs=3.0)
-    scored = [event for event in events if isinstance(event, Scored) and not event.rep.withheld]
+    scored = [event for event in events if isinstance(event, ScoredRep) and not event.rep.withheld]
     assert {each.player for each in scored} == {0, 1, 2, 3}
     # The rig has no air: what the plan's distances take off is given back. Its ways to the program and to the players
     # differ by whole cycles of 21.3 ms, the same in both lanes, therefore the first lane tells where zero is.

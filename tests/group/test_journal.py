@@ -9,7 +9,7 @@ import pytest
 from words import Words
 
 from drilltimer.drill.language import load_drill
-from drilltimer.group.events import Scored
+from drilltimer.group.events import ScoredRep
 from drilltimer.group.journal import GroupJournal
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.run import GroupOutcome, LoadedPlan, conduct
@@ -47,7 +47,7 @@ def hold(text):
         events = group.feed(Block(frame, silence, silence))
         frame += len(silence)
         for event in events:
-            if isinstance(event, Scored):
+            if isinstance(event, ScoredRep):
                 journal.rep(event)
     journal.end(GroupOutcome(session=group, health=Health()))
     with open_history() as history:

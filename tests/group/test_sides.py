@@ -11,7 +11,7 @@ from scipy.signal import butter, fftconvolve, sosfilt
 from drilltimer.audio.files import find_drill
 from drilltimer.drill.language import load_drill
 from drilltimer.group import contacts
-from drilltimer.group.events import Scored
+from drilltimer.group.events import ScoredRep
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.run import LoadedPlan, conduct, open_hall, run_group
 from drilltimer.group.timeline import lay_out
@@ -188,7 +188,7 @@ def test_a_player_s_score_is_the_same_on_the_near_and_on_the_far_court():
     assert outcome.fault is None
     errors_ms = [[], []]
     for each in events:
-        if isinstance(each, Scored) and each.verdict.touchdown_ms is not None:
+        if isinstance(each, ScoredRep) and each.verdict.touchdown_ms is not None:
             errors_ms[each.station].append(each.verdict.touchdown_ms - each.rep.window.centre_ms)
     assert min(map(len, errors_ms)) >= 4
     near, far = (float(np.median(each)) for each in errors_ms)

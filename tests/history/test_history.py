@@ -32,7 +32,7 @@ from drilltimer.history.store import History
 from drilltimer.model import Cue, Grade, Health, Placement, Progression, Rep, Sound, Verdict, Window
 from drilltimer.recordings.cuesheet import sheet_to_json
 from drilltimer.recordings.journal import Kept, keep_scored
-from drilltimer.recordings.run import Scored
+from drilltimer.recordings.run import ScoredRecording
 from drilltimer.recordings.session_recorder import make_sheet
 from drilltimer.recordings.warp import ClockMap
 from drilltimer.score.stats import summarize
@@ -633,7 +633,7 @@ def test_scored_recording_is_kept_once_however_often_it_is_scored(
     entries = made_reps(seed=4)
     verdicts = tuple(each.verdict for each in entries)
     reps = tuple(replace(each.rep, cues=(), block=0) for each in entries)
-    scored = Scored(str(recording), ClockMap(0.0, 0.0), reps, verdicts, summarize(verdicts), Health())
+    scored = ScoredRecording(str(recording), ClockMap(0.0, 0.0), reps, verdicts, summarize(verdicts), Health())
     assert keep_scored("Kim", scored, sheet, placement) == Kept(1)
     number = keep_scored("kim", scored, sheet, placement).number
     assert keep_scored("kim", scored, sheet, placement) == Kept(number + 1, again=True)

@@ -15,7 +15,7 @@ from test_later import HEARD
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 
 from drilltimer.errors import RecordingError
-from drilltimer.recordings.picture import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, Mark, Picture, draw
+from drilltimer.recordings.picture import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, PictureMark, RepPicture, draw
 from drilltimer.recordings.session_recorder import write_text
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -94,7 +94,11 @@ def test_a_picture_loads_nothing(annotated):
 
 
 def picture(sound, low=None, **changes):
-    marks = [Mark(0.0, "contact", "contact"), Mark(120.0, "touchdown", "touchdown"), Mark(125.0, "second", "second")]
+    marks = [
+        PictureMark(0.0, "contact", "contact"),
+        PictureMark(120.0, "touchdown", "touchdown"),
+        PictureMark(125.0, "second", "second"),
+    ]
     values = {
         "title": "<b>Rep & 1",
         "below": "",
@@ -106,7 +110,7 @@ def picture(sound, low=None, **changes):
         "doubt_ms": 20.0,
         "marks": marks,
     }
-    return draw(Picture(**(values | changes)))
+    return draw(RepPicture(**(values | changes)))
 
 
 def test_a_click_is_drawn_where_it_is():

@@ -9,7 +9,7 @@ import pytest
 
 from drilltimer.errors import DistanceError
 from drilltimer.model import Grade, Heard, Landing, Onset, Placement, Rep, Window
-from drilltimer.recordings.distance import DISTANCES, Standing, Told, way_doubt_ms
+from drilltimer.recordings.distance import DISTANCES, Standing, ToldDistances, way_doubt_ms
 from drilltimer.score.match import correction_ms, judge
 
 RATE_HZ = 48_000
@@ -19,21 +19,21 @@ MS_PER_M = 1e3 / 343.2  # at 20 °C, ISO 9613-1
 
 def test_all_known_leaves_no_doubt():
     assert Standing(Placement(4.0, 3.0, 2.0)).doubt_ms == 0.0
-    assert Told(together_m=3.0).on(NOBODY) == Standing(Placement(3.0, 3.0, 0.0))
+    assert ToldDistances(together_m=3.0).on(NOBODY) == Standing(Placement(3.0, 3.0, 0.0))
 
 
 def test_each_distance_is_told_by_itself():
-    standing = Told(speaker_to_player_m=6.0, player_to_mic_m=2.0, speaker_to_mic_m=5.0, air_c=10.0).on(NOBODY)
+    standing = ToldDistances(speaker_to_player_m=6.0, player_to_mic_m=2.0, speaker_to_mic_m=5.0, air_c=10.0).on(NOBODY)
     assert standing == Standing(Placement(6.0, 2.0, 5.0, 10.0))
     assert correction_ms(standing.placement) == pytest.approx(3.0 / 337.3 * 1e3, abs=0.01)
 
 
 def test_what_is_told_goes_over_what_the_sheet_says_and_leaves_the_rest():
     sheet = Standing(Placement(4.0, 4.0, 0.5, 15.0))
-    assert Told(player_to_mic_m=3.5).on(sheet).placement == Placement(4.0, 3.5, 0.5, 15.0)
-    assert Told().on(sheet) == sheet
-    assert Told(together_m=3.0).on(sheet).placement == Placement(3.0, 3.0, 0.5, 15.0)
-    assert Told(together_m=3.0, speaker_to_mic_m=1.0).on(sheet).placement == Placement(3.0, 3.0, 1.0, 15.0)
+    assert ToldDistances(player_to_mic_m=3.5).on(sheet).placement == Placement(4.0, 3.5, 0.5, 15.0)
+    assert ToldDistances().on(sheet) == sheet
+    assert ToldDistances(together_m=3.0).on(sheet).placement == Placement(3.0, 3.0, 0.5, 15.0)
+    assert ToldDistances(together_m=3.0, speaker_to_mic_m=1.0).on(sheet).placement == Placement(3.0, 3.0, 1.0, 15.0)
 
 
 def test_nothing_told_keeps_what_the_recorder_heard_and_doubts_it():
@@ -49,24 +49,28 @@ def test_nothing_told_keeps_what_the_recorder_heard_and_doubts_it():
 
 def test_two_known_sides_of_the_triangle_bound_the_third():
     """Player 4 m from both: the recorder is 0 to 8 m from the loudspeaker, and 0 was used."""
-    standing = Told(speaker_to_player_m=4.0, player_to_mic_m=4.0).on(NOBODY)
+    standing = ToldDistances(speaker_to_player_m=4.0, player_to_mic_m=4.0).on(NOBODY)
     assert standing.unknown == {"speaker_to_mic_m"}
     apart = np.arange(0.0, 8.01, 0.5)
     assert standing.doubt_ms == pytest.approx(float(np.sqrt(np.mean(apart**2))) * MS_PER_M, rel=1e-3)
-    near = Told(speaker_to_player_m=1.0, player_to_mic_m=1.0).on(NOBODY)
+    near = ToldDistances(speaker_to_player_m=1.0, player_to_mic_m=1.0).on(NOBODY)
     assert near.doubt_ms < 0.5 * standing.doubt_ms
 
 
 def test_the_one_way_that_is_known_is_taken_for_the_other_but_doubted():
-    standing = Told(player_to_mic_m=3.0).on(NOBODY)
+    standing = ToldDistances(player_to_mic_m=3.0).on(NOBODY)
     assert standing.placement.speaker_to_player_m == 0.0
     assert standing.likeliest == Placement(3.0, 3.0, 0.0)
     assert 0.0 < standing.doubt_ms < NOBODY.doubt_ms
 
 
 def test_a_distance_that_is_told_lessens_the_doubt():
-    some = [Told(), Told(speaker_to_player_m=3.0), Told(speaker_to_player_m=3.0, speaker_to_mic_m=1.0)]
-    some.append(Told(speaker_to_player_m=3.0, player_to_mic_m=3.0, speaker_to_mic_m=1.0))
+    some = [
+        ToldDistances(),
+        ToldDistances(speaker_to_player_m=3.0),
+        ToldDistances(speaker_to_player_m=3.0, speaker_to_mic_m=1.0),
+    ]
+    some.append(ToldDistances(speaker_to_player_m=3.0, player_to_mic_m=3.0, speaker_to_mic_m=1.0))
     doubts = [told.on(NOBODY).doubt_ms for told in some]
     assert doubts == sorted(doubts, reverse=True)
     assert doubts[-1] == 0.0
@@ -85,21 +89,21 @@ def test_the_doubt_is_in_every_touchdowns_uncertainty_and_moves_nothing():
 @pytest.mark.parametrize("sides", [(2.0, 3.0, 20.0), (20.0, 3.0, 2.0), (1.0, 9.0, 2.0), (3.0, 2.0, 6.1)])
 def test_what_cannot_be_is_refused(sides):
     with pytest.raises(DistanceError, match="cannot all be true"):
-        Told(speaker_to_player_m=sides[0], player_to_mic_m=sides[1], speaker_to_mic_m=sides[2]).on(NOBODY)
+        ToldDistances(speaker_to_player_m=sides[0], player_to_mic_m=sides[1], speaker_to_mic_m=sides[2]).on(NOBODY)
 
 
 def test_a_line_and_a_rough_measure_are_possible():
     for sides in ((3.0, 2.0, 5.0), (3.0, 3.0, 0.0), (3.5, 3.0, 0.0), (3.0, 2.0, 5.9)):
-        told = Told(speaker_to_player_m=sides[0], player_to_mic_m=sides[1], speaker_to_mic_m=sides[2])
+        told = ToldDistances(speaker_to_player_m=sides[0], player_to_mic_m=sides[1], speaker_to_mic_m=sides[2])
         assert told.on(NOBODY).unknown == frozenset()
 
 
 def test_what_a_sheet_tells_is_not_held_against_who_adds_nothing():
     odd = Standing(Placement(1.0, 9.0, 2.0))
-    assert Told().on(odd) == odd
-    assert Told(air_c=5.0).on(odd).placement.air_c == 5.0
+    assert ToldDistances().on(odd) == odd
+    assert ToldDistances(air_c=5.0).on(odd).placement.air_c == 5.0
     with pytest.raises(DistanceError, match="cannot all be true"):
-        Told(speaker_to_mic_m=3.0).on(odd)
+        ToldDistances(speaker_to_mic_m=3.0).on(odd)
 
 
 def test_known_sides_that_leave_no_triangle_still_give_a_doubt():

@@ -24,8 +24,8 @@ from drilltimer.cli import main
 from drilltimer.errors import ClusterError, RecordingError, SheetError
 from drilltimer.recordings import folder as folders
 from drilltimer.recordings import journal as journals
-from drilltimer.recordings.distance import Told
-from drilltimer.recordings.folder import Job, Outcome, is_done, keep, list_jobs, score_here, score_one, work_through
+from drilltimer.recordings.distance import ToldDistances
+from drilltimer.recordings.folder import Job, JobResult, is_done, keep, list_jobs, score_here, score_one, work_through
 from drilltimer.recordings.sheet_choice import find_sheets
 from drilltimer.score.document import score_schema
 
@@ -51,7 +51,7 @@ def mine(evening, tmp_path):
 
 
 def jobs_of(place, out=None):
-    return list_jobs(place, find_sheets(place), out or place / "scores", Told())
+    return list_jobs(place, find_sheets(place), out or place / "scores", ToldDistances())
 
 
 def results(place):
@@ -68,7 +68,7 @@ def test_recordings_are_listed_and_rendered_sounds_are_not(mine):
         "Lou/r3.wav",
     ]
     with pytest.raises(RecordingError, match="no recording in this folder"):
-        list_jobs(mine / "Kim", [], mine / "Kim", Told())
+        list_jobs(mine / "Kim", [], mine / "Kim", ToldDistances())
 
 
 def test_a_folder_is_scored_a_bad_file_told_and_the_rest_done(mine):
@@ -195,7 +195,7 @@ def test_a_recording_that_cannot_be_read_for_the_moment_keeps_its_earlier_result
     job = jobs_of(mine)[1]
     earlier = job.result.read_text()
     os.utime(job.recording, (1, 1))
-    monkeypatch.setattr(folders, "score_one", lambda job: Outcome(job, fault=f"{job.name}: the network is gone"))
+    monkeypatch.setattr(folders, "score_one", lambda job: JobResult(job, fault=f"{job.name}: the network is gone"))
     answer = call("score", mine, "--jobs", 1, code=2)
     assert f"r0.wav: the network is gone\n  An earlier result of it stays: {job.result}" in answer.stderr
     assert "3 scored, 2 not" in answer.stdout
@@ -246,7 +246,7 @@ def test_what_changed_is_scored_again(mine, change):
     elif change == "damage":
         job.result.write_text(job.result.read_text()[:50])
     else:
-        job = list_jobs(mine, find_sheets(mine), mine / "scores", Told(together_m=4.0))[1]
+        job = list_jobs(mine, find_sheets(mine), mine / "scores", ToldDistances(together_m=4.0))[1]
     assert not is_done(job)
 
 
@@ -371,14 +371,14 @@ def test_the_jobs_that_a_dying_pool_held_are_given_back(mine):
         answers = list(work_through(jobs, executor, 2))
     back = [answer.name for answer in answers if isinstance(answer, Job)]
     assert back == ["Kim/r1.wav"]
-    assert {answer.job.name for answer in answers if isinstance(answer, Outcome)} <= {"Kim/bad.wav", "Kim/r0.wav"}
+    assert {answer.job.name for answer in answers if isinstance(answer, JobResult)} <= {"Kim/bad.wav", "Kim/r0.wav"}
 
 
 def _deadly(job):
     """In a worker: one recording kills the process, as running out of memory would."""
     if job.name.endswith("r1.wav"):
         os.kill(os.getpid(), signal.SIGKILL)
-    return Outcome(job, fault=f"{job.name}: seen")
+    return JobResult(job, fault=f"{job.name}: seen")
 
 
 @pytest.mark.long
@@ -397,7 +397,7 @@ def test_many_jobs_are_not_handed_out_at_once(mine):
     class Watching(ThreadPoolExecutor):
         def submit(self, function, job):
             nonlocal most
-            future = super().submit(lambda: Outcome(job, fault="x"))
+            future = super().submit(lambda: JobResult(job, fault="x"))
             handed.append(future)
             most = max(most, len(handed) - sum(each.done() for each in handed))
             return future

@@ -15,7 +15,7 @@ from words import say
 
 from drilltimer.errors import DistanceError, RecordingError, SheetError
 from drilltimer.recordings.cuesheet import sheet_from_json
-from drilltimer.recordings.distance import Told
+from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.sheet_choice import find_sheets, score_with
 from drilltimer.score.document import score_schema
 
@@ -129,7 +129,9 @@ def test_a_pause_and_a_new_start_are_pieces_of_one_document(club, tmp_path):
 def test_what_is_told_now_goes_over_every_sheet(club, tmp_path):
     recording = record(tmp_path / "r.wav", 1.0, sound_of(club, 1))
     (plain,) = score_with(recording, [club / "take-1.cues.json"])
-    (told,) = score_with(recording, [club / "take-1.cues.json"], Told(speaker_to_player_m=5.0, player_to_mic_m=4.0))
+    (told,) = score_with(
+        recording, [club / "take-1.cues.json"], ToldDistances(speaker_to_player_m=5.0, player_to_mic_m=4.0)
+    )
     assert plain.standing.doubt_ms == 0.0
     assert (told.standing.placement.speaker_to_player_m, told.standing.placement.player_to_mic_m) == (5.0, 4.0)
 
@@ -248,5 +250,7 @@ def test_what_is_wrong_with_the_recording_or_the_distances_is_not_laid_on_the_sh
         score_with(bad, find_sheets(tmp_path))
     with pytest.raises(DistanceError, match="these cannot all be true"):
         score_with(
-            good, find_sheets(tmp_path), Told(speaker_to_player_m=1.0, player_to_mic_m=1.0, speaker_to_mic_m=9.0)
+            good,
+            find_sheets(tmp_path),
+            ToldDistances(speaker_to_player_m=1.0, player_to_mic_m=1.0, speaker_to_mic_m=9.0),
         )

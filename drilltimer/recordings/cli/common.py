@@ -19,10 +19,10 @@ def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @functools.wraps(command)
     def gathered(*arguments: Any, **named: Any) -> Any:
-        from drilltimer.recordings.distance import Told
+        from drilltimer.recordings.distance import ToldDistances
 
         values = {name: named.pop(name) for name in names}
-        return command(*arguments, told=Told(**values), **named)
+        return command(*arguments, told=ToldDistances(**values), **named)
 
     options = (
         click.option(

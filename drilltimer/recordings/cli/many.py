@@ -24,8 +24,8 @@ from drilltimer.recordings.cli.common import name_of_folder
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
-    from drilltimer.recordings.distance import Told
-    from drilltimer.recordings.folder import Job, Outcome
+    from drilltimer.recordings.distance import ToldDistances
+    from drilltimer.recordings.folder import Job, JobResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Wish:
     annotate: Path | None
     jobs: int | None
     scheduler: str | None
-    told: Told
+    told: ToldDistances
     player: str | None
     player_by_folder: bool
     as_json: bool
@@ -94,10 +94,10 @@ def _is_drawn(job: Job, pictures: Path) -> bool:
     return os.path.exists(pictures / job.name / PAGE)
 
 
-def _outcomes(due: list[Job], wish: Wish) -> Iterator[Outcome]:
+def _outcomes(due: list[Job], wish: Wish) -> Iterator[JobResult]:
     import os
 
-    from drilltimer.recordings.folder import CLUSTER_AHEAD, Outcome, score_here, score_one, work_through
+    from drilltimer.recordings.folder import CLUSTER_AHEAD, JobResult, score_here, score_one, work_through
 
     workers = wish.jobs or os.cpu_count() or 1
     if not due:
@@ -107,10 +107,10 @@ def _outcomes(due: list[Job], wish: Wish) -> Iterator[Outcome]:
 
         with cluster_executor(wish.scheduler) as executor:
             for answer in work_through(due, executor, CLUSTER_AHEAD):
-                if isinstance(answer, Outcome):
+                if isinstance(answer, JobResult):
                     yield answer
                 else:
-                    yield Outcome(answer, fault=f"{answer.recording}: the cluster went away")
+                    yield JobResult(answer, fault=f"{answer.recording}: the cluster went away")
     elif workers == 1 or len(due) == 1:
         yield from map(score_one, due)
     else:
@@ -121,7 +121,7 @@ def _player_of(job: Job, wish: Wish) -> str:
     return name_of_folder(job.recording) if wish.player_by_folder else wish.player or ""
 
 
-def _keep_player(outcome: Outcome) -> str:
+def _keep_player(outcome: JobResult) -> str:
     """Into the history; answers whose. A failure is told, and tried again when the command is given again."""
     from drilltimer.recordings.journal import keep_scored
     from drilltimer.ui.wording import english
@@ -139,7 +139,7 @@ def _keep_player(outcome: Outcome) -> str:
     return player
 
 
-def _words(outcome: Outcome) -> str:
+def _words(outcome: JobResult) -> str:
     if outcome.fault:
         return outcome.fault.splitlines()[0]
     shares = [each.scores.in_window_share for each in outcome.scored]

@@ -14,7 +14,7 @@ from drilltimer.units import count_of
 if TYPE_CHECKING:
     from drilltimer.app.plan import Plan
     from drilltimer.model import Level
-    from drilltimer.recordings.distance import Standing, Told
+    from drilltimer.recordings.distance import Standing, ToldDistances
     from drilltimer.recordings.rendering import Rendered
 
 MOST_TAKES = 100
@@ -54,7 +54,7 @@ def render(
     seed: int | None,
     level: Level | None,
     takes: int,
-    told: Told,
+    told: ToldDistances,
     rate_hz: int,
     loudness_lufs: float,
     signature: bool,
@@ -101,7 +101,7 @@ def render(
 
 
 def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> list[Path]:
-    from drilltimer.recordings.card import Card, card_page, card_text
+    from drilltimer.recordings.card import CourtCard, card_page, card_text
     from drilltimer.recordings.writing import write_text
 
     place = standing.placement
@@ -114,7 +114,7 @@ def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> l
         )
         if name not in standing.unknown
     ]
-    card = Card(
+    card = CourtCard(
         plan.drill,
         path.name,
         made.sheet.name,

@@ -23,8 +23,8 @@ from drilltimer.recordings.cli.common import distance_options, name_of_folder
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
-    from drilltimer.recordings.distance import Told
-    from drilltimer.recordings.run import Scored
+    from drilltimer.recordings.distance import ToldDistances
+    from drilltimer.recordings.run import ScoredRecording
     from drilltimer.ui.wording import Wording
 
 
@@ -62,7 +62,7 @@ class NamedPath(click.Path):
 def score(
     recording: Path,
     sheet: Path | None,
-    told: Told,
+    told: ToldDistances,
     player: str | None,
     player_by_folder: bool,
     jobs: int | None,
@@ -120,7 +120,7 @@ def score(
         raise fault
 
 
-def _score(recording: Path, sheets: list[Path], told: Told, words: str) -> list[Scored]:
+def _score(recording: Path, sheets: list[Path], told: ToldDistances, words: str) -> list[ScoredRecording]:
     """Score with whichever sheets belong to it, and show how far that is: each takes a second, an hour a minute."""
     from drilltimer.recordings.sheet_choice import score_with
 
@@ -132,7 +132,7 @@ def _score(recording: Path, sheets: list[Path], told: Told, words: str) -> list[
         return score_with(recording, sheets, told, on_tried, on_heard)
 
 
-def _print(scored: Scored, place: int, count: int, wording: Wording) -> None:
+def _print(scored: ScoredRecording, place: int, count: int, wording: Wording) -> None:
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
@@ -148,7 +148,7 @@ def _print(scored: Scored, place: int, count: int, wording: Wording) -> None:
     print_lines([*gap, *title, header(wording, columns), *lines, "", *result])
 
 
-def _keep(player: str, scored: Scored) -> None:
+def _keep(player: str, scored: ScoredRecording) -> None:
     """Into the history; its failure is told and the scores are printed all the same."""
     from drilltimer.recordings.journal import keep_scored
     from drilltimer.ui.wording import english
