@@ -52,9 +52,7 @@ class Sound:
 
     Parameters
     ----------
-    name : str
     samples : float32 array, shape (n,)
-    rate_hz : int
     anchor : int
         Frame inside the sound that *is* its moment: 0 for a contact, the last frame for a swing.
     """
@@ -202,7 +200,6 @@ class Expectation:
 
     Parameters
     ----------
-    rep : int
     contact : int
         Frame of the contact cue's first sample in the played sound (where it would be, when withheld).
     contact_frames : int
@@ -227,12 +224,10 @@ class Heard:
 
     Parameters
     ----------
-    rep : int
     contact : Onset | None
         Arrival of the contact cue's first sample; None when the session has no zero for it at all.
     contact_heard : bool
         False when `contact` was inferred from the session's round trip because the cue itself was not heard.
-    landing : Landing | None
     void : str
         Why the ear cannot tell, by the key of its text; empty when it can.
     lane : int

@@ -54,12 +54,8 @@ class Checked:
     Parameters
     ----------
     result : {"good", "usable", "unusable"}
-    findings : tuple of Finding
-    measured : Measured
     hops : Hops | None
         None where no hops were asked for.
-    placement : Placement
-    correction_ms : float
     landings : tuple of tuples of LandingSound
         For each channel, the hops as they were heard; empty where none were asked for or too few were heard.
     """
@@ -107,7 +103,6 @@ def run_check(
     ----------
     stream : AudioStream
         Not yet started; closed when this returns.
-    placement : Placement
     short : bool
         Three contacts, no hops.
     real_time : bool

@@ -81,7 +81,6 @@ def drive(
     ----------
     stream : LastingStream
         Not yet started; closed when this returns.
-    session : Driven
     wait_s : float
         How long to wait for a lost device.
     act : callable

@@ -99,10 +99,8 @@ def run_live(
 
     Parameters
     ----------
-    plan : Plan
     stream : AudioStream
         Not yet started; closed when this returns.
-    placement : Placement
     record : callable, optional
         Makes of the stream who keeps its sound.
     reopen : callable, optional

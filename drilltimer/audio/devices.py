@@ -120,8 +120,6 @@ def find_device(name: str | None, side: Side, devices: Sequence[Device]) -> Devi
     name : str | None
         Any part of the name, upper or lower case alike; "host API: name" where one name stands under two host APIs.
         None means the system's default.
-    side : "input" or "output"
-    devices : sequence of Device
 
     Raises
     ------
@@ -210,7 +208,6 @@ def choose_rate(source: Device, sink: Device, channels: tuple[int, int], asked_h
         Input and output.
     channels : tuple of int
         Input and output channels wanted.
-    asked_hz : int | None
 
     Raises
     ------

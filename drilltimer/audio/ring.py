@@ -23,7 +23,6 @@ class Ring:
     ----------
     capacity : int
         Frames that fit.
-    input_channels, output_channels : int
     """
 
     def __init__(self, capacity: int, input_channels: int, output_channels: int) -> None:

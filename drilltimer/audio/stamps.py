@@ -17,12 +17,7 @@ SCATTER_SHARE = 0.25  # of blocks that step: no stream loses that much and still
 
 
 class Stamps:
-    """Watches one stream's stamps.
-
-    Parameters
-    ----------
-    rate_hz : int
-    """
+    """Watches one stream's stamps."""
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz

@@ -46,7 +46,6 @@ class SoundCard:
         See `devices.find_device`; None is the system's default.
     rate_hz : int | None
         None takes the device's own rate.
-    input_channels : int
     output_channels : int | None
         1 or 2; None takes 2 where the device has them.
     latency_s : float

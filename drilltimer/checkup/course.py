@@ -37,13 +37,10 @@ class Course:
 
     Parameters
     ----------
-    rate_hz : int
     silence : pair of int
         First frame and frame after the last of the stretch in which nothing is played.
-    hiss : Sounding | None
     contacts : tuple of Sounding
         Loud and soft in turn, the first one loud.
-    end : int
     """
 
     rate_hz: int

@@ -61,10 +61,8 @@ def measure(
 
     Parameters
     ----------
-    course : Course
     heard, played : float32 arrays, shapes (n, channels)
         From the stream's frame 0 on.
-    lost_blocks : int
     true_rate_hz : float, optional
         Frames per second by a clock outside of the sound card.
     """

@@ -65,7 +65,6 @@ class RepList:
 
     Parameters
     ----------
-    wording : Wording
     late : bool
         Reps are listed when the session is over.
     quiet : bool

@@ -49,10 +49,8 @@ def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> Ri
 
     Parameters
     ----------
-    wanted : Wanted
     seed : int
         Of the simulated player.
-    wording : Wording
     asks : bool
         There is somebody to ask: whether the level is comfortable, and once a day a short sound check.
     """

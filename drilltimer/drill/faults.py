@@ -22,7 +22,6 @@ def problems_of(tree: Tree, errors: list[ErrorDetails], schema: dict[str, Any]) 
 
     Parameters
     ----------
-    tree : Tree
     errors : list of ErrorDetails
         What the form found.
     schema : dict

@@ -35,10 +35,6 @@ class FeedSession:
 
     Parameters
     ----------
-    listener : FeedListener
-    spots : Spots
-    window : Window
-    rate_hz : int
     play : {"rally", "feed", "return"}
     level : str | None
         That the window belongs to.

@@ -32,7 +32,6 @@ class Chain:
         Density, per second, of impact i as station b after impact i - REACH + k as station a, at `[i, b, k, a]`.
     begins, ends : float array, shape (S,)
         Chance to begin with each station, and to end after it.
-    least_pause_s : float
     """
 
     times_s: np.ndarray

@@ -64,7 +64,6 @@ class ImpactFinder:
 
     Parameters
     ----------
-    rate_hz : float
     channels : int
         Microphones; the one in which the first sounds stand out most is listened to from then on.
     track_s : float

@@ -57,7 +57,6 @@ class Fed:
     ----------
     contact : Onset
         Arrival at the microphone; its confidence is the probability that it was a feeder's contact at all.
-    landing : Landing | None
     void : str
         Why the ear cannot tell, by the key of its text; empty when it can.
     """
@@ -89,9 +88,6 @@ class FeedListener:
 
     Parameters
     ----------
-    rate_hz : float
-    channels : int
-    court : Court
     learned : Learned, optional
         From an earlier hearing or a set-up.
     prior, touchdown : optional

@@ -40,7 +40,6 @@ class Flow:
         Station -> (next, mean s, spread s). Spreads are wide: a slow ball and a fast one fit alike.
     breaks : dict
         Chance that play ends after a station.
-    least_pause_s : float
     """
 
     stations: tuple[Kind, ...]
@@ -144,8 +143,6 @@ def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: Pl
         Log densities under each class.
     per_s : float array, shape (K,)
         How often each class sounds.
-    play : PlayKind
-    ways : Ways
     """
     flow = FLOWS[play]
     background = _background(densities, per_s, flow)

@@ -169,7 +169,6 @@ def run_feed(
 
     Parameters
     ----------
-    asked : Asked
     stream : AudioStream
         Not yet started; closed when this returns.
     set_up : SetUp, optional
@@ -180,12 +179,10 @@ def run_feed(
         By which the session is known in the history, where it is kept there too; the recording says so.
     reopen : callable, optional
         Opens the device again after it was lost.
-    length_s : float, optional
     wait_s : float
         How long to wait for a lost device.
     on_rep : callable
         Told of each judged rep, and again when the coach has marked it.
-    on_trouble : callable
     tick : callable
         Called between two blocks: obeys keys.
     on_stage : callable

@@ -19,14 +19,7 @@ SURE = 0.9  # of what is heard while hopping: the strongest impacts are landings
 
 
 class SetUp:
-    """Hears feeds without hops, then hops without feeds, and learns both.
-
-    Parameters
-    ----------
-    rate_hz : float
-    channels : int
-    court : Court
-    """
+    """Hears feeds without hops, then hops without feeds, and learns both."""
 
     def __init__(self, rate_hz: float, channels: int, court: Court) -> None:
         self._rate_hz, self._court = rate_hz, court

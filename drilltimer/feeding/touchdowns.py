@@ -41,7 +41,6 @@ class Neighbourhood:
 
     Parameters
     ----------
-    impacts : sequence of Impact
     times_s : float array, shape (n,)
         Since the contact's arrival.
     foot_odds, playing : float array, shape (n,)

@@ -84,7 +84,6 @@ def opening_words(
 
     Parameters
     ----------
-    stage : Stage
     first : bool
         Nothing comes before it, so that nobody changes.
     gone_share : float
@@ -108,7 +107,6 @@ def again_words(stage: Stage, unsaid: Sequence[str], called: bool, lengths_s: Ma
 
     Parameters
     ----------
-    stage : Stage
     unsaid : sequence of str
         Of its opening words, those that were cut.
     called : bool
@@ -134,12 +132,10 @@ def stage_words(
 
     Parameters
     ----------
-    stage : Stage
     turns : sequence of Turn
         Those that are over end at or before zero.
     calls : sequence of sequence of Name
         The words that call the players of each turn; none at all where nobody is called.
-    opening : sequence of str
     lead_s : float
         Time to say them in.
     whole_s : float

@@ -42,7 +42,6 @@ class Board:
 
     Parameters
     ----------
-    title : str
     stage, next_stage : Notice, str or None
         What is done, and what follows.
     working : bool
@@ -51,8 +50,6 @@ class Board:
         Of the work, or of the change-over.
     whole_left_s : float
         Until everybody is free.
-    places : tuple of Place
-    resting : tuple of str
     scores : tuple of PlayerScore
         In the order of the list.
     together : Notice | None

@@ -38,7 +38,6 @@ class GroupSession:
 
     Parameters
     ----------
-    plan : GroupPlan
     course : Timetable
         The plan, laid out.
     drills : mapping
@@ -47,10 +46,8 @@ class GroupSession:
         Sounds of some cues, at the stream's rate.
     lengths_s : mapping
         Length of every word there is a recording of, by the word as `announce` writes it.
-    rate_hz : int
     zero : int
         Frame of the stream at which the session starts.
-    seed : int
     """
 
     def __init__(

@@ -43,8 +43,6 @@ class Contacts:
 
     Parameters
     ----------
-    turns : tuple of Turn
-    reps : tuple of Rep
     turn_of, lanes_of : dict
         By index of the rep: the place of its turn, and the lanes that answer it.
     """
@@ -78,11 +76,8 @@ def lay_contacts(plan: GroupPlan, turns: tuple[Turn, ...], drill: Drill | None, 
 
     Parameters
     ----------
-    plan : GroupPlan
-    turns : tuple of Turn
     drill : Drill | None
         None: no contacts sound.
-    seed : int
     first : int
         Index of the first rep; no two reps of a session share one.
     """

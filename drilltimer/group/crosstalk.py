@@ -33,7 +33,6 @@ class Bleed:
     ----------
     apart_m : float
         From lane to lane.
-    lanes_apart : int
     """
 
     def __init__(self, apart_m: float, lanes_apart: int = 1) -> None:
@@ -94,7 +93,6 @@ def onset_growth(powers: np.ndarray, at_s: float, hop_s: float, wander_s: float 
         As from `band_powers`, a frame every `hop_s`.
     at_s : float
         The onset, from the first frame's first sample.
-    hop_s : float
     wander_s : float
         By how much the onset may come earlier or later.
     """

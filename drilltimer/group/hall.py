@@ -49,12 +49,10 @@ class LaneRoom(SimulatedRoom):
 
     Parameters
     ----------
-    hall : Hall
     players : callable
         The simulated player of a number.
     cast : callable
         Who answers a rep, and in which lane.
-    seed : int
     **options
         As `SimulatedRoom` takes them.
     """

@@ -18,10 +18,8 @@ class Hearing:
 
     Parameters
     ----------
-    plan : GroupPlan
     stations : sequence of int
         Those that are lanes, by place in the plan's list.
-    rate_hz : int
     """
 
     def __init__(self, plan: GroupPlan, stations: Sequence[int], rate_hz: int) -> None:

@@ -26,13 +26,8 @@ class GroupJournal:
 
     Parameters
     ----------
-    session : GroupSession
     drills : mapping
         Drill by name.
-    stream : AudioStream
-    simulated : bool
-    seed : int
-    on_trouble : callable
     """
 
     def __init__(

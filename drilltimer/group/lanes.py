@@ -46,7 +46,6 @@ class LaneListener(Listener):
 
     Parameters
     ----------
-    rate_hz : int
     channels : sequence of int
         Each lane's input channel. Two lanes may share one when they never answer the same rep.
     gap_m : float

@@ -31,7 +31,6 @@ class GroupPlayer:
         Place in the list, from 1: what is spoken where no recording of the name exists.
     level : Level | None
         Whose windows judge this player; None: the drill's.
-    child : bool
     arrives_s, leaves_s : float | None
         From the plan's start; None: there from the beginning, to the end.
     """
@@ -61,7 +60,6 @@ class Station:
 
     Parameters
     ----------
-    name : str
     drill : str | None
         Name of the drill whose contacts are answered here; None: a plain exercise.
     microphone : int | None
@@ -70,7 +68,6 @@ class Station:
         One player at a time answers and is scored; otherwise all at once, heard as a group.
     side : Side | None
         The loudspeaker whose contacts are answered here, where there are two.
-    placement : Placement
     """
 
     name: str

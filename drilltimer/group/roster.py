@@ -22,12 +22,7 @@ class RosterMove:
 
 
 class Roster:
-    """The players of a running session.
-
-    Parameters
-    ----------
-    plan : GroupPlan
-    """
+    """The players of a running session."""
 
     def __init__(self, plan: GroupPlan) -> None:
         self.plan = plan

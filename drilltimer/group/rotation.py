@@ -87,7 +87,6 @@ def seats(plan: GroupPlan, interval: int, there: Callable[[int], bool], squads: 
 
     Parameters
     ----------
-    plan : GroupPlan
     interval : int
         Counted from 0 over all rounds.
     there : callable

@@ -194,7 +194,6 @@ def run_group(
 
     Parameters
     ----------
-    session : GroupSession
     stream : AudioStream
         Not yet started; closed when this returns.
     reopen : callable, optional
@@ -203,7 +202,6 @@ def run_group(
         How long to wait for it.
     on_event, on_trouble : callable
         Told of stages, verdicts and estimates; and of faults that do not end the session.
-    board : GroupBoard, optional
     """
     lasting, soften = LastingStream(stream, reopen), soften_first()
 

@@ -103,14 +103,10 @@ def put_on_stream(
 
     Parameters
     ----------
-    stage : Stage
     start : int
         Frame at which work begins.
-    contacts : Contacts
-    words : sequence of Spoken
     make_bank : callable
         Sounds of some cues, ready to be played.
-    rate_hz : int
     zero : int
         Frame of the session's start, from which reps are timed.
     heard : bool

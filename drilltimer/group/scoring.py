@@ -21,13 +21,10 @@ def score_rep(
 
     Parameters
     ----------
-    heard : Heard
     running : Running
         The stage that holds the rep.
-    plan : GroupPlan
     lanes : sequence of int
         Stations that are lanes, by place in the plan's list.
-    rate_hz : int
     cut : Notice, optional
         Why it was not heard to its end.
     """

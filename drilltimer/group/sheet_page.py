@@ -42,16 +42,12 @@ class GroupSheet:
 
     Parameters
     ----------
-    plan, started_utc : str
-    rows : tuple of SheetRow
-    unscored : tuple of str
     texts : mapping
         What the page says, by key.
     moves : tuple of (float, str, bool)
         Who was taken out (False) or brought in, and when, in seconds from the start.
     together : str
         The estimate of the whole group, "" where there is none.
-    simulated, ranking : bool
     """
 
     plan: str

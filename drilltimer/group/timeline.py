@@ -28,7 +28,6 @@ class Stage:
         From the session's first frame to the start of work.
     lead_s : float
         Before that: change-over or rest.
-    work_s : float
     seats : Seats
         All at one place, unless the kind is "stations".
     drill : str | None
@@ -37,7 +36,6 @@ class Stage:
         Counted from 1; 0 in the warm-up.
     place : int
         In the round, from 0.
-    landings_per_min : float
     length : int
         Intervals in a round; 0 in the warm-up.
     """

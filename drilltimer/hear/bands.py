@@ -49,7 +49,6 @@ class Whitened:
         The filter that did it.
     power : float array, shape (BANDS, frames)
         Of `white`, a frame every `hop` samples.
-    hop : int
     gains : float array, shape (BANDS, 1)
         By how much the filter raised the power in each band.
     """

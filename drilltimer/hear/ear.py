@@ -130,9 +130,6 @@ class Ear:
 
         Parameters
         ----------
-        take : Take
-        channel : int
-        expected : Expectation
         lags : pair of float
             Least and greatest lag, in stream frames, that a device can have.
         """

@@ -131,7 +131,6 @@ def draw_picture(
         Band powers of our own sound, not whitened.
     arrival : float
         Sample at which the contact arrived.
-    rate_hz : float
     """
     hop = flat.hop
     middle = round(FRAME_S * rate_hz) / 2 + hop / 2  # of the first two frames

@@ -89,13 +89,11 @@ def likeness_to_others(
     Parameters
     ----------
     white : float array, shape (n,)
-    start : int
     lags : int array
     patterns : sequence of float arrays
         Other landings as from `cut_pattern`; whitened here as this take was.
     predictor : float array
         The take's whitening filter.
-    rate_hz : float
     """
     longest = round(LENGTHS_S[-1] * rate_hz)
     piece = white[max(0, start + int(lags[0])) : start + int(lags[-1]) + longest]
@@ -140,8 +138,6 @@ def _likeness(pieces: np.ndarray, lags: int, parts: Sequence[_Part]) -> np.ndarr
     Parameters
     ----------
     pieces : float array, shape (..., lags - 1 + the last part's end)
-    lags : int
-    parts : list of _Part
 
     Returns
     -------

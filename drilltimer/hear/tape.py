@@ -34,7 +34,6 @@ class Take:
         Frame of the stream at which the take begins.
     step : int
         Frames of the stream per sample of the take.
-    rate_hz : float
     broken : bool
         Sound was lost inside the take.
     clipped : bool

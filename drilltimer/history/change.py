@@ -66,9 +66,7 @@ class Change:
         Scatter of one test's figure around that line.
     minimal_change : float | None
         Smallest change for the better that is more than chance, other figures not counted.
-    reps_before, reps_after : int
     finding : {"changed", "no change shown", "too few reps to say", "too few tests to say"}
-    primary : bool
     """
 
     before: float | None

@@ -100,8 +100,6 @@ def compare(
 
     Parameters
     ----------
-    history : History
-    player : str
     drill : str
         Name of the drill; sessions of different drills are never compared.
     first, last : str, optional

@@ -86,7 +86,6 @@ def beyond(load: DayLoad, level: str | None, coming: int = 0, drill_level: Level
 
     Parameters
     ----------
-    load : DayLoad
     level : str | None
         As noted of the player. A child's caps are told of anybody who is not noted as an adult.
     coming : int

@@ -42,24 +42,16 @@ class SessionEntry:
     ----------
     uid : str
         The same on every computer that holds a copy.
-    player : str
     started_utc : str
         ISO 8601 to the second, with a Z.
-    drill : str
     protocol : str
         Digest of everything that the drill's file asks for: two sessions with the same one asked for the same.
-    seed : int | None
     source : str
         "live", "recording" or "simulated".
-    placement : Placement
-    input_device, output_device : str
-    rate_hz : int
     versions : dict
         Of the program and what measures with it.
     ending : str | None
         "done", "interrupted" or "device lost"; None: still running, or cut off.
-    health : Health
-    blocks : tuple of BlockEntry
     number : int
         Its number on this computer; 0 before it has one.
     """

@@ -30,7 +30,6 @@ class Journal:
     ----------
     path : Path
         Of the history.
-    entry : SessionEntry
     on_trouble : callable
         Told of each kind of trouble once.
 

@@ -106,10 +106,8 @@ def session_lines(
 
     Parameters
     ----------
-    history : History
     player : str, optional
         Of this one alone.
-    limit : int
     before : int, optional
         Only those that began before this session.
     drill : str, optional

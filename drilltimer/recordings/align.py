@@ -88,7 +88,6 @@ def align(
         In time order.
     read : callable (start, frames) -> float32 array, shape (frames,)
         The recording, zeros outside of it.
-    rate_hz : int
     duration_s : float
         Length of the recording.
     """

@@ -61,7 +61,6 @@ class AudioFile:
 
     Parameters
     ----------
-    path : str or Path
     salvage : bool
         Whether what can be read of a damaged file is better than nothing; `damage` then says what is wrong with it.
 

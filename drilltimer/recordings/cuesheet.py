@@ -80,13 +80,8 @@ class CueSheet:
         Name of the sound file, relative to the sheet.
     rate_hz : int
         Of that file.
-    reps : tuple of SheetRep
-    drill : str
-    seed : int | None
-    placement : Placement
     window : Window | None
         None where a writer left it to the scorer.
-    schema : int
     signature : SheetSignature | None
         None where the sound has none.
     unknown : tuple of str

@@ -45,12 +45,10 @@ class Job:
     ----------
     name : str
         Its path inside the folder.
-    recording : Path
     result : Path
         Where its document goes.
     sheets : tuple of Path
         To be tried.
-    told : ToldDistances
     player : str
         In whose history it is to be kept; empty for nobody's.
     """
@@ -125,7 +123,6 @@ def work_through(jobs: Iterable[Job], executor: Executor, ahead: int) -> Iterato
 
     Parameters
     ----------
-    jobs : iterable of Job
     executor : concurrent.futures.Executor
         Processes of this computer, or a cluster's.
     ahead : int

@@ -33,7 +33,6 @@ class LoudnessMeter:
 
     Parameters
     ----------
-    rate_hz : int
     channels : int
         All weigh the same: they are left and right, or one alone.
     """

@@ -53,7 +53,6 @@ class RepPicture:
         As it lies in the recording: the sound's way is in it.
     doubt_ms : float, optional
         One standard deviation of the touchdown, as heard.
-    marks : sequence of PictureMark
     """
 
     title: str

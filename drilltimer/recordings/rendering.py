@@ -50,11 +50,8 @@ def render_plan(
 
     Parameters
     ----------
-    plan : Plan
-    path : Path
     placement : Placement
         Goes into the sheet.
-    rate_hz, channels : int
     unknown : sequence of str
         Distances of the placement that nobody told.
     signature : bool

@@ -62,7 +62,6 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
     ----------
     recording : Path
         Any sound or video file that can be decoded, any rate, any number of channels.
-    sheet_file : Path
     placement : Placement, optional
         Instead of the sheet's, all of it known.
     """

@@ -89,8 +89,6 @@ class Recording:
         In time order.
     read : callable (start, frames) -> float32 array, shape (frames,)
         The recording, zeros outside of it.
-    rate_hz : int
-    duration_s : float
     """
 
     def __init__(

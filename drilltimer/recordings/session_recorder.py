@@ -22,7 +22,6 @@ class SessionRecorder:
     ----------
     path : Path
         Of the microphone's sound, .wav or .flac; the others are named after it.
-    rate_hz, input_channels, output_channels : int
     simulated : bool
         Whether nobody real is heard; the sheet says so.
     session : str

@@ -60,11 +60,9 @@ def score_with(
 
     Parameters
     ----------
-    recording : Path
     sheets : sequence of Path
         One sheet is tried for certain; of several, the one that is named like the recording, and where it does not
         explain all of it those whose signature is heard and those without any, or all of them where that finds nothing.
-    told : ToldDistances, optional
     on_tried : callable, optional
         Told of each of several sheets when it has been looked for.
     on_heard : callable, optional

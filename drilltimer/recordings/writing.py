@@ -50,8 +50,6 @@ class AudioWriter:
     ----------
     path : str or Path
         Its ending, `.wav` or `.flac`, names the format.
-    rate_hz : int
-    channels : int
     overwrite : bool
         False refuses to write over a file that exists.
     session : str

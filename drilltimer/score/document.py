@@ -67,16 +67,12 @@ def score_document(
     ----------
     recording : str | None
         Name of the recording; None when the sound was not kept.
-    clock : RecordingClock
     verdicts : iterable of Verdict
         In the order in which they are to appear.
-    scores : Scores
-    health : Health
     tell : callable
         Puts into English words why reps are void, and the notes about the sound.
     sheet : str | None
         Name of the cue sheet; it and what follows are told of recordings alone.
-    pieces : iterable of Piece
     distance_uncertainty_ms : float | None
         What distances that nobody told add to each touchdown's uncertainty.
     more : iterable of dict

@@ -79,8 +79,6 @@ def place_feedback(
 
     Parameters
     ----------
-    plan : FeedbackPlan
-    length_s : float
     acted_s, ready_s, next_lead_in_s : float
         Touchdown, earliest time that can still be played, and start of the next lead-in (None: nothing follows), all
         from one zero; the answer counts from the same zero.
@@ -101,7 +99,6 @@ class Feedback:
 
     Parameters
     ----------
-    plan : FeedbackPlan
     sounds : Mapping[Message, str]
         As `feedback_sounds` gives them.
     lengths_s : Mapping[str, float]

@@ -48,9 +48,6 @@ class Session:
         In order of time.
     bank : mapping
         Sound by (name, length) at `rate_hz`, feedback sounds included.
-    listener : Listener
-    placement : Placement
-    rate_hz : int
     feedback : sequence of Feedback
         One per block of the drill; empty to tell nothing.
     zero : int

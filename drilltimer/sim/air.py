@@ -43,9 +43,6 @@ class Air:
 
     Parameters
     ----------
-    settings : RoomSettings
-    rate_hz : int
-    seed : int
     step : int
         Frames per `render`; a power of two up to 4096.
 
@@ -212,11 +209,8 @@ class Way:
 
     Parameters
     ----------
-    settings : RoomSettings
-    rate_hz : int
     distance_m : float
         To the nearest microphone, at whose arrival a sound is timed.
-    seed : int
     microphones : sequence of (float, float)
         Of each: how much further it stands, in metres, and the gain there.
     """

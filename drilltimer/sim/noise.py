@@ -17,14 +17,7 @@ STEP_S = 0.1  # noise is made in steps of this length, whatever is asked for, so
 
 
 class NoiseSource:
-    """Noise of one kind with a long-term RMS near 1; `take` gives the next frames.
-
-    Parameters
-    ----------
-    kind : Noise
-    rate_hz : int
-    seed : sequence of int
-    """
+    """Noise of one kind with a long-term RMS near 1; `take` gives the next frames."""
 
     def __init__(self, kind: Noise, rate_hz: int, seed: Sequence[int]) -> None:
         from scipy.signal import sosfilt

@@ -22,9 +22,6 @@ class RepTruth:
 
     Parameters
     ----------
-    rep : int
-    withheld : bool
-    call : str, optional
     contact_at : float, optional
         Arrival of the contact cue's first sample at the first microphone, in fractional frames of its signal; None
         when no contact was played.
@@ -90,14 +87,7 @@ class LandingPlace(Protocol):
 
 
 class Performance:
-    """Has the player answer each rep at its first cue and puts the feet into the air.
-
-    Parameters
-    ----------
-    player : SimulatedPlayer
-    air : LandingPlace
-    seed : int
-    """
+    """Has the player answer each rep at its first cue and puts the feet into the air."""
 
     def __init__(self, player: SimulatedPlayer, air: LandingPlace, seed: int) -> None:
         self._player = player

@@ -24,7 +24,6 @@ class Skill:
 
     Parameters
     ----------
-    name : str
     constant_error_ms, variable_error_ms : float
         Mean and standard deviation of touchdown minus window centre; negative = early.
     stagger_ms, stagger_sd_ms : float
@@ -93,13 +92,7 @@ class PlannedLanding:
 
 
 class SimulatedPlayer:
-    """Answers reps; a pure function of skill, seed and rep, so it neither learns nor tires.
-
-    Parameters
-    ----------
-    skill : Skill
-    seed : int
-    """
+    """Answers reps; a pure function of skill, seed and rep, so it neither learns nor tires."""
 
     def __init__(self, skill: Skill, seed: int = 0) -> None:
         self.skill = skill

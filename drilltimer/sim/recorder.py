@@ -32,7 +32,6 @@ class Recorder:
     ----------
     render : callable
         Gives the next step of the air, shape (n, channels), at every call.
-    settings : RoomSettings
     start : float
         Air frame at which recorder frame 0 is taken.
     air_frames_per_frame : float

@@ -34,7 +34,6 @@ class SimulatedRecording:
         What was rendered to the loudspeaker, at `rate_hz`.
     recorded : float32 array, shape (m, channels)
         What the recorder wrote, at `recorder_rate_hz`.
-    rate_hz, recorder_rate_hz : int
     truth : list of RepTruth
         Its frames are frames of `recorded`.
     distractors : list of Distractor
@@ -70,7 +69,6 @@ def simulate_recording(
         Sound at `rate_hz` by (name, length in seconds or None), as `sound.bank.build_bank` gives it.
     settings : RoomSettings
         `clock_ppm` is the recorder's skew; round trip and losses belong to a sound card and are not used.
-    seed : int
     player : SimulatedPlayer, optional
         A club player by default.
     offset_s : float

@@ -32,12 +32,8 @@ class SimulatedRoom:
 
     Parameters
     ----------
-    settings : RoomSettings, optional
-    player : SimulatedPlayer, optional
     seed : int
         Of the room, its noise and its neighbours; the player has its own.
-    rate_hz : int
-    output_channels : int
     block_frames : int or sequence of int
         Frames per `read`; a sequence is gone through again and again. What is heard does not depend on it.
     speed : float

@@ -22,7 +22,6 @@ class RoomSettings:
 
     Parameters
     ----------
-    name : str
     size_m : tuple of float, optional
         Length, width, height of a shoebox; None is outdoors, where only the floor reflects.
     rt60_s : float
@@ -42,7 +41,6 @@ class RoomSettings:
         Sounds that are no landing of this player.
     distractor_kinds : tuple of Kind
         "cue" is this drill's own contact cue, played on the next court; none comes before the first of our own.
-    placement : Placement
     input_channels : int
         Microphones; each further one stands `microphone_gap_m` further from loudspeaker and player.
     round_trip_s : float

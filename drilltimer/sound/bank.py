@@ -21,7 +21,6 @@ def build_bank(cues: Iterable[Cue], rate_hz: int, words: Callable[[str], Sound |
 
     Parameters
     ----------
-    cues : iterable of Cue
     rate_hz : int
         Rate of the output.
     words : callable

@@ -71,10 +71,6 @@ SNAP_LOWEST_HZ = 2600.0  # the skirts cross, both far down there
 def smack(rate_hz: int) -> Wave:
     """Default contact: a coded noise burst for the machine, a quieter string bed for the ear.
 
-    Parameters
-    ----------
-    rate_hz : int
-
     Returns
     -------
     float64 array, shape (n,)

@@ -30,7 +30,6 @@ def swing(rate_hz: int, length_s: float) -> Wave:
 
     Parameters
     ----------
-    rate_hz : int
     length_s : float
         From the first frame to the last, which is the contact's frame.
 

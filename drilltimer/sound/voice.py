@@ -58,13 +58,10 @@ class Word:
     Parameters
     ----------
     samples : float32 array, shape (n,)
-    rate_hz : int
     onset_ms : float
         From the first sample to the first millisecond within 35 dB of the loudest 5 ms: the word's moment.
     t50_ms : float
         From the first sample to the one by which half of the energy is out.
-    length_ms : float
-    loudness_lufs : float
     peak_db : float
         Sample peak re full scale.
     low_share : float
@@ -142,7 +139,6 @@ def trim(wave: Wave, rate_hz: int, noise_rms: float = 0.0) -> Wave:
     Parameters
     ----------
     wave : float64 array, shape (n,)
-    rate_hz : int
     noise_rms : float
         Root mean square of the room; hops near it are not the word's, however low the thresholds lie.
     """

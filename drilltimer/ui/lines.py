@@ -32,9 +32,6 @@ def rep_line(
 
     Parameters
     ----------
-    rep : Rep
-    verdict : Verdict
-    wording : Wording
     columns : int, optional
         Of the terminal: what finds no room goes on in a line below. None: one line, however long.
     before : sequence of str

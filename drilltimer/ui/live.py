@@ -35,11 +35,6 @@ class LiveScreen:
 
     Parameters
     ----------
-    title : str
-    wording : Wording
-    palette : Palette
-    console : Console, optional
-    keys : Keys, optional
     now : callable
         Clock in seconds.
     """

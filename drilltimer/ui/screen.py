@@ -36,7 +36,6 @@ class Viewport:
     ----------
     columns, rows : int
         Size of the window.
-    palette : Palette
     ascii_only : bool
         For terminals that cannot show block characters.
     """
@@ -54,10 +53,6 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Viewport, wording
     ----------
     title : str
         Name of the drill.
-    snapshot : Snapshot
-    health : Health
-    look : Viewport
-    wording : Wording
     news : str
         What has just happened, in the place of the health.
     """
