@@ -4,7 +4,7 @@ The words are committed as files, so that a listener never needs a speech engine
 of their own (the engine brings 90 MB that the program does not need)::
 
     python3 -m venv /tmp/voice
-    /tmp/voice/bin/pip install hibari-tts==0.2.1 pyloudnorm scipy soundfile -e .
+    /tmp/voice/bin/pip install hibari-tts==0.2.1 scipy soundfile -e .
     /tmp/voice/bin/python sounds/make_words.py
 """
 

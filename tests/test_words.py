@@ -13,12 +13,12 @@ import soundfile
 from numpy.typing import NDArray
 
 from drilltimer.errors import SoundError
+from drilltimer.sound.loudness import loudness_lufs
 from drilltimer.sound.voice import (
     DIRECTION_LOW_SHARE,
     LONGEST_DIRECTION_MS,
     TARGET_LUFS,
     limit_peaks,
-    loudness_lufs,
     prepare_word,
     trim,
 )

@@ -12,11 +12,11 @@ from drilltimer.app.plan import Plan, load_bank
 from drilltimer.errors import RecordingError
 from drilltimer.model import Placement, Samples, Sound
 from drilltimer.recordings.cuesheet import CODE_DIGITS, SheetSignature, code_of_reps, sheet_to_json
-from drilltimer.recordings.loudness import LoudnessMeter
 from drilltimer.recordings.session_recorder import make_sheet
 from drilltimer.recordings.signature import LENGTH_S, PAUSE_S, render_signature
 from drilltimer.recordings.writing import AudioWriter, sheet_path, write_text
 from drilltimer.session import place_cues
+from drilltimer.sound.loudness import LoudnessMeter
 from drilltimer.sound.mixer import MASTER_DB, Mixer
 from drilltimer.sound.shape import PEAK_DB
 from drilltimer.units import db_from_ratio, frames_from_s

@@ -6,7 +6,7 @@ costs nothing in quiet and helps in noise.
 
 References
 ----------
-Loudness: ITU-R BS.1770 (K-weighting), by `pyloudnorm`. Corners and thresholds are our own measurements of what
+Loudness: ITU-R BS.1770 (K-weighting). Corners and thresholds are our own measurements of what
 offline word recognisers still understood.
 """
 
@@ -18,6 +18,7 @@ import numpy as np
 
 from drilltimer.errors import SoundError
 from drilltimer.model import Samples
+from drilltimer.sound.loudness import loudness_lufs
 from drilltimer.sound.shape import PEAK_DB, Wave, high_pass
 from drilltimer.units import db_from_ratio, frames_from_s, ms_from_s, ratio_from_db, s_from_frames
 
@@ -48,7 +49,6 @@ SLOW_T50_MS = 150.0
 LEAST_SNR_DB = 20.0
 CLIP_LEVEL = 0.99
 CLIP_RUN = 3  # this many full-scale samples in a row are clipping, fewer can be chance
-BLOCK_S = 0.4  # of BS.1770; a shorter word is one shorter block
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,15 +157,6 @@ def trim(wave: Wave, rate_hz: int, noise_rms: float = 0.0) -> Wave:
     word[:rise] *= np.linspace(0.0, 1.0, rise)
     word[-fall:] *= np.linspace(1.0, 0.0, fall) ** 2
     return word
-
-
-def loudness_lufs(wave: Wave, rate_hz: int) -> float:
-    """Integrated loudness by BS.1770, the block shortened for words under 0.4 s."""
-    from pyloudnorm import Meter  # type: ignore[import-untyped]  # here, because it imports scipy.signal
-
-    # The meter cuts whole blocks: 0.98 leaves it one even where rounding would leave it none.
-    block_s = min(BLOCK_S, 0.98 * s_from_frames(len(wave), rate_hz))
-    return float(Meter(rate_hz, block_size=block_s).integrated_loudness(wave))
 
 
 def _level(wave: Wave, rate_hz: int) -> Wave:

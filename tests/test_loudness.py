@@ -6,7 +6,7 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from drilltimer.recordings.loudness import LoudnessMeter, k_weighting
+from drilltimer.sound.loudness import LoudnessMeter, k_weighting, loudness_lufs
 from drilltimer.units import ratio_from_db
 
 
@@ -67,6 +67,15 @@ def test_a_library_agrees_on_noise_that_swells(rate_hz, channels):
 def test_blocks_of_any_length_give_the_same_figure():
     samples = (0.1 * np.random.default_rng(1).standard_normal((100_000, 2))).astype(np.float32)
     assert lufs(samples, block=777) == pytest.approx(lufs(samples, block=100_000), abs=1e-9)
+
+
+@pytest.mark.parametrize("length_s", [0.2, 0.39, 0.4, 0.9, 3.0])
+def test_a_word_of_any_length_has_the_loudness_that_a_library_gives_it(length_s):
+    frames = round(48_000 * length_s)
+    wave = np.hanning(frames) * 0.3 * np.random.default_rng(3).standard_normal(frames)
+    block_s = min(0.4, 0.999 * length_s)
+    theirs = pyloudnorm.Meter(48_000, filter_class="DeMan", block_size=block_s).integrated_loudness(wave)
+    assert loudness_lufs(wave, 48_000) == pytest.approx(theirs, abs=0.05)
 
 
 def test_silence_and_short_sounds_have_no_loudness():

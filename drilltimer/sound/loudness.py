@@ -1,7 +1,7 @@
 """Programme loudness of a sound of any length, block by block (ITU-R BS.1770-4).
 
-pyloudnorm, which measures words, needs the whole sound in memory; two hours of it would be five gigabytes. Here the
-filters keep their state and of each tenth of a second one number is kept.
+Libraries need the whole sound in memory; two hours of it would be five gigabytes. Here the filters keep their state and
+of each tenth of a second one number is kept.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import math
 import numpy as np
 
 from drilltimer.model import Samples
+from drilltimer.sound.shape import Wave
 from drilltimer.units import db_from_ratio, ratio_from_db
 
 STEP_S = 0.1
@@ -45,7 +46,7 @@ class LoudnessMeter:
         self._rest = np.zeros((0, channels))
         self._powers: list[float] = []
 
-    def feed(self, samples: Samples) -> None:
+    def feed(self, samples: Samples | Wave) -> None:
         """Take in the next frames, shape (n, channels)."""
         from scipy.signal import sosfilt
 
@@ -71,6 +72,18 @@ class LoudnessMeter:
             return -math.inf
         kept = loud[loud > _power(_lufs(float(np.mean(loud))) + RELATIVE_GATE_LU)]
         return _lufs(float(np.mean(kept)))
+
+
+def loudness_lufs(wave: Wave, rate_hz: int) -> float:
+    """Integrated loudness of a word, shape (n,), to the nearest tenth of a second; under 0.4 s it is a single block."""
+    from scipy.signal import sosfilt
+
+    step = round(STEP_S * rate_hz)
+    if len(wave) < STEPS_PER_BLOCK * step:
+        return _lufs(float(np.mean(sosfilt(k_weighting(rate_hz), wave) ** 2)))
+    meter = LoudnessMeter(rate_hz, 1)
+    meter.feed(np.pad(wave, (0, step // 2))[:, None])  # in full: a word's end is a good part of it
+    return meter.lufs()
 
 
 def k_weighting(rate_hz: float) -> np.ndarray:
