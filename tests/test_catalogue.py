@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drilltimer.app.catalogue import catalogue
+from drilltimer.app.drill_files import catalogue
 from drilltimer.app.plan import make_plan
 from drilltimer.audio.files import shipped_folder
 

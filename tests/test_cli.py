@@ -18,6 +18,8 @@ import soundfile
 from click import Context
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
+from recorded import simulate_recording
+from schemas import score_schema, sheet_schema
 from words import refused
 
 import drilltimer.app.open as openings
@@ -29,11 +31,9 @@ from drilltimer.feeding.run import Asked, run_feed
 from drilltimer.feeding.spots import Spots
 from drilltimer.history import journal
 from drilltimer.model import Placement, Window
-from drilltimer.recordings.cuesheet import sheet_from_json, sheet_schema
+from drilltimer.recordings.cuesheet import sheet_from_json
 from drilltimer.recordings.session_recorder import recorder
-from drilltimer.score.document import score_schema
 from drilltimer.sim.player import SKILLS, SimulatedPlayer
-from drilltimer.sim.recording import simulate_recording
 from drilltimer.sim.settings import PRESETS
 
 RATE_HZ = 48_000  # of the simulated room, and of `render` unless told otherwise

@@ -16,7 +16,7 @@ from rich.cells import cell_len
 from test_lines import ENGLISH, REP, TIMED
 
 from drilltimer.cli import common, main
-from drilltimer.errors import as_kept, notice
+from drilltimer.errors import as_kept
 from drilltimer.history.cli.history import trend_lines
 from drilltimer.history.entries import SessionLine
 from drilltimer.model import Grade, Verdict
@@ -83,7 +83,7 @@ def test_a_rep_breaks_under_its_heads_and_a_remark_goes_below(columns):
     for head, text in (("touchdown", "+201 ms"), ("error", "+68 ms"), ("stagger", "30 ms"), ("first step", "402 ms")):
         under = {(place, line.index(head) + len(head)) for place, line in enumerate(heads) if head in line}
         assert under == {(place, line.index(text) + len(text)) for place, line in enumerate(lines) if text in line}
-    void = rep_line(REP, Verdict(4, Grade.VOID, void=notice("two_sounds")), ENGLISH, columns)
+    void = rep_line(REP, Verdict(4, Grade.VOID, void=as_kept("two sounds fit equally well")), ENGLISH, columns)
     assert void.endswith("(two sounds fit equally well)")
     assert all(len(line) <= columns for line in [*heads, *lines, *void.split("\n")])
 

@@ -165,7 +165,7 @@ def test_void_tells_why_and_no_times() -> None:
 def test_without_a_zero_a_rep_is_void_and_says_so() -> None:
     verdict = judge(Heard(3, None, False, Landing(onset(CONTACT))), rep(), SIDE_BY_SIDE, RATE_HZ)
     assert verdict.grade is Grade.VOID
-    assert "contact cue was not heard" in verdict.void
+    assert verdict.void == notice("no_zero")
     assert verdict.touchdown_ms is None
 
 

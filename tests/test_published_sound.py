@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner
+from recorded import simulate_recording
 
 from drilltimer.audio.files import load_word
 from drilltimer.cli import main
@@ -21,7 +22,6 @@ from drilltimer.drill.schedule import schedule
 from drilltimer.model import Placement, Rep
 from drilltimer.session import place_cues
 from drilltimer.sim.player import SKILLS, PlannedLanding, SimulatedPlayer
-from drilltimer.sim.recording import simulate_recording
 from drilltimer.sim.settings import PRESETS
 from drilltimer.sound.bank import build_bank
 

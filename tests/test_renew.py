@@ -4,7 +4,7 @@ import pytest
 
 from drilltimer.hear.decide import Reading
 from drilltimer.hear.listen import Listener
-from drilltimer.session.renew import renewed
+from drilltimer.session.layout import renewed
 
 RATE_HZ = 48_000
 

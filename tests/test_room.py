@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from recorded import simulate_recording
 from scipy.signal import butter, sosfilt, sosfreqz
 
 from drilltimer.model import Cue, Placement, Rep, Sound, Window
@@ -16,7 +17,6 @@ from drilltimer.sim.impacts import DISTRACTORS, FLOORS, foot_strike
 from drilltimer.sim.noise import NoiseSource
 from drilltimer.sim.player import SKILLS, SimulatedPlayer
 from drilltimer.sim.recorder import Recorder
-from drilltimer.sim.recording import simulate_recording
 from drilltimer.sim.room import SimulatedRoom, _Losses
 from drilltimer.sim.settings import PRESETS, RoomSettings
 

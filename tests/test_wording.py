@@ -112,7 +112,7 @@ def test_no_english_of_a_fact_stands_in_the_program():
     program = "\0".join(strings_of(path) for path in SHIPPED.parent.parent.rglob("*.py"))
     for key, text in tomllib.loads(ENGLISH)["told"].items():
         longest = max(re.split(r"{[^}]*}", text), key=len).strip(" ()';:,")
-        assert len(longest) < 12 or longest not in program, key
+        assert len(longest) < 20 or longest not in program, key
 
 
 def test_a_fact_is_told_in_the_language_with_its_values_and_the_facts_inside(tmp_path):

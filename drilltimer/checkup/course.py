@@ -65,8 +65,8 @@ def lay_out(rate_hz: int, *, short: bool = False) -> Course:
         now += frames(HISS_S + 0.8)
     contact = render("smack", rate_hz)
     contacts = []
-    for place, gap_s in enumerate(SHORT_GAPS_S if short else GAPS_S):
-        gain_db = -STEP_DB if place % 2 and not short else 0.0
+    for index, gap_s in enumerate(SHORT_GAPS_S if short else GAPS_S):
+        gain_db = -STEP_DB if index % 2 and not short else 0.0
         contacts.append(Sounding(now, contact, gain_db))
         now += frames(gap_s)
     return Course(rate_hz, silence, hiss, tuple(contacts), now + frames(TAIL_S))

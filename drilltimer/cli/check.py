@@ -13,6 +13,8 @@ from drilltimer.cli.common import (
     METRES,
     SPEAKER_TO_MIC_M,
     air_option,
+    ask,
+    ask_number,
     input_option,
     json_option,
     language_option,
@@ -21,7 +23,6 @@ from drilltimer.cli.common import (
     print_document,
     print_result,
 )
-from drilltimer.cli.questions import ask, ask_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -83,7 +83,7 @@ def check(files: tuple[str, ...]) -> None:
 @click.option("--sport", type=click.Choice(SPORT_NAMES), default="tennis", show_default=True, help="Its rhythm.")
 def new(name: str, sport: str) -> None:
     """Begin a drill of your own: a commented file NAME (a name for your drills folder, or a path)."""
-    from drilltimer.app.begin import begin_drill
+    from drilltimer.app.drill_files import begin_drill
 
     path = begin_drill(name, sport)
     print_result(str(path))
@@ -99,7 +99,7 @@ def schema() -> None:
 
 
 def _list(as_json: bool) -> None:
-    from drilltimer.app.catalogue import catalogue
+    from drilltimer.app.drill_files import catalogue
     from drilltimer.audio.files import user_folder
     from drilltimer.ui.lines import table
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drilltimer.cli.check import check_card, choose_volume, devices_line, stand, tell, today
-from drilltimer.cli.common import note
-from drilltimer.cli.questions import ask
+from drilltimer.cli.common import ask, note
 
 if TYPE_CHECKING:
     from drilltimer.app.check import Landings

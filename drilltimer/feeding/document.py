@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from importlib.resources import files
 from typing import Any
 
 from drilltimer.history.marks import Mark, agreement
@@ -45,9 +43,3 @@ def feed_document(
         "health": health_values(health, tell),
         "agreement": asdict(agreement(measured, marks)),
     }
-
-
-def feed_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) that every document of live feeding meets."""
-    schema: dict[str, Any] = json.loads(files(__package__).joinpath("feed.schema.json").read_text(encoding="utf-8"))
-    return schema

@@ -1,6 +1,6 @@
-"""All readings of a sequence added up, forward and backward: what a hidden semi-Markov chain makes of its impacts.
+"""The forward-backward sums of a hidden semi-Markov chain over a sequence of impacts.
 
-Sums are of weights and not of their logarithms, which is several times faster. They grow with every station that fits;
+Sums are of weights and not of their logarithms, which is several times faster. They grow with every state that fits;
 whenever they become great, everything is divided by them and the divisor's logarithm kept.
 """
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-REACH = 56  # impacts that may lie between two stations; more is noise, and those that fit no station do not count
+REACH = 56  # impacts that may lie between two states; more is noise, and those that fit no state do not count
 PAUSE_TAUS_S = ((0.85, 3.0), (0.15, 40.0))  # share and mean of what a pause lasts beyond its least
 GREAT = 1e60
 MIDWAY, MIDWAY_S = 0.1, 2.0  # chance that a stretch begins in the middle of play, and how long that may show
@@ -20,18 +20,18 @@ UNDECIDED_S = 3.0  # before the stretch's end: play may go on after it
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """A sequence of n impacts, each with its weight as each of S stations.
+    """A sequence of n impacts, each with its weight as each of S states.
 
     Parameters
     ----------
     times_s : float array, shape (n,)
         Ascending, n > 0.
     emissions : float array, shape (S, n)
-        Likelihood as each station over that of background.
+        Likelihood as each state over that of background.
     steps : float array, shape (n, S, REACH, S)
-        Density, per second, of impact i as station b after impact i - REACH + k as station a, at `[i, b, k, a]`.
+        Density, per second, of impact i as state b after impact i - REACH + k as state a, at `[i, b, k, a]`.
     begins, ends : float array, shape (S,)
-        Chance to begin with each station, and to end after it.
+        Chance to begin with each state, and to end after it.
     """
 
     times_s: np.ndarray
@@ -42,66 +42,66 @@ class Chain:
     least_pause_s: float
 
     def forward(self) -> np.ndarray:
-        """Log weight of all that led to each station at each impact, the impact itself included; shape (S, n)."""
+        """Forward variable: log weight of all that led to each state at each impact, itself included; shape (S, n)."""
         n, size, times_s = len(self.times_s), len(self.begins), self.times_s.tolist()
         flat = self.steps.reshape(n, size, REACH * size)
         openings = self._openings()
-        kept, told = _Kept(n, size), np.zeros((REACH + n, size))
+        kept, alpha = _Kept(n, size), np.zeros((REACH + n, size))
         pools, entered, last_s = _Pools(), 0, times_s[0]
         for i in range(n):
             pools.wait(times_s[i] - last_s)
             last_s = times_s[i]
             while times_s[entered] + self.least_pause_s <= times_s[i]:
                 over_s = times_s[i] - self.least_pause_s - times_s[entered]
-                pools.join(float(told[REACH + entered] @ self.ends), over_s)
+                pools.join(float(alpha[REACH + entered] @ self.ends), over_s)
                 entered += 1
-            into = flat[i] @ told[i : i + REACH].ravel()
+            into = flat[i] @ alpha[i : i + REACH].ravel()
             fresh = openings[i] * kept.share + self.begins * pools.weight
-            told[REACH + i] = kept.put(i, self.emissions[:, i] * (into + fresh))
+            alpha[REACH + i] = kept.put(i, self.emissions[:, i] * (into + fresh))
             if kept.great(i):
-                pools.shrink(kept.shrink(told))
+                pools.shrink(kept.shrink(alpha))
         return kept.logs()
 
     def backward(self) -> np.ndarray:
-        """Log weight of all that follows each station at each impact; shape (S, n)."""
+        """Backward variable: log weight of all that follows each state at each impact; shape (S, n)."""
         n, size, times_s = len(self.times_s), len(self.begins), self.times_s.tolist()
         flat = self._ahead().reshape(n, size, REACH * size)
         closings = self.closing.T
-        kept, told = _Kept(n, size), np.zeros((n + REACH, size))  # `told`: the impact itself and all after it
+        kept, beta = _Kept(n, size), np.zeros((n + REACH, size))  # the impact itself and all after it
         pools, entered, last_s = _Pools(), n - 1, times_s[-1]
         for i in range(n - 1, -1, -1):
             pools.wait(last_s - times_s[i])
             last_s = times_s[i]
             while times_s[entered] - self.least_pause_s >= times_s[i]:
                 over_s = times_s[entered] - self.least_pause_s - times_s[i]
-                pools.join(float(told[entered] @ self.begins), over_s)
+                pools.join(float(beta[entered] @ self.begins), over_s)
                 entered -= 1
-            onwards = flat[i] @ told[i + 1 : i + 1 + REACH].ravel()
-            told[i] = self.emissions[:, i] * kept.put(i, onwards + self.ends * pools.weight + closings[i] * kept.share)
+            onwards = flat[i] @ beta[i + 1 : i + 1 + REACH].ravel()
+            beta[i] = self.emissions[:, i] * kept.put(i, onwards + self.ends * pools.weight + closings[i] * kept.share)
             if kept.great(i):
-                pools.shrink(kept.shrink(told))
+                pools.shrink(kept.shrink(beta))
         return kept.logs()
 
     @property
     def closing(self) -> np.ndarray:
-        """Weight of play having ended with each station, and nothing since, until the stretch's end; shape (S, n)."""
+        """Weight of play having ended with each state, and nothing since, until the stretch's end; shape (S, n)."""
         left_s = self.times_s[-1] - self.times_s
         # The stretch may also end in the middle of a rally.
         return np.asarray((self.ends[:, None] + (left_s < UNDECIDED_S)[None, :]) * _lasting(left_s))
 
     def nothing(self) -> float:
-        """Log weight of no station at all."""
+        """Log weight of no state at all."""
         return math.log(_lasting(self.times_s[-1] - self.times_s[0]))
 
     def _openings(self) -> np.ndarray:
-        """Weight of each impact as the stretch's first station; at once, any of them may be the first."""
+        """Weight of each impact as the stretch's first state; at once, any of them may be the first."""
         since_s = self.times_s - self.times_s[0]
         waited = sum(share / tau * np.exp(-since_s / tau) for share, tau in PAUSE_TAUS_S)
         midway = np.where(since_s < MIDWAY_S, MIDWAY, 0.0)
         return np.asarray((self.begins[None, :] + midway[:, None]) * np.asarray(waited)[:, None])
 
     def _ahead(self) -> np.ndarray:
-        """The same steps from where they start: from impact i as station a to i + 1 + k as b, at `[i, a, k, b]`."""
+        """The same steps from where they start: from impact i as state a to i + 1 + k as b, at `[i, a, k, b]`."""
         n = len(self.times_s)
         ahead = np.zeros(self.steps.shape)
         for k in range(min(REACH, n - 1)):
@@ -130,9 +130,9 @@ class _Pools:
         ]
 
     def join(self, weight: float, over_s: float) -> None:
-        """Add a station at the pause's far end, whose least pause is over since `over_s`."""
-        for place, (share, tau) in enumerate(PAUSE_TAUS_S):
-            self._weights[place] += weight * share / tau * math.exp(-over_s / tau)
+        """Add a state at the pause's far end, whose least pause is over since `over_s`."""
+        for index, (share, tau) in enumerate(PAUSE_TAUS_S):
+            self._weights[index] += weight * share / tau * math.exp(-over_s / tau)
 
     def shrink(self, factor: float) -> None:
         self._weights = [weight * factor for weight in self._weights]
@@ -153,9 +153,9 @@ class _Kept:
     def great(self, i: int) -> bool:
         return bool(self._sums[i].max() > GREAT)
 
-    def shrink(self, told: np.ndarray) -> float:
+    def shrink(self, variable: np.ndarray) -> float:
         """Divide what is still needed; returns the factor."""
-        told /= GREAT
+        variable /= GREAT
         self._log += math.log(GREAT)
         self.share = math.exp(-self._log)
         return 1.0 / GREAT

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from drilltimer.feeding.track import PowerTrack
+from drilltimer.feeding.reverberation import PowerTrack
 from drilltimer.hear.filters import filtered
 from drilltimer.hear.onsets import Rise, Rises, find_rises, lateness_ms, running_energy, scatter_ms
 from drilltimer.hear.tape import Take, Tape

@@ -16,7 +16,6 @@ from drilltimer.feeding.impact_finder import Impact, ImpactFinder
 from drilltimer.feeding.reverberation import Tails
 from drilltimer.feeding.rhythm import Hypothesis, PlayKind, read, ways_for
 from drilltimer.feeding.sound_classes import (
-    Distances,
     Kind,
     Prior,
     SoundClasses,
@@ -24,6 +23,7 @@ from drilltimer.feeding.sound_classes import (
     shipped_prior,
     touchdown_weights,
 )
+from drilltimer.feeding.spots import Spots
 from drilltimer.feeding.touchdowns import SECOND_FOOT_S, Echoes, Neighbourhood, chances, half_width_ms, weigh_evidence
 from drilltimer.model import Block, Landing, Onset
 from drilltimer.units import frames_from_s, s_from_frames, s_from_ms, speed_of_sound_m_s
@@ -44,9 +44,7 @@ class Court:
     """What is known of the play and the place."""
 
     play: PlayKind = "rally"
-    machine: bool = False
-    distances: Distances = field(default_factory=Distances)
-    air_c: float = 20.0
+    spots: Spots = field(default_factory=Spots)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +104,7 @@ class FeedListener:
     ) -> None:
         self._rate_hz, self._court = rate_hz, court
         self._finder = ImpactFinder(rate_hz, channels)
-        self._ways = ways_for(court.distances, speed_of_sound_m_s(court.air_c))
+        self._ways = ways_for(court.spots, speed_of_sound_m_s(court.spots.placement.air_c))
         self._start = learned.classes if learned else _fresh(court, prior or shipped_prior())
         self._weights = touchdown_weights() if touchdown is None else touchdown
         self.learned = replace(learned) if learned else Learned.anew(self._start, rate_hz)
@@ -173,7 +171,7 @@ class FeedListener:
         reading = self.read(impacts, self.learned.classes)
         until = np.inf if final else self._finder.until - frames_from_s(LAG_S[self._court.play], self._rate_hz)
         told = []
-        for place, chance in _contacts(impacts, reading.stations[0], self._rate_hz):
+        for place, chance in _contacts(impacts, reading.states[0], self._rate_hz):
             at = self.latest = impacts[place].at
             if self._told + frames_from_s(SAME_S, self._rate_hz) < at < until:
                 self._told = at
@@ -207,7 +205,7 @@ class FeedListener:
         """What lies around the impact at `place`, its band powers cut out as by `PowerTrack.cut`."""
         times_s = np.array([s_from_frames(impact.at - impacts[place].at, self._rate_hz) for impact in impacts])
         near = np.flatnonzero(np.abs(times_s) < 0.8)
-        playing = reading.stations[1:].sum(axis=0)
+        playing = reading.states[1:].sum(axis=0)
         later_s = self._ways.player_s - self._ways.feeder_s
         uncovered = self.learned.tails.uncovered(impacts[place].at, excerpt, times_s[near])
         return Neighbourhood(
@@ -228,10 +226,10 @@ class FeedListener:
     def _second_foot(self, around: Neighbourhood, first: int) -> Onset | None:
         """A second foot where one is more probable than not."""
         best, likeliest = LEAST_CHANCE, None
-        for place in range(first + 1, len(around.impacts)):
-            apart_s = around.times_s[place] - around.times_s[first]
-            if SECOND_FOOT_S[0] < apart_s < SECOND_FOOT_S[1] and around.shares[place, Kind.SECOND_FOOT] > best:
-                best, likeliest = float(around.shares[place, Kind.SECOND_FOOT]), around.impacts[place]
+        for index in range(first + 1, len(around.impacts)):
+            apart_s = around.times_s[index] - around.times_s[first]
+            if SECOND_FOOT_S[0] < apart_s < SECOND_FOOT_S[1] and around.shares[index, Kind.SECOND_FOOT] > best:
+                best, likeliest = float(around.shares[index, Kind.SECOND_FOOT]), around.impacts[index]
         return self._onset(likeliest, best) if likeliest else None
 
     def _is_broken(self, at: float) -> bool:
@@ -240,7 +238,7 @@ class FeedListener:
 
 
 def _fresh(court: Court, prior: Prior) -> SoundClasses:
-    return classes_for(prior, court.distances, machine=court.machine)
+    return classes_for(prior, court.spots)
 
 
 def _contacts(impacts: list[Impact], chance: np.ndarray, rate_hz: float) -> list[tuple[int, float]]:

@@ -1,4 +1,4 @@
-"""How contacts ring on in this place, so that a landing is heard through it.
+"""How contacts ring on in this place (late reverberation), so that a landing is heard through it.
 
 In a hall a contact's echoes rise as steeply as a landing and as loud. But walls answer every contact alike, and no
 player lands at the same moment every time: what most contacts have in common, band by band and moment by moment, is
@@ -9,11 +9,79 @@ to be exponential: it is learned, single echoes included.
 
 from __future__ import annotations
 
+from typing import Generic, TypeVar
+
 import numpy as np
 
-from drilltimer.feeding.followed import Followed
-from drilltimer.feeding.track import BEFORE_S, STEP_S
+from drilltimer.hear.bands import BANDS
 from drilltimer.hear.onsets import LAG_S
+from drilltimer.units import frames_from_s
+
+BEFORE_S, AFTER_S, STEP_S = 0.3, 0.6, 0.001  # an excerpt's reach around a contact, and its steps
+
+
+class PowerTrack:
+    """The last stretch of a stream's band powers.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Of the stream.
+    keep_s : float
+        How much is kept.
+    """
+
+    def __init__(self, rate_hz: float, keep_s: float) -> None:
+        self._rate_hz, self._keep = rate_hz, frames_from_s(keep_s, rate_hz)
+        self._pieces: list[tuple[np.ndarray, np.ndarray]] = []
+
+    def put(self, at: np.ndarray, logs: np.ndarray) -> None:
+        """Add what follows: stream frames, shape (n,), and log powers over the noise in nepers, shape (BANDS, n)."""
+        if not len(at):
+            return
+        self._pieces.append((at, logs.astype(np.float32)))
+        self._pieces = [piece for piece in self._pieces if piece[0][-1] >= at[-1] - self._keep]
+
+    def cut(self, frame: float) -> np.ndarray:
+        """Log powers from `BEFORE_S` before a stream frame to `AFTER_S` after it, every `STEP_S`; shape (BANDS, steps).
+
+        Zero where nothing was heard.
+        """
+        wanted = frame + np.arange(-round(BEFORE_S / STEP_S), round(AFTER_S / STEP_S)) * STEP_S * self._rate_hz
+        near = [piece for piece in self._pieces if piece[0][-1] >= wanted[0] and piece[0][0] <= wanted[-1]]
+        out = np.zeros((BANDS, len(wanted)), np.float32)
+        if not near:
+            return out
+        at, logs = np.concatenate([piece[0] for piece in near]), np.concatenate([piece[1] for piece in near], axis=1)
+        place = np.clip(np.searchsorted(at, wanted), 0, len(at) - 1)
+        heard = np.abs(at[place] - wanted) < 2.0 * STEP_S * self._rate_hz
+        out[:, heard] = logs[:, place[heard]]
+        return out
+
+
+KEEP_CONTACTS = 40
+SAME_S = 64 / 48_000  # within which two contacts are one
+
+What = TypeVar("What")
+
+
+class Followed(Generic[What]):
+    """The last contacts, by frame of a stream at `rate_hz`, each with what was heard after it."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._heard: dict[int, What] = {}
+        self._same = frames_from_s(SAME_S, rate_hz)
+
+    def put(self, frame: float, what: What) -> None:
+        """Take note of a contact, or of what is known better now of one."""
+        self._heard[round(frame)] = what
+        if len(self._heard) > KEEP_CONTACTS:
+            del self._heard[next(iter(self._heard))]  # the oldest
+
+    def others(self, frame: float) -> list[What]:
+        """What followed every contact but the one at `frame`."""
+        return [what for at, what in self._heard.items() if abs(at - frame) > self._same]
+
 
 DIRECT_S = (0.002, 0.012)  # of a contact: its own sound, whose loudness the tail follows
 RINGS_FROM_S = 0.004

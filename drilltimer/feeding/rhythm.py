@@ -1,9 +1,9 @@
 """Whose sound is whose, over a sequence: contact, bounce, own contact, far bounce, contact.
 
-A hidden semi-Markov model over the impacts of a stretch. Each is either a station of the play or background; stations
+A hidden semi-Markov model over the impacts of a stretch. Each is either a state of the play or background; states
 follow each other after times that the ball's flight allows, some may go unheard, and play breaks off and begins anew. A
 contact is the more likely when something like a landing lies near it. All readings are added up (forward and backward),
-so that every impact has its probability of being each station. Times are compared where the sounds were made, not where
+so that every impact has its probability of being each state. Times are compared where the sounds were made, not where
 they were heard: the way through the air is taken off.
 """
 
@@ -16,14 +16,15 @@ from typing import Literal
 import numpy as np
 
 from drilltimer.feeding.forward_backward import REACH, Chain
-from drilltimer.feeding.sound_classes import BEFORE_FEEDER_M, USUAL_FEEDER_M, USUAL_PLAYER_M, Distances, Kind
+from drilltimer.feeding.sound_classes import BEFORE_FEEDER_M, Kind
+from drilltimer.feeding.spots import USUAL_FEEDER_M, USUAL_PLAYER_M, Spots
 
 PlayKind = Literal["rally", "feed", "return"]
-UNHEARD = 0.08  # chance that a station makes no sound that is heard
-STRAY = 0.15  # share of such sounds that belong to no station: the ball is picked up, dribbled, hit into the fence
-FOREIGN = 1e-3  # per second, of stations that this play does not have
+UNHEARD = 0.08  # chance that a state makes no sound that is heard
+STRAY = 0.15  # share of such sounds that belong to no state: the ball is picked up, dribbled, hit into the fence
+FOREIGN = 1e-3  # per second, of states that this play does not have
 MISSING = 0.12  # chance that a contact has no landing
-WORTHLESS = -10.0  # log odds below which an impact is no station
+WORTHLESS = -10.0  # log odds below which an impact is no state
 EARLY_S, LATE_MEDIAN_S, LATE_START_S, LATE_SPREAD = (-0.22, 0.02), 0.21, -0.06, 0.5
 EARLY_SHARE = 0.14
 
@@ -34,15 +35,15 @@ class Flow:
 
     Parameters
     ----------
-    stations : tuple of Kind
+    states : tuple of Kind
         The first one is the contact.
     follow : dict
         Station -> (next, mean s, spread s). Spreads are wide: a slow ball and a fast one fit alike.
     breaks : dict
-        Chance that play ends after a station.
+        Chance that play ends after a state.
     """
 
-    stations: tuple[Kind, ...]
+    states: tuple[Kind, ...]
     follow: dict[Kind, tuple[Kind, float, float]]
     breaks: dict[Kind, float]
     least_pause_s: float
@@ -92,10 +93,10 @@ class Ways:
         return self.feeder_s if kind == Kind.CONTACT else self.player_s
 
 
-def ways_for(distances: Distances, speed_m_s: float) -> Ways:
+def ways_for(spots: Spots, speed_m_s: float) -> Ways:
     """Of known distances, or usual ones."""
-    feeder_m = USUAL_FEEDER_M if distances.feeder_to_mic_m is None else distances.feeder_to_mic_m
-    player_m = USUAL_PLAYER_M if distances.player_to_mic_m is None else distances.player_to_mic_m
+    feeder_m = USUAL_FEEDER_M if spots.feeder_to_mic_m is None else spots.feeder_to_mic_m
+    player_m = USUAL_PLAYER_M if spots.player_to_mic_m is None else spots.player_to_mic_m
     return Ways(feeder_m / speed_m_s, player_m / speed_m_s, max(feeder_m - BEFORE_FEEDER_M, 2.0) / speed_m_s)
 
 
@@ -105,8 +106,8 @@ class Hypothesis:
 
     Parameters
     ----------
-    stations : float array, shape (S, n)
-        Probability that an impact is each station of the flow.
+    states : float array, shape (S, n)
+        Probability that an impact is each state of the flow.
     shares : float array, shape (n, K)
         Probability that it is of each class.
     foot_odds : float array, shape (n,)
@@ -115,7 +116,7 @@ class Hypothesis:
         Of the whole stretch, over that of pure background.
     """
 
-    stations: np.ndarray
+    states: np.ndarray
     shares: np.ndarray
     foot_odds: np.ndarray
     log_likelihood: float
@@ -147,23 +148,23 @@ def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: Pl
     flow = FLOWS[play]
     background = _background(densities, per_s, flow)
     odds = densities - _log_sum(background, 1)[:, None]
-    emissions = np.array([odds[:, kind] for kind in flow.stations])
+    emissions = np.array([odds[:, kind] for kind in flow.states])
     after_s = (times_s - ways.player_s)[None, :] - (times_s - ways.feeder_s)[:, None]
     landings = _landing_weights(after_s, odds[:, Kind.LANDING])
     emissions[0] += np.logaddexp(math.log(MISSING), math.log(1.0 - MISSING) + _log_sum(landings, 1))
     kept = np.flatnonzero(emissions.max(axis=0) > WORTHLESS)
-    stations = np.zeros(emissions.shape)
-    stations[:, kept], total = _weigh(times_s[kept], emissions[:, kept], flow, ways)
-    shares = _shares(stations, landings, background, flow)
-    return Hypothesis(stations, shares, odds[:, Kind.LANDING], total)
+    states = np.zeros(emissions.shape)
+    states[:, kept], total = _weigh(times_s[kept], emissions[:, kept], flow, ways)
+    shares = _shares(states, landings, background, flow)
+    return Hypothesis(states, shares, odds[:, Kind.LANDING], total)
 
 
 def _background(densities: np.ndarray, per_s: np.ndarray, flow: Flow) -> np.ndarray:
     """Log rate density of each class where it is no part of the play; shape (n, K)."""
     rates = np.log(per_s + 1e-12)
-    rates[[*flow.stations, Kind.LANDING, Kind.CONTACT]] += math.log(STRAY)
+    rates[[*flow.states, Kind.LANDING, Kind.CONTACT]] += math.log(STRAY)
     ball = {Kind.OWN_CONTACT, Kind.BOUNCE, Kind.SECOND_BOUNCE, Kind.FAR_BOUNCE, Kind.DROP_BOUNCE}
-    rates[[kind for kind in ball if kind not in flow.stations]] = math.log(FOREIGN)
+    rates[[kind for kind in ball if kind not in flow.states]] = math.log(FOREIGN)
     rates[Kind.MACHINE] = -30.0
     return np.asarray(densities + rates)
 
@@ -176,14 +177,14 @@ def _landing_weights(after_s: np.ndarray, odds: np.ndarray) -> np.ndarray:
     return np.asarray(weights)
 
 
-def _shares(stations: np.ndarray, landings: np.ndarray, background: np.ndarray, flow: Flow) -> np.ndarray:
+def _shares(states: np.ndarray, landings: np.ndarray, background: np.ndarray, flow: Flow) -> np.ndarray:
     shares = np.zeros(background.shape)
-    for place, kind in enumerate(flow.stations):
-        shares[:, kind] += stations[place]
-    playing = stations.sum(axis=0)
+    for index, kind in enumerate(flow.states):
+        shares[:, kind] += states[index]
+    playing = states.sum(axis=0)
     weights = landings + math.log(1.0 - MISSING)
     whole = np.logaddexp(math.log(MISSING), _log_sum(weights, 1))
-    landed = (stations[0][:, None] * np.exp(weights - whole[:, None])).sum(axis=0)
+    landed = (states[0][:, None] * np.exp(weights - whole[:, None])).sum(axis=0)
     landed = np.minimum(landed, np.maximum(1.0 - playing, 0.0))
     shares[:, Kind.LANDING] += landed
     rest = np.maximum(1.0 - playing - landed, 0.0)
@@ -192,8 +193,8 @@ def _shares(stations: np.ndarray, landings: np.ndarray, background: np.ndarray, 
 
 
 def _steps(flow: Flow) -> list[tuple[int, int, float, float, float]]:
-    """From station, to station, mean s, spread s, chance: the next one, or one later with those between unheard."""
-    places = {kind: place for place, kind in enumerate(flow.stations)}
+    """From state, to state, mean s, spread s, chance: the next one, or one later with those between unheard."""
+    places = {kind: index for index, kind in enumerate(flow.states)}
     steps = []
     for start in flow.follow:
         at, mean_s, variance, chance = start, 0.0, 0.0, 1.0 - flow.breaks.get(start, 0.05)
@@ -208,12 +209,12 @@ def _steps(flow: Flow) -> list[tuple[int, int, float, float, float]]:
 
 
 def _step_densities(times_s: np.ndarray, flow: Flow, ways: Ways) -> np.ndarray:
-    """Per second, how usual impact i is as station b after impact i - REACH + k as station a, at `[i, b, k, a]`."""
-    n, size = len(times_s), len(flow.stations)
+    """Per second, how usual impact i is as state b after impact i - REACH + k as state a, at `[i, b, k, a]`."""
+    n, size = len(times_s), len(flow.states)
     padded = np.concatenate([np.full(REACH, -np.inf), times_s])
     gaps_s = times_s[:, None] - padded[np.arange(n)[:, None] + np.arange(REACH)[None, :]]
     densities = np.zeros((n, size, REACH, size))
-    delay_s = np.array([ways.of(kind) for kind in flow.stations])
+    delay_s = np.array([ways.of(kind) for kind in flow.states])
     for a, b, mean_s, spread_s, chance in _steps(flow):
         off = (gaps_s - (delay_s[b] - delay_s[a]) - mean_s) / spread_s
         possible = (np.abs(off) < 3.2) & (gaps_s > 0.12)
@@ -223,7 +224,7 @@ def _step_densities(times_s: np.ndarray, flow: Flow, ways: Ways) -> np.ndarray:
 
 
 def _weigh(times_s: np.ndarray, emissions: np.ndarray, flow: Flow, ways: Ways) -> tuple[np.ndarray, float]:
-    """Probability of each station, shape (S, n), and the log likelihood of it all."""
+    """Probability of each state, shape (S, n), and the log likelihood of it all."""
     if not len(times_s):
         return emissions, 0.0
     begins, ends = _break_chances(flow)
@@ -236,12 +237,12 @@ def _weigh(times_s: np.ndarray, emissions: np.ndarray, flow: Flow, ways: Ways) -
 
 
 def _break_chances(flow: Flow) -> tuple[np.ndarray, np.ndarray]:
-    """Chance to begin with each station, and to end after it."""
-    begins = np.zeros(len(flow.stations))
+    """Chance to begin with each state, and to end after it."""
+    begins = np.zeros(len(flow.states))
     begins[0] = 1.0
-    if Kind.DROP_BOUNCE in flow.stations:
-        begins[0], begins[flow.stations.index(Kind.DROP_BOUNCE)] = 0.6, 0.4
-    return begins, np.array([flow.breaks.get(kind, 0.0) for kind in flow.stations])
+    if Kind.DROP_BOUNCE in flow.states:
+        begins[0], begins[flow.states.index(Kind.DROP_BOUNCE)] = 0.6, 0.4
+    return begins, np.array([flow.breaks.get(kind, 0.0) for kind in flow.states])
 
 
 def _log_sum(values: np.ndarray, axis: int) -> np.ndarray:

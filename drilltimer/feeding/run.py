@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import ceil
 from pathlib import Path
@@ -18,7 +18,6 @@ from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.listener import Court, FeedListener, Learned
 from drilltimer.feeding.rhythm import PlayKind
 from drilltimer.feeding.setup import SetUp
-from drilltimer.feeding.sound_classes import Distances
 from drilltimer.feeding.spots import Spots
 from drilltimer.history.marks import FEEDING, Mark
 from drilltimer.model import AudioStream, Block, Cue, FeedbackPlan, Health, Level, Rep, Scores, Verdict, Window
@@ -56,10 +55,9 @@ class Asked:
     def court(self) -> Court:
         """What the listener needs to know."""
         spots = self.spots
-        distances = Distances(spots.feeder_to_mic_m, spots.player_to_mic_m)
         if spots.feeder_to_mic_m is None and spots.feeder_to_player_m is not None:
-            distances = Distances(spots.placement.speaker_to_mic_m, spots.player_to_mic_m)
-        return Court(self.play, spots.machine, distances, spots.placement.air_c)
+            spots = replace(spots, feeder_to_mic_m=spots.placement.speaker_to_mic_m)
+        return Court(self.play, spots)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

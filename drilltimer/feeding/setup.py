@@ -54,12 +54,12 @@ class SetUp:
         """Classes from both stretches; what was not done teaches nothing."""
         feeds = [impact for impact in self._impacts if impact.at < hopping_from]
         hops = [impact for impact in self._impacts if impact.at >= hopping_from]
-        classes = classes_for(shipped_prior(), self._court.distances, machine=self._court.machine)
+        classes = classes_for(shipped_prior(), self._court.spots)
         features, shares = [], []
         if feeds:
             times_s = np.array([s_from_frames(impact.at, self._rate_hz) for impact in feeds])
             figures = np.array([impact.features for impact in feeds])
-            ways = ways_for(self._court.distances, speed_of_sound_m_s(self._court.air_c))
+            ways = ways_for(self._court.spots, speed_of_sound_m_s(self._court.spots.placement.air_c))
             reading = read(times_s, classes.log_densities(figures), classes.prior.per_s, "feed", ways)
             features.append(figures)
             shares.append(reading.shares)

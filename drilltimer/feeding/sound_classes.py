@@ -17,6 +17,7 @@ from importlib.resources import files
 import numpy as np
 
 from drilltimer.feeding.impact_finder import LEVEL
+from drilltimer.feeding.spots import USUAL_FEEDER_M, USUAL_PLAYER_M, Spots
 
 HEAVY_TAIL = 12.0  # degrees of freedom: no sound is as improbable as a Gaussian says
 TEMPER = 0.6  # features say the same thing twice
@@ -69,22 +70,14 @@ class Prior:
     per_s: np.ndarray
 
 
-@dataclass(frozen=True, slots=True)
-class Distances:
-    """Metres from feeder and player to the microphone; None where nobody measured."""
-
-    feeder_to_mic_m: float | None = None
-    player_to_mic_m: float | None = None
-
-
-USUAL_FEEDER_M, USUAL_PLAYER_M, BEFORE_FEEDER_M = 12.0, 5.0, 2.5  # the far bounce lies so much before the feeder
+BEFORE_FEEDER_M = 2.5  # the far bounce lies so much before the feeder
 AT_PLAYER = (Kind.LANDING, Kind.SECOND_FOOT, Kind.OWN_CONTACT, Kind.BOUNCE, Kind.SECOND_BOUNCE, Kind.STEP)
 
 
-def level_shift(distances: Distances) -> np.ndarray:
-    """By how much each class is louder than at the usual distances, in the level feature's units; shape (K,)."""
-    feeder_m = distances.feeder_to_mic_m or USUAL_FEEDER_M
-    player_m = distances.player_to_mic_m or USUAL_PLAYER_M
+def level_shift(spots: Spots) -> np.ndarray:
+    """By how much each class is louder than at the usual spots, in the level feature's units; shape (K,)."""
+    feeder_m = spots.feeder_to_mic_m or USUAL_FEEDER_M
+    player_m = spots.player_to_mic_m or USUAL_PLAYER_M
 
     def louder(usual_m: float, real_m: float) -> float:
         return float(20.0 * np.log10(usual_m / max(real_m, 0.5)) / 6.0)
@@ -162,9 +155,9 @@ def fit_session(classes: SoundClasses, means: np.ndarray, counts: np.ndarray, he
     return replace(classes, middle=middle, precision=np.linalg.inv(spread), log_det=np.linalg.slogdet(spread)[1])
 
 
-def classes_for(prior: Prior, distances: Distances, *, machine: bool) -> SoundClasses:
+def classes_for(prior: Prior, spots: Spots) -> SoundClasses:
     """What is known before a session's first sound."""
-    blank = SoundClasses(prior, level_shift(distances), machine, prior.middle, prior.own, np.zeros(len(Kind)))
+    blank = SoundClasses(prior, level_shift(spots), spots.machine, prior.middle, prior.own, np.zeros(len(Kind)))
     return fit_session(blank, prior.middle, np.zeros(len(Kind)), np.zeros(0, int))
 
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.feeding.followed import Followed
 from drilltimer.feeding.impact_finder import Impact
+from drilltimer.feeding.reverberation import Followed
 from drilltimer.feeding.rhythm import touchdown_density
 from drilltimer.feeding.sound_classes import Kind
 from drilltimer.units import ms_from_s
@@ -44,7 +44,7 @@ class Neighbourhood:
     times_s : float array, shape (n,)
         Since the contact's arrival.
     foot_odds, playing : float array, shape (n,)
-        Log odds of being a landing; probability of being another station of the play.
+        Log odds of being a landing; probability of being another state of the play.
     shares : float array, shape (n, K)
         Probability of each class.
     uncovered : float array, shape (n,)

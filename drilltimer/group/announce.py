@@ -8,7 +8,7 @@ from typing import NamedTuple
 from drilltimer.group.contacts import TURN_CHANGE_S, Turn
 from drilltimer.group.plan import GroupPlan, GroupPlayer
 from drilltimer.group.timeline import Stage
-from drilltimer.session.words import RESUME_WORD
+from drilltimer.session.layout import RESUME_WORD
 
 CHANGE, REST, HALF_WAY, LAST_ROUND, FINISHED, WELL_DONE = (
     "change", "rest", "half way", "last round", "finished", "well done",

@@ -1,4 +1,4 @@
-"""The board of a group session: a pure function of a `Board` and the size of the window.
+"""The board of a group session: a pure function of a `Board` and the size of the window. And its scores as lines.
 
 As big as the window allows: the time left. Around it who is where and who comes next, scores so far on the right side
 of the list. What does not fit goes, least important first.
@@ -6,17 +6,45 @@ of the list. What does not fit goes, least important first.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.cells import cell_len, set_cell_size
 from rich.console import Group
 from rich.text import Text
 
-from drilltimer.group.board import Board, Place
-from drilltimer.group.lines import clock
+from drilltimer.group.board import Board, Place, PlayerScore
 from drilltimer.ui.fold import GAP
 from drilltimer.ui.glyphs import big_text, fitting_scale
-from drilltimer.ui.lines import paused_line
+from drilltimer.ui.lines import paused_line, table
 from drilltimer.ui.screen import Viewport, broken, fitting
 from drilltimer.ui.wording import Wording
+
+
+def clock(time_s: float) -> str:
+    """Minutes and seconds."""
+    minutes, seconds = divmod(max(0, round(time_s)), 60)
+    return f"{minutes}:{seconds:02d}"
+
+
+def score_table(scores: Sequence[PlayerScore], wording: Wording, columns: int | None = None) -> list[str]:
+    """Scores of the players, in the order given, in a terminal of so many columns."""
+    rows = [
+        (
+            score.player,
+            str(score.reps),
+            "-" if score.in_window_share is None else f"{100 * score.in_window_share:.0f} %",
+            "-" if score.constant_error_ms is None else f"{score.constant_error_ms:+z.0f} ms",
+        )
+        for score in scores
+    ]
+    heads = [wording(f"group.{head}") for head in ("player", "reps", "in_window", "constant")]
+    return [*table(rows, heads, columns), wording("scores.signs")]
+
+
+def ranked(scores: Sequence[PlayerScore]) -> list[PlayerScore]:
+    """By share in the window, the greatest first; only when somebody asks for it."""
+    return sorted(scores, key=lambda score: (-(score.in_window_share or 0.0), score.player))
+
 
 CLOCK_SIGNS = 5  # the scale is that of 10:00, so that figures do not jump in size
 LEAST_CLOCK_ROWS = 5  # of which one stays empty

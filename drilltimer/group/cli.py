@@ -80,7 +80,7 @@ def show(plan: str, language: str) -> None:
     """Lay PLAN out: who is where when, who is heard, how many landings each player is asked for."""
     from drilltimer.cli.live import wording_for
     from drilltimer.group.announce import NEXT_EXERCISE
-    from drilltimer.group.lines import clock
+    from drilltimer.group.board_drawing import clock
     from drilltimer.group.lint import landings_asked
     from drilltimer.group.run import load_plan, unrecorded
     from drilltimer.group.scoreboard import stage_title
@@ -233,8 +233,8 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
     """One event as lines."""
     from rich.cells import cell_len
 
+    from drilltimer.group.board_drawing import clock
     from drilltimer.group.events import Begun, Gathered, Moved, ScoredRep
-    from drilltimer.group.lines import clock
     from drilltimer.group.scoreboard import places_of, stage_title
     from drilltimer.ui.fold import padded
     from drilltimer.ui.lines import header, rep_line
@@ -278,10 +278,9 @@ def _conclude(
 ) -> None:
     """Scores, sheets, and how it ended."""
     from drilltimer.cli.live import conclude
-    from drilltimer.group.lines import ranked, score_table
+    from drilltimer.group.board_drawing import ranked, score_table
     from drilltimer.group.scoreboard import player_scores
-    from drilltimer.group.sheet import sheet_of
-    from drilltimer.group.sheet_page import write_sheet
+    from drilltimer.group.sheet import sheet_of, write_sheet
     from drilltimer.ui.lines import health_lines
 
     scores = player_scores(outcome.session)
@@ -298,7 +297,7 @@ def _conclude(
 
 def _refuse_early(sheets: tuple[Path, ...]) -> None:
     """A sheet that cannot be written is told before the session, not after it."""
-    from drilltimer.group.sheet_page import refuse_path
+    from drilltimer.group.sheet import refuse_path
 
     for path in sheets:
         refuse_path(path)

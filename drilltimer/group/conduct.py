@@ -12,7 +12,7 @@ from dataclasses import replace
 from drilltimer.errors import Notice, notice
 from drilltimer.group import announce
 from drilltimer.group.contacts import Contacts, Turn, lay_contacts, lay_turns, scored_stations
-from drilltimer.group.crowd_estimate import Gathering, estimate
+from drilltimer.group.crowd import Gathering, estimate
 from drilltimer.group.events import Begun, CoachNotice, Gathered, GroupEvent, Moved, ScoredRep
 from drilltimer.group.hearing import Hearing
 from drilltimer.group.plan import FINISH_S, MAX_PLAYERS, GroupPlan
@@ -22,8 +22,8 @@ from drilltimer.group.scoring import answering, heard_together, score_rep
 from drilltimer.group.timeline import Stage, Timetable, fit, retime
 from drilltimer.model import Block, Drill, Health, Heard, Rep
 from drilltimer.session.events import Ended, Silence
+from drilltimer.session.layout import PAUSE_WORD
 from drilltimer.session.session import AHEAD_S, NOTICE_S
-from drilltimer.session.words import PAUSE_WORD
 from drilltimer.units import frames_from_s, s_from_frames
 
 PREPARE_S = AHEAD_S + 1.0  # a stage is put on the stream so long before the one before it ends

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drilltimer.errors import Notice
-from drilltimer.group.crowd_estimate import Gathering
+from drilltimer.group.crowd import Gathering
 from drilltimer.group.roster import RosterMove
 from drilltimer.group.timeline import Stage
 from drilltimer.model import Cue, Rep, Sound, Verdict

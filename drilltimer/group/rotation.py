@@ -67,7 +67,7 @@ def wheel(stations: int, squads: int) -> tuple[int | None, ...]:
     """Places of the wheel in order: stations from 0, None to rest. As many as there are squads, or stations if more."""
     size = max(stations, squads)
     rests = size - stations
-    marks = [(place + 1) * rests // size - place * rests // size for place in range(size)]
+    marks = [(index + 1) * rests // size - index * rests // size for index in range(size)]
     at, places = 0, list[int | None]()
     for mark in marks:
         places.append(None if mark else at)

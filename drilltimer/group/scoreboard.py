@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from drilltimer.errors import Notice, notice
 from drilltimer.group.board import Board, Listed, Place, PlayerScore
 from drilltimer.group.conduct import GroupSession
-from drilltimer.group.crowd_estimate import summarize_together
+from drilltimer.group.crowd import summarize_together
 from drilltimer.group.plan import FINISH_S, MAX_PLAYERS, GroupPlan
 from drilltimer.group.running import Running
 from drilltimer.group.timeline import Stage

@@ -191,8 +191,8 @@ def p_value(line: Trend) -> float:
 def holm(p_values: Mapping[str, float], level: float) -> set[str]:
     """Those of several figures that have changed, with so much chance of any error among them."""
     changed: set[str] = set()
-    for place, name in enumerate(sorted(p_values, key=p_values.__getitem__)):
-        if p_values[name] > level / (len(p_values) - place):
+    for index, name in enumerate(sorted(p_values, key=p_values.__getitem__)):
+        if p_values[name] > level / (len(p_values) - index):
             break
         changed.add(name)
     return changed

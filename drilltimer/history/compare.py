@@ -314,7 +314,7 @@ def _regression(measured: Sequence[Estimate | None], change: Change) -> str:
     )
     if len(values) == FEWEST_TESTS or change.change is None:
         return told
-    without = trend([(float(place), each) for place, each in enumerate(values[1:])], DAYS["constant_error_ms"])
+    without = trend([(float(index), each) for index, each in enumerate(values[1:])], DAYS["constant_error_ms"])
     return f"{told}: without it the change is {without.change:+z.0f} instead of {change.change:+z.0f} ms"
 
 

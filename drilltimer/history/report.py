@@ -188,7 +188,7 @@ def _strip(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     open_ms, _, close_ms = _window_ms(own)
     shown = [(each.verdict.touchdown_ms or 0.0, KINDS[each.verdict.grade]) for each in timed]
     # Spread over the height by the golden ratio: neighbours in time do not cover each other, and nothing is random.
-    dots = [Dot(at_ms, (place * 0.618) % 1.0, kind) for place, (at_ms, kind) in enumerate(shown)]
+    dots = [Dot(at_ms, (index * 0.618) % 1.0, kind) for index, (at_ms, kind) in enumerate(shown)]
     ends = _ends([at_ms for at_ms, _ in shown], (min(-60.0, open_ms - 60), close_ms + 60))
     inside = sum(kind == "on" for _, kind in shown)
     middle_ms = median(at_ms for at_ms, _ in shown)
@@ -206,11 +206,11 @@ def _course(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         return None
     open_ms, centre_ms, close_ms = _window_ms(own)
     band = (open_ms - centre_ms, close_ms - centre_ms)
-    places = {each.rep.index: place for place, each in enumerate(own, 1)}
+    places = {each.rep.index: index for index, each in enumerate(own, 1)}
     dots = [Dot(places[e.rep.index], e.verdict.error_ms or 0.0, KINDS[e.verdict.grade]) for e in timed]
     low, high = _ends([dot.y for dot in dots], (band[0] - 20, band[1] + 20))
     missed = [places[each.rep.index] for each in own if each.verdict.grade == Grade.MISSED]
-    dots += [Dot(place, high, "missed") for place in missed]
+    dots += [Dot(index, high, "missed") for index in missed]
     half = len(timed) // 2
     told = f"Error of {count_of(len(timed), 'landing')} in order"
     if half:
@@ -270,11 +270,11 @@ def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure | None:
 
 def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     known = [
-        (place, each.verdict.stagger_ms) for place, each in enumerate(own, 1) if each.verdict.stagger_ms is not None
+        (index, each.verdict.stagger_ms) for index, each in enumerate(own, 1) if each.verdict.stagger_ms is not None
     ]
     if not known:
         return None
-    dots = [Dot(place, stagger_ms, "on") for place, stagger_ms in known]
+    dots = [Dot(index, stagger_ms, "on") for index, stagger_ms in known]
     high = _ends([stagger_ms for _, stagger_ms in known], (0.0, 60.0))[1]
     half_ms = median(value for _, value in known)
     told = f"Stagger of {count_of(len(known), 'landing')}, half of them below {half_ms:.0f} ms."
@@ -310,8 +310,8 @@ def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     told: list[str] = []
     for column, name in enumerate(names):
         times_ms = [step_ms for step_ms, _ in groups[name]]
-        for place, (step_ms, guessed) in enumerate(groups[name]):
-            shift = 0.5 * ((place * 0.618) % 1.0 - 0.5)
+        for index, (step_ms, guessed) in enumerate(groups[name]):
+            shift = 0.5 * ((index * 0.618) % 1.0 - 0.5)
             dots.append(Dot(column + shift, step_ms, "early" if guessed else "on"))
         told.append(f"{name}: {count_of(len(times_ms), 'step')}, half of them before {median(times_ms):.0f} ms")
     ends = _ends([dot.y for dot in dots], (0.0, 400.0))

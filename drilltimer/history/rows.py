@@ -36,10 +36,14 @@ def session_row(entry: SessionEntry) -> dict[str, Any]:
     """Columns of `sessions`, the player and the number left out."""
     place = asdict(entry.placement)
     row = {name: place[name] if name in place else getattr(entry, name) for name in SESSION_COLUMNS}
-    health = {field.name: getattr(entry.health, field.name) for field in fields(Health)}
-    health["notes"] = [english().tell(note) for note in entry.health.notes]
-    health["notices"] = [_notice_values(note) for note in entry.health.notes]
-    return row | {"versions": text(entry.versions), "health": text(health)}
+    return row | {"versions": text(entry.versions), "health": health_text(entry.health)}
+
+
+def health_text(health: Health) -> str:
+    """How well the sound ran, as a column has it: notes in words, and beside them as facts."""
+    values = {field.name: getattr(health, field.name) for field in fields(Health)}
+    words, facts = map(english().tell, health.notes), map(_notice_values, health.notes)
+    return text(values | {"notes": list(words), "notices": list(facts)})
 
 
 def session_entry(row: Row, blocks: tuple[BlockEntry, ...] = ()) -> SessionEntry:
@@ -140,11 +144,8 @@ def _notice_values(fact: Notice) -> list[Any]:
 
 
 def _fact(words: str, values: list[Any] | None) -> Notice | None:
-    """A fact as it was kept; its English words where nothing else was, or where this version has no text for it."""
-    if values is None:
-        return as_kept(words)
-    fact = _notice(values)
-    return fact if english().knows(fact) else as_kept(words)
+    """A fact as it was kept, or by its English words where nothing else was."""
+    return as_kept(words) if values is None else _notice(values)
 
 
 def _notice(values: list[Any]) -> Notice:

@@ -21,9 +21,9 @@ from drilltimer.history.rows import (
     REP_COLUMNS,
     SESSION_COLUMNS,
     block_row,
+    health_text,
     rep_row,
     session_row,
-    text,
 )
 from drilltimer.model import Health
 from drilltimer.ui.wording import english
@@ -126,10 +126,6 @@ class History:
         with self.transaction():
             return self.put_session(entry)
 
-    def add_rep(self, session: int, entry: RepEntry) -> None:
-        """Write a rep; one that is there already is replaced."""
-        self.add_reps(session, (entry,))
-
     def add_reps(self, session: int, entries: Iterable[RepEntry]) -> None:
         """Write several reps at once."""
         with self.transaction():
@@ -137,11 +133,9 @@ class History:
 
     def end(self, session: int, ending: str, health: Health) -> None:
         """Write how a session ended."""
-        from dataclasses import asdict
-
         with self.transaction():
             self.database.execute(
-                "UPDATE sessions SET ending = ?, health = ? WHERE number = ?", (ending, text(asdict(health)), session)
+                "UPDATE sessions SET ending = ?, health = ? WHERE number = ?", (ending, health_text(health), session)
             )
 
     def replace_session(self, entry: SessionEntry, entries: Iterable[RepEntry]) -> int:

@@ -45,13 +45,13 @@ def annotate(recording: Path, scored: Sequence[ScoredRecording], out: Path) -> l
     _write_labels(out / LABELS, "".join(f"{start_s:.6f}\t{end_s:.6f}\t{text}\n" for start_s, end_s, text in lines))
     written = [out / LABELS]
     with AudioFile(recording, salvage=True) as heard:
-        for place, each in enumerate(scored):
+        for index, each in enumerate(scored):
             by_index = {rep.index: rep for rep in each.reps}
             for verdict in each.verdicts:
                 picture = _picture(heard, each, by_index[verdict.rep], verdict)
                 if picture is None:
                     continue
-                prefix = f"drill-{place + 1}-" if len(scored) > 1 else ""
+                prefix = f"drill-{index + 1}-" if len(scored) > 1 else ""
                 path = out / f"{prefix}rep-{verdict.rep + 1:03d}.svg"
                 write_text(path, draw(picture))
                 written.append(path)

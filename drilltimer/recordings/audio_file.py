@@ -338,21 +338,3 @@ def _open(path: Path, kind: tuple[str, str] | None = None) -> Any:
             why="WAV, FLAC, OGG and MP3 can, and the sound of films, AAC, M4A and AMR.",
             fix=CONVERT,
         ) from fault
-
-
-def read_audio(path: str | Path) -> tuple[Samples, int]:
-    """A whole recording.
-
-    Returns
-    -------
-    samples : float32 array, shape (n, channels)
-    rate_hz : int
-
-    Raises
-    ------
-    RecordingError
-        See `AudioFile`.
-    """
-    with AudioFile(path) as recording:
-        # Piece by piece, so that a header which promises the moon is found out before memory is asked for it.
-        return np.concatenate(list(recording.blocks())), recording.rate_hz

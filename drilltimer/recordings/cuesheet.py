@@ -141,7 +141,7 @@ def sheet_from_json(text: str, file: str) -> CueSheet:
     except (RecursionError, ValueError) as error:  # nested too deep, or a number of thousands of digits
         raise SheetError(f"{file}: not a cue sheet: {type(error).__name__} while reading it") from None
     try:
-        form = _SheetForm.model_validate(value)
+        form = SheetForm.model_validate(value)
     except ValidationError as error:
         raise _refusal(file, error) from None
     return _sheet(form)
@@ -160,11 +160,6 @@ def sheet_to_json(sheet: CueSheet) -> str:
             del value[name]
     reps = [_without_defaults(rep) for rep in value.pop("reps")]
     return json.dumps({**value, "reps": reps}, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-
-
-def sheet_schema() -> dict[str, Any]:
-    """JSON Schema (2020-12) of a cue sheet; `cuesheet.schema.json` beside this file holds the same."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_SheetForm.model_json_schema(by_alias=True)}
 
 
 def _without_defaults(rep: dict[str, Any]) -> dict[str, Any]:
@@ -262,7 +257,7 @@ class _RepForm(_Form):
         return self
 
 
-class _SheetForm(_Form):
+class SheetForm(_Form):
     """Cue sheet: what was played when, in the sound file that was played."""
 
     model_config = ConfigDict(title="drilltimer cue sheet")
@@ -284,7 +279,7 @@ class _SheetForm(_Form):
     reps: Annotated[list[_RepForm], Field(min_length=1, max_length=MAX_REPS)]
 
     @model_validator(mode="after")
-    def _check(self) -> _SheetForm:
+    def _check(self) -> SheetForm:
         numbers = Counter(index if rep.rep is None else rep.rep for index, rep in enumerate(self.reps))
         number, times = numbers.most_common(1)[0]
         if times > 1:
@@ -310,7 +305,7 @@ def _contact_s(form: _RepForm) -> float | None:
     return next((cue.at_s for cue in form.cues if cue.role == "contact"), form.contact_s)
 
 
-def _sheet(form: _SheetForm) -> CueSheet:
+def _sheet(form: SheetForm) -> CueSheet:
     placement = Placement(**form.placement.model_dump()) if form.placement else Placement()
     told = form.placement.model_fields_set if form.placement else set()
     return CueSheet(

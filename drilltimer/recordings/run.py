@@ -10,14 +10,14 @@ from pathlib import Path
 from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
-from drilltimer.model import Block, Cue, Expectation, Health, Heard, Placement, Rep, Scores, Verdict, Window
+from drilltimer.model import Block, Cue, Expectation, Health, Heard, Rep, Scores, Verdict, Window
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CueSheet, SheetRep, contact_cue
 from drilltimer.recordings.distance import Standing
 from drilltimer.recordings.playbacks import owners, played_twice
-from drilltimer.recordings.reference import Played, PlayedContact, open_played, padded
+from drilltimer.recordings.reference import Played, PlayedContact, padded
 from drilltimer.recordings.segments import Passage
-from drilltimer.recordings.sheet_search import Playing, Traces, find_playings, piece_of
+from drilltimer.recordings.sheet_search import Playing, piece_of
 from drilltimer.recordings.signature import render_glides
 from drilltimer.recordings.signature_reader import GlideTemplates
 from drilltimer.recordings.warp import ClockMap, warp_played
@@ -53,24 +53,6 @@ class ScoredRecording:
     contacts_heard: int = 0
     playing: int = 0  # of the same sheet in the same recording; 0 is the fullest
     fault: RecordingError | None = None  # the recording is damaged, and this is what can be read of it
-
-
-def score_recording(recording: Path, sheet_file: Path, placement: Placement | None = None) -> ScoredRecording:
-    """Score a recording; where the sheet was played several times, the fullest of them.
-
-    Parameters
-    ----------
-    recording : Path
-        Any sound or video file that can be decoded, any rate, any number of channels.
-    placement : Placement, optional
-        Instead of the sheet's, all of it known.
-    """
-    standing = None if placement is None else Standing(placement)
-    with AudioFile(recording, salvage=True) as heard, open_played(sheet_file) as played:
-        playings = find_playings(played, heard, Traces(heard))
-        if not playings:
-            raise unheard(heard, f"no contact cue of {sheet_file.name} is heard in it")
-        return score_playing(played, heard, playings[0], standing)
 
 
 def score_playing(
@@ -222,7 +204,7 @@ def _listen(
     for rep in played.sheet.reps:
         if rep.rep not in answered:
             found.append(Heard(rep.rep, None, False, None, "not_held"))
-    order = {rep.rep: place for place, rep in enumerate(played.sheet.reps)}
+    order = {rep.rep: index for index, rep in enumerate(played.sheet.reps)}
     return listener, sorted(found, key=lambda each: order[each.rep])
 
 

@@ -380,13 +380,13 @@ def _stretched(recording: Recording, passages: list[Passage]) -> list[Passage]:
     """Take in contacts at the edges that the recording may hold, masked, up to the neighbours."""
     result = []
     known = {i for each in passages for i, _ in each.heard}
-    for place, each in enumerate(passages):
+    for index, each in enumerate(passages):
         missing = 1.0 - (len(each.heard) + 1) / (each.last - each.first + 3)
         spare = int(np.log(CHANCE) / np.log(missing)) if missing > 0 else 0
-        low_s = recording.recorded_s(passages[place - 1], passages[place - 1].last) if place else 0.0
+        low_s = recording.recorded_s(passages[index - 1], passages[index - 1].last) if index else 0.0
         high_s = recording.duration_s
-        if place + 1 < len(passages):
-            high_s = recording.recorded_s(passages[place + 1], passages[place + 1].first)
+        if index + 1 < len(passages):
+            high_s = recording.recorded_s(passages[index + 1], passages[index + 1].first)
         first, last = each.first, each.last
         least = max(0, each.first - spare)
         while first > least and first - 1 not in known and recording.recorded_s(each, first - 1) > low_s:

@@ -55,8 +55,8 @@ def render_signature(code: int, rate_hz: int) -> Sound:
     glides = render_glides(rate_hz)
     wave = np.zeros(frames_from_s(LENGTH_S, rate_hz))
     wave[: len(glides.preamble)] = glides.preamble
-    for place, bit in enumerate(bits_of(code)):
-        first = frames_from_s(PREAMBLE_S + place * SLOT_S, rate_hz)
+    for index, bit in enumerate(bits_of(code)):
+        first = frames_from_s(PREAMBLE_S + index * SLOT_S, rate_hz)
         glide = glides.up if bit else glides.down
         wave[first : first + len(glide)] += glide
     return Sound(NAME, scale_to_peak(wave, PEAK_DB).astype(np.float32), rate_hz)
@@ -81,7 +81,7 @@ def code_of(bits: Sequence[bool]) -> int | None:
     own, check = list(bits[:CODE_BITS]), list(bits[CODE_BITS:])
     if _check(own) != check:
         return None
-    return sum(bit << place for place, bit in enumerate(reversed(own)))
+    return sum(bit << index for index, bit in enumerate(reversed(own)))
 
 
 def _check(bits: Sequence[bool]) -> list[bool]:

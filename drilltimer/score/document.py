@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, fields
-from importlib.resources import files
 from typing import Any
 
 from drilltimer.errors import Notice
@@ -100,12 +98,6 @@ def score_document(
         **rounded({"distance_uncertainty_ms": distance_uncertainty_ms}),
         "more": list(more),
     }
-
-
-def score_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) that every score document meets."""
-    schema: dict[str, Any] = json.loads(files(__package__).joinpath("score.schema.json").read_text(encoding="utf-8"))
-    return schema
 
 
 def rep_values(verdict: Verdict, tell: Tell) -> dict[str, Any]:

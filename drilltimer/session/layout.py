@@ -1,10 +1,11 @@
-"""Reps on the frames of a stream: where their sounds start, and where to listen for their landings."""
+"""Reps on the frames of a stream: where their sounds start, where to listen for landings, and so after a pause."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from drilltimer.hear.listen import Listener
 from drilltimer.model import (
     Expectation,
     Rep,
@@ -12,6 +13,18 @@ from drilltimer.model import (
 )
 from drilltimer.session.events import Play
 from drilltimer.units import frames_from_s
+
+PAUSE_WORD, RESUME_WORD = "stop", "get-ready"
+HARDER_WORD, EASIER_WORD, GUESS_WORD = "harder", "easier", "your-guess"
+SESSION_WORDS = (PAUSE_WORD, RESUME_WORD, HARDER_WORD, EASIER_WORD, GUESS_WORD)
+
+
+def renewed(listener: Listener, rate_hz: int, lost: bool) -> Listener:
+    """A listener that goes on with what `listener` has learned; with `lost`, but for the stream's own latency."""
+    for ear in listener.ears if lost else ():
+        ear.line.restart()
+    return Listener(rate_hz, len(listener.ears), ears=listener.ears)
+
 
 OPENS_S = 0.3  # touchdowns are heard from so long before the contact
 CLOSES_S = 1.35  # and first steps until so long after it, unless the next rep comes first
@@ -44,12 +57,12 @@ def expectations(
 def hearing_ranges(contacts: Sequence[tuple[int, int, int, bool]], rate_hz: int) -> Iterator[Expectation]:
     """Expectations from (rep, frame, frames long, withheld) of contacts in time order; neighbours share the time."""
     before, after = frames_from_s(OPENS_S, rate_hz), frames_from_s(CLOSES_S, rate_hz)
-    for place, (rep, at, frames, withheld) in enumerate(contacts):
+    for index, (rep, at, frames, withheld) in enumerate(contacts):
         opens, closes = at - before, at + after
-        if place:
-            opens = max(opens, contacts[place - 1][1] + before)
-        if place + 1 < len(contacts):
-            closes = min(closes, max(contacts[place + 1][1] - before, at + before))
+        if index:
+            opens = max(opens, contacts[index - 1][1] + before)
+        if index + 1 < len(contacts):
+            closes = min(closes, max(contacts[index + 1][1] - before, at + before))
         yield Expectation(rep, at, frames, opens, closes, withheld)
 
 

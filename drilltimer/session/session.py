@@ -21,9 +21,20 @@ from drilltimer.score.match import BY_HAND, judge, void_verdict
 from drilltimer.score.progress import Ladder, LevelMove
 from drilltimer.score.stats import summarize
 from drilltimer.session.events import Ended, Event, Judged, Play, Shown, Silence, Snapshot
-from drilltimer.session.layout import Bank, expectations, first_room, gaps, later, place_cues
-from drilltimer.session.renew import renewed
-from drilltimer.session.words import EASIER_WORD, GUESS_WORD, HARDER_WORD, PAUSE_WORD, RESUME_WORD
+from drilltimer.session.layout import (
+    EASIER_WORD,
+    GUESS_WORD,
+    HARDER_WORD,
+    PAUSE_WORD,
+    RESUME_WORD,
+    Bank,
+    expectations,
+    first_room,
+    gaps,
+    later,
+    place_cues,
+    renewed,
+)
 from drilltimer.sound.render import RENDERED
 from drilltimer.units import db_from_ratio, frames_from_s, s_from_frames, s_from_ms
 
@@ -158,13 +169,7 @@ class Session:
         self._say(PAUSE_WORD)
 
     def resume(self, *, lost: bool = False) -> None:
-        """Go on with the reps that had not begun, the next lead-in in three seconds or later.
-
-        Parameters
-        ----------
-        lost : bool
-            The stream was opened anew: its latency is another one.
-        """
+        """Go on with the reps that had not begun, in three seconds or later; `lost`: on a stream of another latency."""
         if not self._paused:
             return
         self._paused = None
@@ -186,8 +191,7 @@ class Session:
 
     def guess(self, message: Message) -> bool | None:
         """The player says when the last landing was; None when nothing was asked."""
-        teller = self._teller()
-        return teller.guess(message) if teller else None
+        return teller.guess(message) if (teller := self._teller()) else None
 
     def repeat_call(self) -> None:
         """Say the last call again, where there is room before the next lead-in."""
@@ -280,8 +284,6 @@ class Session:
             guesses=sum(each.guesses for each in self._feedback),
             right_guesses=sum(each.right_guesses for each in self._feedback),
         )
-
-    # --- inside ---
 
     def _frame(self, session_s: float) -> int:
         return self._zero + frames_from_s(session_s, self._rate_hz)

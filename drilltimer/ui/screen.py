@@ -91,8 +91,8 @@ def broken(line: Text, columns: int) -> list[Text]:
     """A line in as many as it needs, broken at blanks; what goes on stands a little further in."""
     lines, rest = [], line
     while rest.cell_len > columns:
-        ends = [place for place, letter in enumerate(rest.plain) if letter == " " and rest.plain[:place].strip()]
-        cut = max((place for place in ends if cell_len(rest.plain[:place]) <= columns), default=None)
+        ends = [index for index, letter in enumerate(rest.plain) if letter == " " and rest.plain[:index].strip()]
+        cut = max((index for index in ends if cell_len(rest.plain[:index]) <= columns), default=None)
         if cut is None:
             break
         first, rest = rest.divide([cut])
@@ -175,10 +175,10 @@ def _axis(recent: tuple[Verdict, ...], window: Window, look: Viewport) -> Text:
         signs.append(inside if within else outside)
         styles.append("bold" if within else look.palette.faint)
     timed = [verdict for verdict in recent if verdict.grade in TIMED_GRADES and verdict.touchdown_ms is not None]
-    for place, verdict in enumerate(timed):
+    for index, verdict in enumerate(timed):
         share = ((verdict.touchdown_ms or 0.0) - window.centre_ms) / AXIS_MS
         column = min(max(int((share + 1.0) / 2.0 * look.columns), 0), look.columns - 1)
-        signs[column] = new if place == len(timed) - 1 else old
+        signs[column] = new if index == len(timed) - 1 else old
         styles[column] = look.palette.of(verdict.grade)
     return Text.assemble(*zip(signs, styles, strict=True))
 

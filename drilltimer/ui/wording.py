@@ -54,7 +54,10 @@ class Wording:
         return _dotted(fact.key) in self._texts
 
     def tell(self, what: Tellable | None) -> str:
-        """A fact, an error or several of them in words, each in lines of its own; a text as it stands."""
+        """A fact, an error or several of them in words, each in lines of its own; a text as it stands.
+
+        A fact that a later version of the program has kept is told by its key.
+        """
         match what:
             case None:
                 return ""
@@ -62,7 +65,7 @@ class Wording:
                 return what
             case Notice():
                 values = {name: self.tell(value) if _is_told(value) else value for name, value in what.values}
-                return self(_dotted(what.key), **values) if self.knows(what) else what.key
+                return self(_dotted(what.key), **values) if self.knows(what) else what.key.replace("_", " ")
             case DrillFileError():
                 return str(what)
             case UserError():

@@ -16,7 +16,7 @@ from drilltimer.feeding.listener import Court, Fed, FeedListener
 from drilltimer.feeding.spots import Spots
 from drilltimer.model import Block
 from drilltimer.units import air_delay_ms, ms_from_s
-from tests.feeding.label import distances_of
+from tests.feeding.label import spots_of
 from tests.feeding.scene import Scene, Setting, make_scene
 
 SEEDS = (5001, 5002, 5003)
@@ -101,7 +101,7 @@ def measure_feeding(case: FeedCase) -> FeedFigures:
 def _measure(scene: Scene) -> FeedFigures:
     known = scene.truth["known"]
     machine = known["feeder"] == "machine"
-    court = Court(known["play"], machine, distances_of(scene.truth), known["temperature_c"])
+    court = Court(known["play"], spots_of(scene.truth))
     before_s = time.process_time()
     first = FeedListener(scene.rate_hz, 1, court)
     _hear(first, scene)

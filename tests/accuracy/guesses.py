@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from drilltimer.model import FASTEST_ANSWER_MS
-from drilltimer.recordings.run import score_recording
 from drilltimer.score.match import directions_known_ms
 from drilltimer.sim.player import SKILLS
 from drilltimer.sim.settings import PRESETS
 from drilltimer.units import ms_from_s
 from tests.accuracy.cases import Case
 from tests.accuracy.measure import record, session_of
+from tests.recorded import score_recording
 
 GUESS_HEADS = ("steps after a call", "steps heard", "guesses", "heard", "of these told as guesses", "answers told so")
 GUESSING = replace(SKILLS["club"], guess_share=0.35)  # enough guesses to count, our choice

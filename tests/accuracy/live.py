@@ -10,11 +10,10 @@ import numpy as np
 
 from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Rep
-from drilltimer.recordings.run import score_recording
 from drilltimer.session import Bank, expectations, place_cues
-from drilltimer.sim.recording import SimulatedRecording
 from tests.accuracy.cases import Case
 from tests.accuracy.measure import MATCH_S, RATE_HZ, record, session_of
+from tests.recorded import SimulatedRecording, score_recording
 
 BLOCK = 1024
 AHEAD_S = 2.0  # a session tells the listener so long ahead what is coming

@@ -16,13 +16,12 @@ from drilltimer.drill.language import load_drill
 from drilltimer.drill.schedule import schedule
 from drilltimer.model import Rep, Verdict
 from drilltimer.recordings.cuesheet import DISTANCES
-from drilltimer.recordings.run import score_recording
 from drilltimer.session import Bank, Play, place_cues
 from drilltimer.sim.performance import RepTruth
 from drilltimer.sim.player import SimulatedPlayer
-from drilltimer.sim.recording import SimulatedRecording, simulate_recording
 from drilltimer.sound.bank import build_bank
 from tests.accuracy.cases import Case, Overlap
+from tests.recorded import SimulatedRecording, score_recording, simulate_recording
 
 RATE_HZ = 48_000
 MATCH_S = 0.05

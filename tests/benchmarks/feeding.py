@@ -23,10 +23,10 @@ import numpy as np
 from drilltimer.feeding.run import Asked, hear_recording
 from drilltimer.feeding.spots import Spots
 from drilltimer.model import Window
-from drilltimer.recordings.audio_file import read_audio
 from drilltimer.units import air_delay_ms, ms_from_s, s_from_ms
 from tests.benchmarks.picker_libraries import LIBRARIES
 from tests.evaluation import load_evaluation
+from tests.recorded import read_audio
 
 FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[3] / "shared" / "feed-scenes"))
 AFTER_S = (-0.17, 0.31)  # touchdown after contact, where the plain way looks for it

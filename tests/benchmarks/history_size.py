@@ -128,7 +128,7 @@ def _one_rep(folder: Path) -> None:
         times_s = []
         for entry in entries:
             began_s = time.perf_counter()
-            history.add_rep(number, entry)
+            history.add_reps(number, [entry])
             times_s.append(time.perf_counter() - began_s)
     times_s.sort()
     print(f"one rep: median {1e3 * times_s[len(times_s) // 2]:.1f} ms, worst {1e3 * times_s[-1]:.1f} ms")

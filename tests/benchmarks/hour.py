@@ -83,7 +83,7 @@ def score(heard: Path) -> dict[str, float]:
     """Score a recording; processor seconds and peak memory of this process."""
     import resource
 
-    from drilltimer.recordings.run import score_recording
+    from tests.recorded import score_recording
 
     began_s, by_wall_s = time.process_time(), time.perf_counter()
     scored = score_recording(heard, heard.with_suffix(".cues.json"))

@@ -19,15 +19,15 @@ from scipy.signal import resample_poly
 from drilltimer.hear.cancel import shift
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.tape import ANALYSIS_RATE_HZ
-from drilltimer.recordings.audio_file import read_audio
 from drilltimer.recordings.cuesheet import CueSheet, contact_cue
 from drilltimer.recordings.reference import read_sheet
-from drilltimer.recordings.run import ScoredRecording, score_recording
+from drilltimer.recordings.run import ScoredRecording
 from drilltimer.session import hearing_ranges
 from drilltimer.sim.settings import PRESETS
 from tests.accuracy.cases import Case, with_stagger
 from tests.accuracy.measure import record
 from tests.hearing.scene import sheet_of
+from tests.recorded import read_audio, score_recording
 
 sys.path.insert(0, str(Path(__file__).parents[1]))  # the tests of the scenes import each other by bare names
 

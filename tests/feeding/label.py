@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from drilltimer.feeding.impact_finder import Impact, ImpactFinder
-from drilltimer.feeding.sound_classes import Distances, Kind
-from drilltimer.feeding.track import PowerTrack
+from drilltimer.feeding.reverberation import PowerTrack
+from drilltimer.feeding.sound_classes import Kind
+from drilltimer.feeding.spots import Spots
 from drilltimer.model import Block
 
 NEAR_S = 0.006
@@ -46,10 +47,11 @@ def find_impacts(samples: np.ndarray, rate_hz: int) -> tuple[list[Impact], Power
     return [impact for hop in found + finder.finish() for impact in hop], finder.track
 
 
-def distances_of(truth: dict) -> Distances:
-    """The known distances of a scene."""
-    known = truth["known"]["distances"]
-    return Distances(known["feeder_to_mic_m"], known["player_to_mic_m"])
+def spots_of(truth: dict) -> Spots:
+    """What is known of where everybody stands in a scene, but for the feeder's distance from the player."""
+    known = truth["known"]
+    near = {name: known["distances"][name] for name in ("feeder_to_mic_m", "player_to_mic_m")}
+    return Spots(**near, air_c=known["temperature_c"], machine=known["feeder"] == "machine")
 
 
 def label(impacts: Sequence[Impact], rate_hz: int, truth: dict) -> np.ndarray:

@@ -38,21 +38,21 @@ def opening(since_s, begins):
     return waited * (begins + (0.1 if since_s < 2.0 else 0.0))
 
 
-def weight_of(made_chain, stations):
-    """One reading, written out: each impact is a station's number, or None for background."""
+def weight_of(made_chain, states):
+    """One reading, written out: each impact is a state's number, or None for background."""
     times_s = made_chain.times_s
     weight, before = 1.0, None
-    for i, station in enumerate(stations):
-        if station is None:
+    for i, state in enumerate(states):
+        if state is None:
             continue
         if before is None:
-            into = opening(times_s[i] - times_s[0], made_chain.begins[station])
+            into = opening(times_s[i] - times_s[0], made_chain.begins[state])
         else:
             j, last = before
-            into = made_chain.steps[i, station, REACH - (i - j), last]
-            into += made_chain.ends[last] * pause(times_s[i] - times_s[j]) * made_chain.begins[station]
-        weight *= into * made_chain.emissions[station, i]
-        before = i, station
+            into = made_chain.steps[i, state, REACH - (i - j), last]
+            into += made_chain.ends[last] * pause(times_s[i] - times_s[j]) * made_chain.begins[state]
+        weight *= into * made_chain.emissions[state, i]
+        before = i, state
     left_s = times_s[-1] - (times_s[0] if before is None else times_s[before[0]])
     since = sum(share * math.exp(-left_s / tau) for share, tau in PAUSE_TAUS_S)
     return weight * since * (1.0 if before is None else made_chain.ends[before[1]] + (left_s < 3.0))
@@ -62,12 +62,12 @@ def weight_of(made_chain, stations):
 def test_every_reading_written_out_gives_the_same_sums(seed):
     tried = made(5, 3, seed)
     joint, total = np.zeros((3, 5)), 0.0
-    for stations in product((None, 0, 1, 2), repeat=5):
-        weight = weight_of(tried, stations)
+    for states in product((None, 0, 1, 2), repeat=5):
+        weight = weight_of(tried, states)
         total += weight
-        for i, station in enumerate(stations):
-            if station is not None:
-                joint[station, i] += weight
+        for i, state in enumerate(states):
+            if state is not None:
+                joint[state, i] += weight
     sums = np.exp(tried.forward()) * tried.closing
     assert float(sums.sum()) + math.exp(tried.nothing()) == pytest.approx(total, rel=1e-12)
     assert np.exp(tried.forward() + tried.backward()) == pytest.approx(joint, rel=1e-12)

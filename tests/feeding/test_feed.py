@@ -13,11 +13,11 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 from history_player import add, made_reps, made_session
+from schemas import feed_schema
 
 from drilltimer.app.open import open_room
 from drilltimer.cli import main
 from drilltimer.errors import HistoryError
-from drilltimer.feeding.document import feed_schema
 from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.journal import keep_fed
 from drilltimer.feeding.listener import Court, FeedListener
@@ -28,7 +28,7 @@ from drilltimer.history.marks import FEEDING, Mark
 from drilltimer.history.queries import reps, session
 from drilltimer.history.store import History
 from drilltimer.model import Block, Grade, Health, Placement, Window
-from tests.feeding.label import distances_of
+from tests.feeding.label import spots_of
 from tests.feeding.scene import Scene, Setting, make_scene
 
 SETTING = Setting(
@@ -113,7 +113,7 @@ def test_where_nobody_landed_nothing_is_claimed(home, tmp_path):
 
 @pytest.mark.long
 def test_the_size_of_blocks_changes_nothing(scene):
-    court = Court("rally", False, distances_of(scene.truth), scene.truth["known"]["temperature_c"])
+    court = Court("rally", spots_of(scene.truth))
     answers = []
     for frames in (480, 32_000):
         listener, told = FeedListener(scene.rate_hz, 1, court), []

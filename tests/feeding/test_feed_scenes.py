@@ -14,9 +14,9 @@ from types import ModuleType
 import jsonschema
 import pytest
 from click.testing import CliRunner
+from schemas import feed_schema
 
 from drilltimer.cli import main
-from drilltimer.feeding.document import feed_schema
 from tests.evaluation import load_evaluation
 
 FOLDER = Path(os.environ.get("DRILLTIMER_FEED_SCENES", Path(__file__).resolve().parents[3] / "shared" / "feed-scenes"))

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drilltimer.feeding.followed import SAME_S, Followed
-from drilltimer.feeding.reverberation import Tails
+from drilltimer.feeding.reverberation import AFTER_S, BEFORE_S, SAME_S, STEP_S, Followed, PowerTrack, Tails
 from drilltimer.feeding.touchdowns import Neighbourhood, half_width_ms
-from drilltimer.feeding.track import AFTER_S, BEFORE_S, STEP_S, PowerTrack
 from drilltimer.hear.bands import BANDS
 
 RATE_HZ = 16_000

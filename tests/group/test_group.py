@@ -25,7 +25,7 @@ from drilltimer.errors import DeviceError, Notice, as_kept, notice
 from drilltimer.group.board import Board, Listed, Place, PlayerScore
 from drilltimer.group.board_drawing import draw_board
 from drilltimer.group.cli import _event_lines
-from drilltimer.group.crowd_estimate import Gathering
+from drilltimer.group.crowd import Gathering
 from drilltimer.group.events import Gathered, Moved, ScoredRep
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.lint import doubts, landings_asked
@@ -40,8 +40,7 @@ from drilltimer.group.run import (
     run_group,
 )
 from drilltimer.group.scoreboard import board_of, player_scores, together
-from drilltimer.group.sheet import sheet_of
-from drilltimer.group.sheet_page import GroupSheet, SheetRow, render_sheet, write_sheet
+from drilltimer.group.sheet import GroupSheet, SheetRow, render_sheet, sheet_of, write_sheet
 from drilltimer.group.timeline import lay_out
 from drilltimer.model import Block, Grade, Verdict
 from drilltimer.score.stats import summarize

@@ -30,7 +30,7 @@ with History(Path(sys.argv[1])) as history:
     for life in range(10_000):
         number = history.begin(made_session(uid=f"{sys.argv[2]}-{life}"))
         for rep in reps:
-            history.add_rep(number, rep)
+            history.add_reps(number, [rep])
             print(f"{sys.argv[2]}-{life} {rep.rep.index}", flush=True)
 """
 

@@ -26,7 +26,7 @@ from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
 from drilltimer.history.entries import Player, RepEntry, clean_name
 from drilltimer.history.journal import Journal
 from drilltimer.history.protocol import protocol_of
-from drilltimer.history.rows import REP_COLUMNS
+from drilltimer.history.rows import REP_COLUMNS, rep_row
 from drilltimer.history.schema import MIGRATIONS, SCHEMA
 from drilltimer.history.store import History
 from drilltimer.model import Cue, Grade, Health, Placement, Progression, Rep, Sound, Verdict, Window
@@ -43,6 +43,9 @@ from drilltimer.session import Play
 def history(tmp_path: Path) -> Iterator[History]:
     with History(tmp_path / "history.sqlite") as kept:
         yield kept
+
+
+HEALTH = Health(blocks=7, notes=(notice("zeros", seconds=4.0), notice("simulated")))
 
 
 def judged(entries: list[RepEntry]) -> list[tuple[Rep, Verdict]]:
@@ -298,13 +301,17 @@ def test_why_a_rep_is_void_is_kept_as_a_fact_and_in_words(tmp_path: Path, void: 
         assert history.database.execute("SELECT void FROM reps").fetchone()[0] == words
 
 
-@pytest.mark.parametrize("kept", [None, '["a fact of a later version",{"ms":3}]'])
-def test_what_only_its_words_tell_stays_readable(tmp_path: Path, kept: str | None) -> None:
+@pytest.mark.parametrize(
+    ("kept", "told"), [(None, "a ball came"), ('["a_ball_of_a_later_version",{"ms":3}]', "a ball of a later version")]
+)
+def test_what_an_older_or_a_later_version_kept_stays_readable(tmp_path: Path, kept: str | None, told: str) -> None:
     with History(tmp_path / "history.sqlite") as history:
         number = add(history, made_session(), made_reps()[:1])
         history.database.execute("UPDATE reps SET grade = 'void', void = 'a ball came', void_notice = ?", (kept,))
         (entry,) = queries.reps(history, number)
-    assert say(entry.verdict.void) == "a ball came"
+        assert say(entry.verdict.void) == told
+        again = history.database.execute("SELECT void_notice FROM reps").fetchone()[0]
+    assert kept is None or rep_row(entry)["void_notice"] == again  # nothing of it is lost when it goes on to others
 
 
 @pytest.mark.parametrize("kept", ['"x"', '["by_hand"]', '["by_hand",[]]', '["by_hand",{"ms":null}]', "[", "[1,{}]"])
@@ -371,8 +378,8 @@ def test_two_programs_write_side_by_side(tmp_path: Path) -> None:
     with History(path) as one, History(path) as two:
         numbers = [one.begin(made_session(uid="one")), two.begin(made_session("Lee", uid="two"))]
         for rep in reps:
-            one.add_rep(numbers[0], rep)
-            two.add_rep(numbers[1], rep)
+            one.add_reps(numbers[0], [rep])
+            two.add_reps(numbers[1], [rep])
         assert [len(queries.reps(one, number)) for number in numbers] == [len(reps)] * 2
 
 
@@ -465,10 +472,10 @@ def test_journal_writes_rep_by_rep_and_later_verdicts_win(tmp_path: Path) -> Non
         assert queries.session(watching, 1).ending is None
         changed = replace(entries[4].verdict, grade=Grade.VOID, error_ms=None, void=notice("by_hand"))
         entries[4] = RepEntry(entries[4].rep, changed)
-        journal.end(Ending(health=Health(blocks=7), interrupted=True), judged(entries))
+        journal.end(Ending(health=HEALTH, interrupted=True), judged(entries))
         assert queries.reps(watching, 1)[4].verdict.grade == Grade.VOID
         assert queries.session(watching, 1).ending == "interrupted"
-        assert queries.session(watching, 1).health.blocks == 7
+        assert queries.session(watching, 1).health == HEALTH
     assert told == ["kept as session 1, player Kim; 'drilltimer history session:1' shows it"]
 
 

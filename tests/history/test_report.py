@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from history_player import add, made_reps, made_session
 from words import say
 
-from drilltimer.app.catalogue import catalogue
+from drilltimer.app.drill_files import catalogue
 from drilltimer.cli import main
 from drilltimer.errors import as_kept
 from drilltimer.history import advice, charts

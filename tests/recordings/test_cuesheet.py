@@ -11,19 +11,12 @@ import jsonschema
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from schemas import sheet_schema
 
 import drilltimer.recordings.cuesheet as module
 from drilltimer.errors import SheetError
 from drilltimer.model import INT64, Placement, Window
-from drilltimer.recordings.cuesheet import (
-    CueSheet,
-    SheetCue,
-    SheetRep,
-    contact_cue,
-    sheet_from_json,
-    sheet_schema,
-    sheet_to_json,
-)
+from drilltimer.recordings.cuesheet import CueSheet, SheetCue, SheetRep, contact_cue, sheet_from_json, sheet_to_json
 
 FULL = CueSheet(
     audio="session.flac",
@@ -216,7 +209,8 @@ def test_any_json_is_read_or_refused(value):
 
 def test_the_committed_schema_is_the_one_in_force():
     committed = json.loads(Path(module.__file__).with_name("cuesheet.schema.json").read_text(encoding="utf-8"))
-    assert committed == sheet_schema()
+    in_force = module.SheetForm.model_json_schema(by_alias=True)
+    assert committed == {"$schema": "https://json-schema.org/draft/2020-12/schema", **in_force}
 
 
 def test_written_sheets_fit_the_schema():

@@ -17,6 +17,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
+from schemas import score_schema
 from test_cli import call
 from test_which import DRILL, record
 
@@ -27,7 +28,6 @@ from drilltimer.recordings import journal as journals
 from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.folder import Job, JobResult, is_done, keep, list_jobs, score_here, score_one, work_through
 from drilltimer.recordings.sheet_choice import find_sheets
-from drilltimer.score.document import score_schema
 
 
 @pytest.fixture(scope="module")

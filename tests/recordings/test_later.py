@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner
+from recorded import score_recording
 from scipy.signal import resample_poly
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 from words import say
@@ -18,7 +19,7 @@ from drilltimer.cli.check import with_distance
 from drilltimer.errors import RecordingError, SheetError
 from drilltimer.model import Grade, Placement
 from drilltimer.recordings.reference import read_sheet
-from drilltimer.recordings.run import DEFAULT_WINDOW, score_recording
+from drilltimer.recordings.run import DEFAULT_WINDOW
 
 HEARD = PLAIN.heard[:, 0]  # hears each contact 0.1 s after it is played, each landing DELAYS_MS after that
 LATENCY_S = 0.1

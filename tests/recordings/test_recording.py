@@ -12,10 +12,11 @@ import soundfile
 from films import write_film
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from recorded import read_audio
 from words import say
 
 from drilltimer.errors import RecordingError
-from drilltimer.recordings.audio_file import AudioFile, read_audio
+from drilltimer.recordings.audio_file import AudioFile
 
 RATE_HZ = 16_000
 

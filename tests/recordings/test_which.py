@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 from jsonschema import Draft202012Validator
+from schemas import score_schema
 from test_cli import call
 from words import say
 
@@ -17,7 +18,6 @@ from drilltimer.errors import DistanceError, RecordingError, SheetError
 from drilltimer.recordings.cuesheet import sheet_from_json
 from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.sheet_choice import find_sheets, score_with
-from drilltimer.score.document import score_schema
 
 RATE_HZ = 48_000
 DRILL = "name: Bare\ndescription: Contacts.\nreps: 7\nrhythm: {interval_s: 2.0, jitter_cv: 0.15}\n"

@@ -7,11 +7,12 @@ import sys
 import numpy as np
 import pytest
 import soundfile
+from recorded import read_audio
 from words import refused
 
 from drilltimer.errors import RecordingError
 from drilltimer.recordings import writing
-from drilltimer.recordings.audio_file import AudioFile, read_audio
+from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.writing import AudioWriter
 
 RATE_HZ = 48_000
@@ -98,6 +99,7 @@ def test_a_killed_recording_is_a_valid_file_but_for_its_last_second(tmp_path):
 
 
 FULL = """
+from drilltimer.ui.wording import english
 import resource, sys, numpy as np
 from drilltimer.recordings.writing import AudioWriter
 from drilltimer.errors import RecordingError
@@ -109,7 +111,7 @@ for _ in range(100):
         writer.write(np.random.default_rng(2).uniform(-1, 1, (1920, 1)).astype(np.float32))
     except RecordingError as refusal:
         told += 1
-        print(refusal.what)
+        print(english().tell(refusal.what))
 writer.close()
 print(told, writer.fault is not None)
 """

@@ -4,13 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drilltimer.history.cli.backup import backup
 from drilltimer.history.cli.compare import compare
-from drilltimer.history.cli.export import export
-from drilltimer.history.cli.forget import forget
+from drilltimer.history.cli.files import backup, export, forget, import_, report
 from drilltimer.history.cli.history import history
-from drilltimer.history.cli.import_ import import_
-from drilltimer.history.cli.report import report
 
 if TYPE_CHECKING:
     from drilltimer.cli.wings import Diary, House

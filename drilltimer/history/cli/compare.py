@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import json_option, note, print_document, print_lines, result_columns
-from drilltimer.history.cli.common import opened_history
+from drilltimer.history.cli.files import opened_history
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from drilltimer.cli.common import (
     print_lines,
     result_columns,
 )
-from drilltimer.history.cli.common import opened_history
+from drilltimer.history.cli.files import opened_history
 
 if TYPE_CHECKING:
     from drilltimer.history.entries import SessionLine

@@ -108,8 +108,8 @@ def score(
     if as_json:
         print_document(document_of(scored[0], scored[1:]))
     else:
-        for place, each in enumerate(scored):
-            _print(each, place, len(scored), wording)
+        for index, each in enumerate(scored):
+            _print(each, index, len(scored), wording)
     if player and fault is None:  # after the scores, which are told whatever becomes of keeping them
         for each in scored:
             _keep(player, each)

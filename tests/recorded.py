@@ -1,15 +1,21 @@
-"""Whole recordings made by a recorder of its own: started somewhere, running at its own speed."""
+"""Whole recordings: made by a simulated recorder, started somewhere, running at its own speed; read; and scored."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drilltimer.model import Cue, Rep, Samples, Sound
+from drilltimer.model import Cue, Placement, Rep, Samples, Sound
+from drilltimer.recordings.audio_file import AudioFile
+from drilltimer.recordings.distance import Standing
+from drilltimer.recordings.reference import open_played
+from drilltimer.recordings.run import ScoredRecording, score_playing, unheard
+from drilltimer.recordings.sheet_search import Traces, find_playings
 from drilltimer.sim.acoustics import LEAD
 from drilltimer.sim.air import Air, Distractor
 from drilltimer.sim.convolve import TAIL_FRAMES
@@ -146,3 +152,39 @@ class _Output:
             start = frames_from_s(rep.start_s + cue.at_s, self._rate_hz) - sound.anchor
             self._mixer.add(start, sound, cue.pan, cue.gain_db)
             self._performance.hear(float(start + self._base), sound, cue, rep)
+
+
+def read_audio(path: str | Path) -> tuple[Samples, int]:
+    """A whole recording.
+
+    Returns
+    -------
+    samples : float32 array, shape (n, channels)
+    rate_hz : int
+
+    Raises
+    ------
+    RecordingError
+        See `AudioFile`.
+    """
+    with AudioFile(path) as recording:
+        # Piece by piece, so that a header which promises the moon is found out before memory is asked for it.
+        return np.concatenate(list(recording.blocks())), recording.rate_hz
+
+
+def score_recording(recording: Path, sheet_file: Path, placement: Placement | None = None) -> ScoredRecording:
+    """Score a recording; where the sheet was played several times, the fullest of them.
+
+    Parameters
+    ----------
+    recording : Path
+        Any sound or video file that can be decoded, any rate, any number of channels.
+    placement : Placement, optional
+        Instead of the sheet's, all of it known.
+    """
+    standing = None if placement is None else Standing(placement)
+    with AudioFile(recording, salvage=True) as heard, open_played(sheet_file) as played:
+        playings = find_playings(played, heard, Traces(heard))
+        if not playings:
+            raise unheard(heard, f"no contact cue of {sheet_file.name} is heard in it")
+        return score_playing(played, heard, playings[0], standing)

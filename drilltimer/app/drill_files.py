@@ -1,17 +1,67 @@
-"""A new drill file for a coach to fill in, with the schema that lets an editor help."""
+"""Drills as files: each that can be run by its name, with what it asks of a player; and a new one to fill in."""
 
 from __future__ import annotations
 
 import json
 import os
 import re
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
+from drilltimer.app.plan import Plan, make_plan
 from drilltimer.audio.files import DRILL_SUFFIXES, list_drills, user_folder
 from drilltimer.audio.paths import expanded
 from drilltimer.drill.language import drill_schema
 from drilltimer.drill.sports import starting_file
 from drilltimer.errors import DrillFileError
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One drill. `fault` tells why it cannot be run; empty when it can."""
+
+    name: str
+    own: bool
+    summary: str
+    mode: str
+    length_s: float | None
+    landings_asked: int | None
+    fault: str = ""
+
+    @property
+    def length(self) -> str:
+        """Length in minutes, for a table."""
+        return "-" if self.length_s is None else f"{self.length_s / 60:.1f} min"
+
+    @property
+    def landings(self) -> str:
+        """Number of landings, for a table."""
+        return "-" if self.landings_asked is None else str(self.landings_asked)
+
+    def document(self) -> dict[str, Any]:
+        """The entry for `--json`."""
+        return asdict(self)
+
+
+def catalogue() -> list[Entry]:
+    """Shipped and own drills by name; a broken one is listed with its fault instead of spoiling the list."""
+    entries = []
+    for file in list_drills():
+        try:
+            plan = make_plan(str(file.path), seed=0)
+        except DrillFileError as fault:
+            entries.append(Entry(file.name, file.own, f"broken: {fault.what}", "-", None, None, str(fault)))
+        else:
+            entries.append(_entry(file.name, file.own, plan))
+    return entries
+
+
+def _entry(name: str, own: bool, plan: Plan) -> Entry:
+    modes = dict.fromkeys(block.mode for block in plan.drill.blocks)
+    summary = plan.drill.description.strip().split(". ")[0].rstrip(".")
+    return Entry(name, own, summary, "/".join(modes), plan.length_s, plan.landings)
+
 
 SCHEMA_FILE = "drill.schema.json"
 _NAME = re.compile(r"[A-Za-z0-9][\w-]{0,59}", re.ASCII)
