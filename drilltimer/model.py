@@ -19,6 +19,7 @@ from drilltimer.errors import Notice
 Samples = NDArray[np.float32]  # full scale is +-1
 Role = Literal["precue", "contact", "call", "feedback"]
 Mode = Literal["predictive", "reactive"]
+LONGEST_CALL_S = 0.45  # of a spoken direction; longer ones are refused when they are recorded
 TYPICAL_RECOGNITION_S = 0.14  # median of the shipped called words (`sounds/manifest.json`): where nobody kept it
 # A footfall sooner than this after its direction is known answers nothing. First force 80-100 ms after a sound at the
 # soonest (Pain & Hibbs 2007, J Sports Sci 25:79-86; IAAF 2009; abstracts), some 50 ms more to choose between two

@@ -18,12 +18,23 @@ from drilltimer.drill.schedule import (
     FIRST_CUE_S,
     SEARCH_AFTER_S,
     SEARCH_BEFORE_S,
-    WORD_S,
     least_interval_s,
     schedule,
 )
 from drilltimer.drill.windows import REACTIVE_WINDOW, at_level, window_for
-from drilltimer.model import Calls, Drill, DrillBlock, Hitter, LeadIn, RallyLength, Rhythm, Speech, Wait, Window
+from drilltimer.model import (
+    LONGEST_CALL_S,
+    Calls,
+    Drill,
+    DrillBlock,
+    Hitter,
+    LeadIn,
+    RallyLength,
+    Rhythm,
+    Speech,
+    Wait,
+    Window,
+)
 
 PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published_schedule.toml").read_text(encoding="utf-8"))
 WINDOW = Window(73.0, 133.0, 193.0)
@@ -115,7 +126,7 @@ def test_no_rep_gets_in_the_way_of_another(plans, seed):
         assert rep.start_s - 1e-9 <= first_sound_s(rep) <= rep.contact_s
         assert rep.end_s >= rep.contact_s + SEARCH_AFTER_S - 1e-9
         for cue in rep.cues:
-            room_s = WORD_S if cue.role == "call" else 0.0
+            room_s = LONGEST_CALL_S if cue.role == "call" else 0.0
             assert cue.at_s + room_s <= rep.end_s - rep.start_s + 1e-9
     for rep, following in itertools.pairwise(reps):
         assert following.start_s >= rep.end_s - 1e-9

@@ -13,16 +13,16 @@ import soundfile
 from numpy.typing import NDArray
 
 from drilltimer.errors import SoundError
+from drilltimer.model import LONGEST_CALL_S
 from drilltimer.sound.loudness import loudness_lufs
 from drilltimer.sound.voice import (
     DIRECTION_LOW_SHARE,
-    LONGEST_DIRECTION_MS,
     TARGET_LUFS,
     limit_peaks,
     prepare_word,
     trim,
 )
-from drilltimer.units import db_from_ratio, ratio_from_db
+from drilltimer.units import db_from_ratio, ms_from_s, ratio_from_db
 
 Wave = NDArray[np.float64]
 
@@ -104,7 +104,7 @@ def test_a_word_is_what_its_entry_says_and_fit_for_a_court(entry: dict[str, Any]
 def test_a_direction_is_short_and_out_of_the_landing_s_band(entry: dict[str, Any]) -> None:
     samples, rate_hz = read(entry)
     assert share_below_400_hz(samples, rate_hz) < 0.055
-    assert 200.0 < entry["length_ms"] < LONGEST_DIRECTION_MS
+    assert 200.0 < entry["length_ms"] < ms_from_s(LONGEST_CALL_S)
     # two words cannot come as early as one: those who call it are told
     assert 20.0 < entry["t50_ms"] < (180.0 if entry["text"] == "in front" else 150.0)
     assert (entry["t50_ms"] > 150.0) == any("comes late" in remark for remark in entry["remarks"])

@@ -21,6 +21,7 @@ from drilltimer.drill.shuffle import (
 )
 from drilltimer.drill.windows import has_level, ladder_for
 from drilltimer.model import (
+    LONGEST_CALL_S,
     TYPICAL_RECOGNITION_S,
     Calls,
     Cue,
@@ -39,7 +40,6 @@ SEARCH_AFTER_S = 0.7  # ... to so long after it
 STEP_S = (
     0.7  # first steps are listened for so long after their direction is known: novices' come after 0.6 s (simulated)
 )
-WORD_S = 0.45  # longest spoken direction; longer ones are refused when they are recorded
 # A spoken line of n letters is given 0.7 + 0.06 n seconds: the longest shipped one has 32 and lasts 1.73 s.
 LINE_S = 0.7
 LETTER_S = 0.06
@@ -93,7 +93,7 @@ def room_after_s(block: DrillBlock) -> float:
     if calls is None:
         return SEARCH_AFTER_S
     last_call_s = calls.delay_high_s + (calls.switch_after_s if calls.switch_share else 0.0)
-    return max(SEARCH_AFTER_S, last_call_s + (STEP_S if calls.known else WORD_S))
+    return max(SEARCH_AFTER_S, last_call_s + (STEP_S if calls.known else LONGEST_CALL_S))
 
 
 def line_s(line: str) -> float:

@@ -19,6 +19,7 @@ from pydantic_core import PydanticCustomError
 
 from drilltimer.errors import SheetError
 from drilltimer.model import INT64, MOST_COUNTED, RANGES, Mode, Placement, Rep, Role, Window
+from drilltimer.recordings.distance import DISTANCES
 from drilltimer.units import ms_from_s
 
 SCHEMA = 1
@@ -28,7 +29,6 @@ LEAST_APART_S = 0.2  # contacts; a drill has more than twice that between them
 MAX_NAME = 1000  # characters of a drill's name, a call, a file's name
 NAMES_A_FILE = r"^[^\x00]*$"
 CODE_DIGITS = 6  # hexadecimal: 24 bits, as many as a signature carries
-DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from drilltimer.drill.schedule import SEARCH_BEFORE_S
 from drilltimer.hear.listen import Listener
 from drilltimer.model import (
     Expectation,
@@ -26,8 +27,7 @@ def renewed(listener: Listener, rate_hz: int, lost: bool) -> Listener:
     return Listener(rate_hz, len(listener.ears), ears=listener.ears)
 
 
-OPENS_S = 0.3  # touchdowns are heard from so long before the contact
-CLOSES_S = 1.35  # and first steps until so long after it, unless the next rep comes first
+CLOSES_S = 1.35  # first steps are heard until so long after the contact, unless the next rep comes first
 
 Bank = Mapping[tuple[str, float | None], Sound]
 
@@ -56,7 +56,7 @@ def expectations(
 
 def hearing_ranges(contacts: Sequence[tuple[int, int, int, bool]], rate_hz: int) -> Iterator[Expectation]:
     """Expectations from (rep, frame, frames long, withheld) of contacts in time order; neighbours share the time."""
-    before, after = frames_from_s(OPENS_S, rate_hz), frames_from_s(CLOSES_S, rate_hz)
+    before, after = frames_from_s(SEARCH_BEFORE_S, rate_hz), frames_from_s(CLOSES_S, rate_hz)
     for index, (rep, at, frames, withheld) in enumerate(contacts):
         opens, closes = at - before, at + after
         if index:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drilltimer.errors import SoundError
-from drilltimer.model import Samples
+from drilltimer.model import LONGEST_CALL_S, Samples
 from drilltimer.sound.loudness import loudness_lufs
 from drilltimer.sound.shape import PEAK_DB, Wave, high_pass
 from drilltimer.units import db_from_ratio, frames_from_s, ms_from_s, ratio_from_db, s_from_frames
@@ -43,7 +43,6 @@ NOISE_S = 0.2  # of a recording, before the word, in which nobody speaks
 ABOVE_NOISE_DB = 6.0  # a hop this far over the noise belongs to the word
 
 LOWEST_RATE_HZ = 16_000  # under it the consonants that tell words apart are missing
-LONGEST_DIRECTION_MS = 450.0
 LONG_DIRECTION_MS = 350.0
 SLOW_T50_MS = 150.0
 LEAST_SNR_DB = 20.0
@@ -208,9 +207,9 @@ def onset_frame(wave: Wave, rate_hz: int) -> int:
 
 def _judge_length(name: str, word: Word) -> Word:
     """Refuse a direction that is still sounding when the player must move; remark on one that comes close to it."""
-    if word.length_ms > LONGEST_DIRECTION_MS:
+    if word.length_ms > ms_from_s(LONGEST_CALL_S):
         raise SoundError(
-            f"'{name}' lasts {word.length_ms:.0f} ms, a direction may last {LONGEST_DIRECTION_MS:.0f} ms",
+            f"'{name}' lasts {word.length_ms:.0f} ms, a direction may last {ms_from_s(LONGEST_CALL_S):.0f} ms",
             why="A longer call is still sounding when the player must already be moving.",
             fix="Say it shorter, or choose a shorter word.",
         )
