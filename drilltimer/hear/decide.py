@@ -36,8 +36,8 @@ LATE_MS, LATE_SHARE, LATE_SPREAD_MS = 0.17, 0.85, 0.6
 LEAST_SIGMA_MS, SIGMA_SHARE, WIDE_MS, WIDE_SHARE = 0.08, 1.75, 0.55, 0.95
 TRIED_S = (-0.05, 0.12, 0.29)  # from the contact: here a usual landing is tried out
 
-NOISY = "too noisy to hear your feet"
-TWO = "two sounds fit equally well"
+NOISY = "too_noisy"
+TWO = "two_sounds"
 
 
 @dataclass(frozen=True, slots=True)

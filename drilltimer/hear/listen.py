@@ -96,7 +96,7 @@ class Listener:
             expected = self._due.popleft()
             lag = self._lag_range(expected)
             if self._tape.end < expected.closes + lag[0] - self._rate(0.3):
-                heard.extend(self._unheard(expected, "the sound ended before this rep did"))
+                heard.extend(self._unheard(expected, "ended_before"))
             else:
                 heard.extend(self._hear(expected))
         return heard
@@ -236,7 +236,7 @@ def report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
         landing = Landing(opinion.touchdown, opinion.second, opinion.step)
     void = opinion.void
     if not void and landing is None and take.clipped:
-        void = "the microphone was overdriven"
+        void = "overdriven"
     return Heard(expected.rep, contact, opinion.zero is not None and opinion.zero.heard, landing, void)
 
 
