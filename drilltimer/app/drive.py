@@ -158,7 +158,7 @@ def _await_return(
     while not stream.reopen():
         if time.monotonic() >= ends_s:
             raise DeviceError(
-                notice("stayed_away", seconds=wait_s, why=lost.what),
+                notice("stayed_away", seconds=round(wait_s), why=lost.what),
                 fix=notice("kept_so_far"),
             )
         pause_ends_s = time.monotonic() + TRY_EVERY_S

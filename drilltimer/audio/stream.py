@@ -194,11 +194,11 @@ class SoundCard:
         if self._ended.is_set() or (waited_s and self._blocks and not self._stream.active):
             return notice("stream_ended")
         if self._dry_frames > DRY_S * self.rate_hz:
-            return notice("dry", seconds=s_from_frames(self._dry_frames, self.rate_hz))
+            return notice("dry", seconds=round(s_from_frames(self._dry_frames, self.rate_hz), 1))
         if self._blocks and waited_s >= STALL_S - WAIT_STEP_S / 2:
-            return notice("stalled", seconds=waited_s)
+            return notice("stalled", seconds=round(waited_s, 1))
         if waited_s >= FIRST_BLOCK_S:
-            return notice("never_began", seconds=waited_s)
+            return notice("never_began", seconds=round(waited_s))
         return None
 
     def _lost_error(self, reason: Notice) -> Exception:
@@ -218,7 +218,7 @@ class SoundCard:
         notes = []
         silence_s = s_from_frames(self._longest_silence, self.rate_hz)
         if silence_s >= SILENCE_S:
-            notes.append(notice("zeros", seconds=silence_s))
+            notes.append(notice("zeros", seconds=round(silence_s)))
         if self._dropped:
             notes.append(notice("dropped", blocks=self._dropped))
         if not self._stamps.trusted:

@@ -130,12 +130,12 @@ def _about_bouts(load: Load) -> list[Caution]:
     found = []
     longest, hurried = load.longest, load.hurried
     if longest is not None and longest.work_s > BOUT_MOST_S:
-        message = notice("long_work", landings=longest.landings, seconds=longest.work_s, most=BOUT_MOST_S)
+        message = notice("long_work", landings=longest.landings, seconds=round(longest.work_s), most=round(BOUT_MOST_S))
         found.append(Caution("warning", message, "rhythm", longest.block))
     elif longest is not None and longest.work_s > MATCH_BOUT_S:
-        message = notice("long_bout", seconds=longest.work_s, most=MATCH_BOUT_S, rest=MATCH_REST_S)
+        message = notice("long_bout", seconds=round(longest.work_s), most=round(MATCH_BOUT_S), rest=round(MATCH_REST_S))
         found.append(Caution("note", message, "rhythm", longest.block))
     if hurried is not None and hurried.rest_s is not None and hurried.rest_s < hurried.work_s:
-        message = notice("short_rest", seconds=hurried.rest_s, work=hurried.work_s)
+        message = notice("short_rest", seconds=round(hurried.rest_s), work=round(hurried.work_s))
         found.append(Caution("warning", message, "rhythm", hurried.block))
     return found

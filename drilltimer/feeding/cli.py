@@ -103,7 +103,7 @@ def feed(recording: Path | None, **options: Any) -> None:
     wording = wording_for(options["language"])
     asked = _asked(recording, options)
     note(wording("run.cautions"))
-    note(wording("feed.doubt", doubt=wording("feed.in_doubt", ms=asked.spots.doubt_ms)))
+    note(wording("feed.doubt", ms=asked.spots.doubt_ms))
     if recording is None:
         outcome, keep = _live(asked, wording, options)
     else:

@@ -179,7 +179,7 @@ class Journal:
             except HistoryError as fault:
                 self._tell(notice("not_saved", why=fault))
             else:
-                self._tell(notice("saved_apart", file=str(target)))
+                self._tell(notice("saved_apart", file=str(target), same_file=str(target)))
                 return
 
     def _tell(self, what: Tellable) -> None:

@@ -103,7 +103,7 @@ class AudioFile:
             self.frames = int(self._file.frames)
             if said:
                 length_s = s_from_frames(self.frames, self.rate_hz)
-                self.damage = notice("damaged_decoder", seconds=length_s, why=said)
+                self.damage = notice("damaged_decoder", seconds=round(length_s, 1), why=said)
             self._refuse_absurd(salvage)
             if salvage:
                 self._salvage()
@@ -129,7 +129,7 @@ class AudioFile:
                 raise self._broken(self.damage or "there is no sound in it", why=CUT, fix=AGAIN)
         if not self.damage and is_cut(self.path):
             length_s = s_from_frames(self.frames, self.rate_hz)
-            self.damage = notice("shorter_file", seconds=length_s)
+            self.damage = notice("shorter_file", seconds=round(length_s, 1))
         self._lacks_sound = bool(self.damage)
         if self._decoded is None and self._file.subtype in FLOATING:
             self._silence_no_numbers()

@@ -140,7 +140,7 @@ def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tu
     if twice := played_twice(playing):
         notes.append(notice("played_again", contacts=len(twice)))
     if standing.unknown:
-        notes.append(notice("distance_doubt", ms=standing.doubt_ms))
+        notes.append(notice("distance_doubt", ms=round(standing.doubt_ms)))
     if played.sheet.window is None:
         notes.append(notice("no_window"))
     return tuple(notes)

@@ -68,7 +68,7 @@ class Salvage:
         return None
 
     def _s(self, frames: int) -> float:
-        return s_from_frames(frames, self._rate_hz)
+        return round(s_from_frames(frames, self._rate_hz), 1)
 
     def _straight(self) -> Iterator[Samples]:
         faults = 0
@@ -133,7 +133,8 @@ class Salvage:
 
 def ends_early(frames: int, promised: int, rate_hz: int) -> Notice:
     """What is wrong with a file of which so many frames are there, and so many should be."""
-    return notice("ends_early", seconds=s_from_frames(frames, rate_hz), promised=s_from_frames(promised, rate_hz))
+    found_s, promised_s = (round(s_from_frames(each, rate_hz), 1) for each in (frames, promised))
+    return notice("ends_early", seconds=found_s, promised=promised_s)
 
 
 def no_numbers(pieces: Iterable[Samples]) -> tuple[int, int]:
@@ -152,7 +153,7 @@ def told_no_numbers(damage: Notice | None, lost: int, first: int, rate_hz: int) 
     """What is wrong with a file of which so many samples are no numbers, besides its other damage, if there is any."""
     if damage:
         return notice("damaged_twice", first=damage, samples=lost)
-    return notice("damaged_numbers", seconds=s_from_frames(first, rate_hz), samples=lost)
+    return notice("damaged_numbers", seconds=round(s_from_frames(first, rate_hz), 1), samples=lost)
 
 
 def is_whole(file: Any) -> bool:

@@ -125,7 +125,8 @@ class AudioWriter:
     def _give_up(self, fault: OSError) -> RecordingError:
         kept_s = s_from_frames(self.frames, self.rate_hz)
         self.fault = RecordingError(
-            notice("recording_ended", file=str(self.path), seconds=kept_s, why=_reason(fault)), fix=notice("goes_on")
+            notice("recording_ended", file=str(self.path), seconds=round(kept_s), why=_reason(fault)),
+            fix=notice("goes_on"),
         )
         with contextlib.suppress(OSError):  # the same fault again; it is told already
             self._sink.close()
