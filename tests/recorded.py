@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from drilltimer.model import Cue, Placement, Rep, Samples, Sound
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.distance import Standing
-from drilltimer.recordings.reference import open_played
-from drilltimer.recordings.run import ScoredRecording, score_playing, unheard
-from drilltimer.recordings.sheet_search import Traces, find_playings
+from drilltimer.recordings.reference import open_reference
+from drilltimer.recordings.run import ScoredRecording, score_playback, unheard
+from drilltimer.recordings.sheet_search import Traces, find_playbacks
 from drilltimer.sim.acoustics import LEAD
 from drilltimer.sim.air import Air, Distractor
 from drilltimer.sim.convolve import TAIL_FRAMES
@@ -85,7 +85,7 @@ def simulate_recording(
     Returns
     -------
     SimulatedRecording
-        Played time t is recorded at (t + offset_s) * (1 + clock_ppm * 1e-6), plus the way through the air.
+        Reference time t is recorded at (t + offset_s) * (1 + clock_ppm * 1e-6), plus the way through the air.
     """
     recorder_rate_hz = recorder_rate_hz or rate_hz
     base = max(math.ceil(offset_s * rate_hz), LEAD)  # air frame at which played frame 0 leaves the loudspeaker
@@ -183,8 +183,8 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
         Instead of the sheet's, all of it known.
     """
     standing = None if placement is None else Standing(placement)
-    with AudioFile(recording, salvage=True) as heard, open_played(sheet_file) as played:
-        playings = find_playings(played, heard, Traces(heard))
-        if not playings:
+    with AudioFile(recording, salvage=True) as heard, open_reference(sheet_file) as played:
+        playbacks = find_playbacks(played, heard, Traces(heard))
+        if not playbacks:
             raise unheard(heard, f"no contact cue of {sheet_file.name} is heard in it")
-        return score_playing(played, heard, playings[0], standing)
+        return score_playback(played, heard, playbacks[0], standing)

@@ -2,7 +2,7 @@
 
 A matched filter for the contact cue runs over the whole recording and leaves a coarse trace of where contacts may be.
 What the sheet's own trace must be is slid along it, a stretch of the sheet at a time, so that clocks that differ by
-hundreds of ppm still fit; `passages` then locates each contact finely and puts lines through them.
+hundreds of ppm still fit; `segments` then locates each contact finely and puts lines through them.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 
 from drilltimer.hear.locate import evidence
 from drilltimer.model import Samples
-from drilltimer.recordings.segments import TRACE_RATE_HZ, Contact, Passage, Recording, find_passages
+from drilltimer.recordings.segments import TRACE_RATE_HZ, AlignedSegment, Contact, Recording, find_segments
 from drilltimer.recordings.warp import ClockMap
 
 LEAST_RATE_HZ = 14_000  # what a contact has below 7 kHz is enough to find it by
@@ -23,16 +23,16 @@ CEILING = 100.0  # of evidence: one very clear sound must not outvote many conta
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
-    """Passages in the recording's order, how many contacts lie in them, and how many of these were found in place."""
+    """Segments in the recording's order, how many contacts lie in them, and how many of these were found in place."""
 
-    passages: tuple[Passage, ...]
+    segments: tuple[AlignedSegment, ...]
     inside: int
     found: int
 
     @property
     def clock(self) -> ClockMap:
-        """Of the passage with the most contacts."""
-        return max(self.passages, key=lambda passage: len(passage.heard)).clock
+        """Of the segment with the most contacts."""
+        return max(self.segments, key=lambda segment: len(segment.heard)).clock
 
 
 def _coarser(sound: np.ndarray, step: int) -> np.ndarray:
@@ -91,11 +91,11 @@ def align(
     duration_s : float
         Length of the recording.
     """
-    passages = find_passages(Recording(trace, contacts, read, rate_hz, duration_s), _sheet_trace(contacts))
-    if not passages:
+    segments = find_segments(Recording(trace, contacts, read, rate_hz, duration_s), _sheet_trace(contacts))
+    if not segments:
         return None
-    inside = sum(passage.last - passage.first + 1 for passage in passages)
-    return Alignment(tuple(passages), inside, sum(len(passage.heard) for passage in passages))
+    inside = sum(segment.last - segment.first + 1 for segment in segments)
+    return Alignment(tuple(segments), inside, sum(len(segment.heard) for segment in segments))
 
 
 def _sheet_trace(contacts: Sequence[Contact]) -> np.ndarray:

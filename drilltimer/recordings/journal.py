@@ -33,7 +33,7 @@ class Kept:
 def keep_scored(player: str, scored: ScoredRecording, sheet_file: Path, placement: Placement) -> Kept:
     """Keep a scored recording, unless its sheet says that it is of a session that this player's history has.
 
-    The same recording, sheet, playing and player give the same session, so that scoring twice does not count twice.
+    The same recording, sheet, playback and player give the same session, so that scoring twice does not count twice.
     """
     sheet = read_sheet(sheet_file)
     with History(history_path()) as history:
@@ -47,7 +47,7 @@ def keep_scored(player: str, scored: ScoredRecording, sheet_file: Path, placemen
         reps = {rep.index: rep for rep in scored.reps}
     windows = sorted({(rep.mode, rep.window.open_ms, rep.window.centre_ms, rep.window.close_ms) for rep in scored.reps})
     entry = SessionEntry(
-        uid=recording_uid(clean_name(player) + scored.playing * "*", Path(scored.recording), sheet_file),
+        uid=recording_uid(clean_name(player) + scored.playback * "*", Path(scored.recording), sheet_file),
         player=clean_name(player),
         started_utc=taken_utc(Path(scored.recording)),
         drill=sheet.drill or "unnamed drill",

@@ -24,7 +24,7 @@ FADED_SHARE = 0.03  # and to end where it stays below this share of its peak
 
 
 @dataclass(frozen=True, slots=True)
-class PlayedContact:
+class ReferenceContact:
     """A rep's contact in the played file: first frame, sound (None when withheld)."""
 
     rep: SheetRep
@@ -33,16 +33,16 @@ class PlayedContact:
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class Reference:
     """A sheet with its sound, open for reading. `contacts` are in order of time, withheld ones among them."""
 
     path: Path
     sheet: CueSheet
     file: AudioFile
-    contacts: tuple[PlayedContact, ...]
+    contacts: tuple[ReferenceContact, ...]
 
     @property
-    def sounded(self) -> list[PlayedContact]:
+    def sounded(self) -> list[ReferenceContact]:
         """The contacts that sound."""
         return [contact for contact in self.contacts if contact.sound is not None]
 
@@ -76,7 +76,7 @@ def read_sheet(path: Path) -> CueSheet:
 
 
 @contextmanager
-def open_played(sheet_file: Path) -> Iterator[Played]:
+def open_reference(sheet_file: Path) -> Iterator[Reference]:
     """Open a sheet and the sound beside it.
 
     Raises
@@ -92,7 +92,7 @@ def open_played(sheet_file: Path) -> Iterator[Played]:
             why="A sheet is of use only together with the very sound that was played.",
             fix=f"Put {audio.name} into {audio.parent}.",
         )
-    with faults_of_played(sheet_file):
+    with faults_of_reference(sheet_file):
         file = AudioFile(audio)
     with file:
         if file.rate_hz != sheet.rate_hz:
@@ -101,13 +101,13 @@ def open_played(sheet_file: Path) -> Iterator[Played]:
                 why="The sheet belongs to another sound file, or the sound was converted.",
                 fix="Use the sound file that was rendered with this sheet.",
             )
-        with faults_of_played(sheet_file):
+        with faults_of_reference(sheet_file):
             contacts = tuple(_contacts(sheet, file))
-        yield Played(sheet_file, sheet, file, contacts)
+        yield Reference(sheet_file, sheet, file, contacts)
 
 
 @contextmanager
-def faults_of_played(sheet_file: Path) -> Iterator[None]:
+def faults_of_reference(sheet_file: Path) -> Iterator[None]:
     """Tell what is wrong with the played sound as its sheet's fault: the recording may be sound."""
     try:
         yield
@@ -132,7 +132,7 @@ def padded(file: AudioFile) -> Callable[[int, int], Samples]:
     return read
 
 
-def _contacts(sheet: CueSheet, file: AudioFile) -> list[PlayedContact]:
+def _contacts(sheet: CueSheet, file: AudioFile) -> list[ReferenceContact]:
     cues = sorted(cue.at_s for rep in sheet.reps for cue in rep.cues)
     sounds: dict[bytes, np.ndarray] = {}  # a drill has few, its reps are many
     contacts = []
@@ -141,9 +141,9 @@ def _contacts(sheet: CueSheet, file: AudioFile) -> list[PlayedContact]:
         if cue is not None:
             sound = _contact_sound(cue, cues, file)
             same = sound if sound is None else sounds.setdefault(sound.tobytes(), sound)
-            contacts.append(PlayedContact(rep, round(cue.at_s * sheet.rate_hz), same))
+            contacts.append(ReferenceContact(rep, round(cue.at_s * sheet.rate_hz), same))
         elif rep.contact_s is not None:
-            contacts.append(PlayedContact(rep, round(rep.contact_s * sheet.rate_hz), None))
+            contacts.append(ReferenceContact(rep, round(rep.contact_s * sheet.rate_hz), None))
     if not any(contact.sound is not None for contact in contacts):
         raise SheetError(f"none of the contacts of {file.path.name} has any sound", fix="Check the sheet's at_s.")
     return sorted(contacts, key=lambda contact: contact.start)

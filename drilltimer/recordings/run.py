@@ -15,9 +15,9 @@ from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CueSheet, SheetRep, contact_cue
 from drilltimer.recordings.distance import Standing
 from drilltimer.recordings.playbacks import owners, played_twice
-from drilltimer.recordings.reference import Played, PlayedContact, padded
-from drilltimer.recordings.segments import Passage
-from drilltimer.recordings.sheet_search import Playing, piece_of
+from drilltimer.recordings.reference import Reference, ReferenceContact, padded
+from drilltimer.recordings.segments import AlignedSegment
+from drilltimer.recordings.sheet_search import Playback, piece_of
 from drilltimer.recordings.signature import render_glides
 from drilltimer.recordings.signature_reader import GlideTemplates
 from drilltimer.recordings.warp import ClockMap, warp_played
@@ -31,7 +31,7 @@ OnHeard = Callable[[int, int], None]  # so many parts of the work were listened 
 
 SHORT_S = 1.0  # no drill fits into less
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
-BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a passage's reps
+BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a segment's reps
 LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
 SIGNATURE_RATE_HZ = 7000  # the lowest at which signatures are looked for
 DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for sheets that name none
@@ -51,22 +51,22 @@ class ScoredRecording:
     pieces: tuple[Piece, ...] = ()
     standing: Standing = field(default_factory=Standing)
     contacts_heard: int = 0
-    playing: int = 0  # of the same sheet in the same recording; 0 is the fullest
+    playback: int = 0  # of the same sheet in the same recording; 0 is the fullest
     fault: RecordingError | None = None  # the recording is damaged, and this is what can be read of it
 
 
-def score_playing(
-    played: Played,
+def score_playback(
+    played: Reference,
     heard: AudioFile,
-    playing: Playing,
+    playback: Playback,
     standing: Standing | None = None,
     notes: Sequence[Notice] = (),
     on_heard: OnHeard = lambda done, total: None,
 ) -> ScoredRecording:
-    """Listen to one playing of a sheet; `notes` are kept with what is told of the sound."""
-    scored = _score(played, heard, playing.passages, standing or standing_of(played.sheet), on_heard)
+    """Listen to one playback of a sheet; `notes` are kept with what is told of the sound."""
+    scored = _score(played, heard, playback.segments, standing or standing_of(played.sheet), on_heard)
     told = (*scored.health.notes, *notes, *([heard.damage] if heard.damage else ()))
-    return replace(scored, playing=playing.number, health=replace(scored.health, notes=told), fault=heard.fault())
+    return replace(scored, playback=playback.number, health=replace(scored.health, notes=told), fault=heard.fault())
 
 
 def unheard(heard: AudioFile, what: str) -> RecordingError:
@@ -97,23 +97,23 @@ def _as_sentence(damage: Notice | None) -> str:
 
 
 def _score(
-    played: Played, heard: AudioFile, playing: tuple[Passage, ...], standing: Standing, on_heard: OnHeard
+    played: Reference, heard: AudioFile, playback: tuple[AlignedSegment, ...], standing: Standing, on_heard: OnHeard
 ) -> ScoredRecording:
     sheet = played.sheet
-    listener, found = _listen(played, playing, heard, on_heard)
+    listener, found = _listen(played, playback, heard, on_heard)
     window = sheet.window or DEFAULT_WINDOW
     reps = tuple(_rep(each, window) for each in sheet.reps)
     by_index = {rep.index: rep for rep in reps}
     place, doubt_ms = standing.likeliest, standing.doubt_ms
     verdicts = tuple(judge(each, by_index[each.rep], place, heard.rate_hz, doubt_ms) for each in found)
     counted = [verdict for verdict in verdicts if not by_index[verdict.rep].warm_up]
-    clock = max(playing, key=lambda passage: len(passage.heard)).clock
+    clock = max(playback, key=lambda segment: len(segment.heard)).clock
     health = Health(
         round_trip_sd_ms=listener.round_trip_sd_ms,
         drift_ppm=clock.skew_ppm,
         noise_db=listener.noise_db,
         own_left_db=listener.own_left_db,
-        notes=(*_notes(played, playing, standing), *_muted(found, listener.is_still)),
+        notes=(*_notes(played, playback, standing), *_muted(found, listener.is_still)),
     )
     return ScoredRecording(
         str(heard.path),
@@ -123,21 +123,21 @@ def _score(
         summarize(counted),
         health,
         played.path,
-        tuple(piece_of(played, passage) for passage in playing),
+        tuple(piece_of(played, segment) for segment in playback),
         standing,
-        sum(len(passage.heard) for passage in playing),
+        sum(len(segment.heard) for segment in playback),
     )
 
 
-def _notes(played: Played, playing: Sequence[Passage], standing: Standing) -> tuple[Notice, ...]:
-    inside = sum(passage.last - passage.first + 1 for passage in playing)
-    found = sum(len(passage.heard) for passage in playing)
+def _notes(played: Reference, playback: Sequence[AlignedSegment], standing: Standing) -> tuple[Notice, ...]:
+    inside = sum(segment.last - segment.first + 1 for segment in playback)
+    found = sum(len(segment.heard) for segment in playback)
     notes = [notice("recorded_contacts", found=found, inside=inside)]
     if played.sheet.simulated:
         notes.append(notice("simulated"))
-    if len(playing) > 1:
-        notes.append(notice("recorded_pieces", pieces=len(playing)))
-    if twice := played_twice(playing):
+    if len(playback) > 1:
+        notes.append(notice("recorded_pieces", pieces=len(playback)))
+    if twice := played_twice(playback):
         notes.append(notice("played_again", contacts=len(twice)))
     if standing.unknown:
         notes.append(notice("distance_doubt", ms=round(standing.doubt_ms)))
@@ -156,7 +156,7 @@ def _muted(found: Sequence[Heard], is_still: bool) -> tuple[Notice, ...]:
 
 
 def document_of(scored: ScoredRecording, more: Sequence[ScoredRecording] = ()) -> dict[str, object]:
-    """Document of a scored recording; `more` are further drills or playings in the same one."""
+    """Document of a scored recording; `more` are further drills or playbacks in the same one."""
     return score_document(
         scored.recording,
         RecordingClock(scored.clock.offset_s, scored.clock.skew_ppm),
@@ -173,29 +173,29 @@ def document_of(scored: ScoredRecording, more: Sequence[ScoredRecording] = ()) -
 
 @dataclass(frozen=True, slots=True)
 class _Mark:
-    """A contact in the recording, and by which passage's clock."""
+    """A contact in the recording, and by which segment's clock."""
 
     at: int
-    contact: PlayedContact
+    contact: ReferenceContact
     frames: int
-    passage: Passage
+    segment: AlignedSegment
 
 
 def _listen(
-    played: Played, playing: Sequence[Passage], heard: AudioFile, on_heard: OnHeard
+    played: Reference, playback: Sequence[AlignedSegment], heard: AudioFile, on_heard: OnHeard
 ) -> tuple[Listener, list[Heard]]:
     """Hear the beginning twice: what the first hearing learned of room and player sharpens the second."""
-    marks = _marks(played, playing, heard)
+    marks = _marks(played, playback, heard)
     spans = [(mark.contact.rep.rep, mark.at, mark.frames, mark.contact.rep.withheld) for mark in marks]
-    ahead = list(zip(hearing_ranges(spans, heard.rate_hz), (mark.passage for mark in marks), strict=True))
+    ahead = list(zip(hearing_ranges(spans, heard.rate_hz), (mark.segment for mark in marks), strict=True))
     ears: list[Ear] | None = None
     done, total = 0, len(ahead[:LEARNING_REPS]) + len(ahead)
     on_heard(done, total)
     for reps in (LEARNING_REPS, len(ahead)):
         found: list[Heard] = []
-        for passage, group in groupby(ahead[:reps], key=lambda each: each[1]):
+        for segment, group in groupby(ahead[:reps], key=lambda each: each[1]):
             listener = Listener(heard.rate_hz, heard.channels, LAGS_S, ears, known_lag_s=0.0)
-            for answers in _hear(listener, [expected for expected, _ in group], played, heard, passage.clock):
+            for answers in _hear(listener, [expected for expected, _ in group], played, heard, segment.clock):
                 found += answers
                 done += len(answers)
                 on_heard(done, total)
@@ -209,9 +209,9 @@ def _listen(
 
 
 def _hear(
-    listener: Listener, ahead: list[Expectation], played: Played, heard: AudioFile, clock: ClockMap
+    listener: Listener, ahead: list[Expectation], played: Reference, heard: AudioFile, clock: ClockMap
 ) -> Iterator[list[Heard]]:
-    """What is heard of the reps of one passage, little by little."""
+    """What is heard of the reps of one segment, little by little."""
     for expected in ahead:
         listener.expect(expected)
     first = max(0, ahead[0].opens - round(BEFORE_S * heard.rate_hz))
@@ -226,28 +226,28 @@ def _hear(
     yield listener.finish()
 
 
-def _marks(played: Played, playing: Sequence[Passage], heard: AudioFile) -> list[_Mark]:
+def _marks(played: Reference, playback: Sequence[AlignedSegment], heard: AudioFile) -> list[_Mark]:
     """Contacts that the recording holds, in its order; a withheld one goes with the contacts around it."""
-    owner, sounded = owners(playing), played.sounded
+    owner, sounded = owners(playback), played.sounded
     place = {contact.rep.rep: i for i, contact in enumerate(sounded)}
     marks = []
     for contact in played.contacts:
         if contact.sound is not None:
-            passage = owner.get(place[contact.rep.rep])
+            segment = owner.get(place[contact.rep.rep])
         else:
             after = next((i for i, each in enumerate(sounded) if each.start > contact.start), len(sounded))
             around = {owner.get(i) for i in (after - 1, after) if 0 <= i < len(sounded)}
-            passage = around.pop() if len(around) == 1 else None
-        if passage is None:
+            segment = around.pop() if len(around) == 1 else None
+        if segment is None:
             continue
-        at = round(passage.clock.recorded_s(contact.start / played.file.rate_hz) * heard.rate_hz)
+        at = round(segment.clock.recorded_s(contact.start / played.file.rate_hz) * heard.rate_hz)
         frames = 0 if contact.sound is None else round(len(contact.sound) * heard.rate_hz / played.file.rate_hz)
         if 0 <= at < heard.frames:
-            marks.append(_Mark(at, contact, frames, passage))
+            marks.append(_Mark(at, contact, frames, segment))
     return sorted(marks, key=lambda mark: mark.at)
 
 
-def _blocks(played: Played, heard: AudioFile, clock: ClockMap, first: int, last: int) -> Iterator[Block]:
+def _blocks(played: Reference, heard: AudioFile, clock: ClockMap, first: int, last: int) -> Iterator[Block]:
     """A stretch of the recording block by block, beside what was played at that time, on the recording's clock."""
     read, step = padded(played.file), heard.rate_hz
     for start in range(first, last, step):

@@ -34,13 +34,13 @@ MOST_AWAY = 8  # contacts in a row that noise may mask
 MOST_PASSAGES = 40
 FEWEST = 3
 ENOUGH = 5  # arrivals on one line that are no accident; fewer must be all that the recording can hold
-SMALL, SMALL_SHARE, SHARE = 8, 0.7, 0.4  # arrivals on the line, of the contacts that a passage spans
+SMALL, SMALL_SHARE, SHARE = 8, 0.7, 0.4  # arrivals on the line, of the contacts that a segment spans
 ACCIDENT = 1e-4  # probability that arrivals anywhere within `ROOM_S` lie on a line as these do
 TIGHT_S = 0.0004  # how near to their line a few arrivals must lie
-SAME_CLOCK_PPM = 150.0  # passages of one recording share their devices' clocks
-CHANCE = 0.01  # that contacts at a passage's edge were masked, rather than never played
+SAME_CLOCK_PPM = 150.0  # segments of one recording share their devices' clocks
+CHANCE = 0.01  # that contacts at a segment's edge were masked, rather than never played
 GUESSED_SKEWS_PPM = (0.0, 150.0, -150.0, 400.0, -400.0, 700.0, -700.0, 1000.0, -1000.0)
-SHORTEST_S = 2.0  # what is left of a recording and may still hold a passage
+SHORTEST_S = 2.0  # what is left of a recording and may still hold a segment
 PLACES, APART_CELLS = 8, round(2 * ROOM_S * TRACE_RATE_HZ)  # at which a stretch may lie: an echo's is one of its own
 LOUD = 1.2  # a trace value, above its mean, that may be a contact
 EDGE_S = 0.5
@@ -55,7 +55,7 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
+class AlignedSegment:
     """Contacts `first` to `last` of the sheet (both included), on one clock; `heard` are (contact, recorded second)."""
 
     clock: ClockMap
@@ -79,7 +79,7 @@ class Sighting:
 
 
 class Recording:
-    """What passages are looked for in.
+    """What segments are looked for in.
 
     Parameters
     ----------
@@ -106,27 +106,27 @@ class Recording:
         self._read = read
         self._explained: list[tuple[float, float]] = []
 
-    def take_out(self, passage: Passage) -> None:
-        """What a passage explains is not looked at again."""
-        begin_s = self.recorded_s(passage, passage.first) - EDGE_S
-        end_s = self.recorded_s(passage, passage.last) + EDGE_S
+    def take_out(self, segment: AlignedSegment) -> None:
+        """What a segment explains is not looked at again."""
+        begin_s = self.recorded_s(segment, segment.first) - EDGE_S
+        end_s = self.recorded_s(segment, segment.last) + EDGE_S
         self._explained.append((begin_s, end_s))
         self.open[max(0, int(begin_s * TRACE_RATE_HZ)) : int(end_s * TRACE_RATE_HZ)] = 0.0
 
-    def recorded_s(self, passage: Passage, contact: int) -> float:
-        """When a contact is heard by a passage's clock."""
-        return passage.clock.recorded_s(self.contacts[contact].at_s)
+    def recorded_s(self, segment: AlignedSegment, contact: int) -> float:
+        """When a contact is heard by a segment's clock."""
+        return segment.clock.recorded_s(self.contacts[contact].at_s)
 
-    def held(self, passage: Passage) -> int:
-        """How many of the sheet's contacts lie in the recording by a passage's clock."""
-        return sum(0.0 <= self.recorded_s(passage, i) < self.duration_s for i in range(len(self.contacts)))
+    def held(self, segment: AlignedSegment) -> int:
+        """How many of the sheet's contacts lie in the recording by a segment's clock."""
+        return sum(0.0 <= self.recorded_s(segment, i) < self.duration_s for i in range(len(self.contacts)))
 
-    def rank(self, passage: Passage) -> tuple[int, int]:
+    def rank(self, segment: AlignedSegment) -> tuple[int, int]:
         """For the better one of two: more contacts heard, and of an even drill's equal fits fewer that are lacking."""
-        return len(passage.heard), -self.held(passage)
+        return len(segment.heard), -self.held(segment)
 
     def locate(self, contact: int, expected_s: float, reach_s: float, within_s: float = np.inf) -> Sighting | None:
-        """Where a contact most likely is within `reach_s` of the expected time, if no passage has explained that yet.
+        """Where a contact most likely is within `reach_s` of the expected time, if no segment has explained that yet.
 
         It may be nearer than `within_s` alone; `reach_s` is what it is compared with. In an even drill any of its
         stretches would fit what another one has explained.
@@ -143,9 +143,9 @@ class Recording:
         return Sighting((first + arrival.lag) / self.rate_hz, arrival.evidence, arrival.heard(NEAR_SHARE))
 
 
-def find_passages(recording: Recording, played: np.ndarray) -> list[Passage]:
-    """All passages of a recording, in its order; `played` is the trace of the played sound."""
-    found: list[Passage] = []
+def find_segments(recording: Recording, played: np.ndarray) -> list[AlignedSegment]:
+    """All segments of a recording, in its order; `played` is the trace of the played sound."""
+    found: list[AlignedSegment] = []
     for stretch in sorted(_stretches(recording.contacts), key=lambda stretch: -len(stretch)):
         for _ in range(MOST_PASSAGES):
             within = sum(any(each.first <= i <= each.last for each in found) for i in stretch)
@@ -164,12 +164,12 @@ def find_passages(recording: Recording, played: np.ndarray) -> list[Passage]:
     return _stretched(recording, joined)
 
 
-def _take_best(recording: Recording, found: list[Passage], fits: Iterator[tuple[range, float]]) -> bool:
-    best: Passage | None = None
+def _take_best(recording: Recording, found: list[AlignedSegment], fits: Iterator[tuple[range, float]]) -> bool:
+    best: AlignedSegment | None = None
     for stretch, offset_s in fits:
-        passage = _follow(recording, stretch, offset_s)
-        if passage is not None and (best is None or recording.rank(passage) > recording.rank(best)):
-            best = passage
+        segment = _follow(recording, stretch, offset_s)
+        if segment is not None and (best is None or recording.rank(segment) > recording.rank(best)):
+            best = segment
         if best is not None and len(best.heard) == len(recording.contacts):
             break
     if best is None:
@@ -226,7 +226,7 @@ def _windows(contacts: Sequence[Contact]) -> Iterator[range]:
     return (range(begin, int(end)) for begin, end in enumerate(ends))
 
 
-def _follow(recording: Recording, stretch: range, offset_s: float) -> Passage | None:
+def _follow(recording: Recording, stretch: range, offset_s: float) -> AlignedSegment | None:
     """Locate the stretch's contacts finely, fit a line, and follow it both ways until the contacts stay away."""
     contacts = recording.contacts
     middle_s = contacts[stretch[len(stretch) // 2]].at_s
@@ -309,8 +309,8 @@ def _line(recording: Recording, pairs: dict[int, float], near: int | None = None
     return ClockMap(line.offset / (1.0 + line.slope), line.slope * 1e6)
 
 
-def _accepted(recording: Recording, heard: dict[int, float]) -> Passage | None:
-    """The densest run of arrivals as a passage, if it is no accident."""
+def _accepted(recording: Recording, heard: dict[int, float]) -> AlignedSegment | None:
+    """The densest run of arrivals as a segment, if it is no accident."""
     run = _densest(heard)
     if run is None:
         return None
@@ -327,20 +327,20 @@ def _accepted(recording: Recording, heard: dict[int, float]) -> Passage | None:
             return None
     elif comb(run[1] - run[0] + 1, len(kept)) * (off_s / ROOM_S) ** (len(kept) - 2) > ACCIDENT:
         return None  # two arrivals lay the line, the others lie so near to it by chance
-    return Passage(clock, *run, tuple(sorted(kept.items())))
+    return AlignedSegment(clock, *run, tuple(sorted(kept.items())))
 
 
-def _without_accidents(recording: Recording, passages: list[Passage]) -> list[Passage]:
-    """Passages that stand by themselves, and small ones whose clocks agree with the greatest's.
+def _without_accidents(recording: Recording, segments: list[AlignedSegment]) -> list[AlignedSegment]:
+    """Segments that stand by themselves, and small ones whose clocks agree with the greatest's.
 
     A few arrivals on a line may be chance. They stand by themselves when they are all that the recording can hold of
-    the sheet; otherwise passages that run on one clock must add up to `ENOUGH`.
+    the sheet; otherwise segments that run on one clock must add up to `ENOUGH`.
     """
-    if not passages:
+    if not segments:
         return []
-    greatest = max(passages, key=lambda each: len(each.heard))
-    agreeing = [each for each in passages if abs(each.clock.skew_ppm - greatest.clock.skew_ppm) < SAME_CLOCK_PPM]
-    kept = [each for each in passages if each in agreeing or len(each.heard) >= ENOUGH]
+    greatest = max(segments, key=lambda each: len(each.heard))
+    agreeing = [each for each in segments if abs(each.clock.skew_ppm - greatest.clock.skew_ppm) < SAME_CLOCK_PPM]
+    kept = [each for each in segments if each in agreeing or len(each.heard) >= ENOUGH]
     if sum(len(each.heard) for each in kept) >= ENOUGH or len(greatest.heard) >= recording.held(greatest):
         return kept
     return []
@@ -360,33 +360,33 @@ def _densest(heard: dict[int, float]) -> tuple[int, int] | None:
     return best_run
 
 
-def _join(recording: Recording, passages: list[Passage]) -> list[Passage]:
-    """Passages that run on by the same clock are one: noise had masked what lies between."""
-    joined: list[Passage] = []
-    for each in passages:
+def _join(recording: Recording, segments: list[AlignedSegment]) -> list[AlignedSegment]:
+    """Segments that run on by the same clock are one: noise had masked what lies between."""
+    joined: list[AlignedSegment] = []
+    for each in segments:
         last = joined[-1] if joined else None
         if last is not None and each.first > last.last:
             gap_s = recording.recorded_s(last, each.first) - recording.recorded_s(each, each.first)
             if abs(gap_s) < 2 * FOLLOW_TOLERANCE_S:
                 heard = dict(last.heard + each.heard)
                 clock = _line(recording, heard)
-                joined[-1] = Passage(clock, last.first, each.last, last.heard + each.heard)
+                joined[-1] = AlignedSegment(clock, last.first, each.last, last.heard + each.heard)
                 continue
         joined.append(each)
     return joined
 
 
-def _stretched(recording: Recording, passages: list[Passage]) -> list[Passage]:
+def _stretched(recording: Recording, segments: list[AlignedSegment]) -> list[AlignedSegment]:
     """Take in contacts at the edges that the recording may hold, masked, up to the neighbours."""
     result = []
-    known = {i for each in passages for i, _ in each.heard}
-    for index, each in enumerate(passages):
+    known = {i for each in segments for i, _ in each.heard}
+    for index, each in enumerate(segments):
         missing = 1.0 - (len(each.heard) + 1) / (each.last - each.first + 3)
         spare = int(np.log(CHANCE) / np.log(missing)) if missing > 0 else 0
-        low_s = recording.recorded_s(passages[index - 1], passages[index - 1].last) if index else 0.0
+        low_s = recording.recorded_s(segments[index - 1], segments[index - 1].last) if index else 0.0
         high_s = recording.duration_s
-        if index + 1 < len(passages):
-            high_s = recording.recorded_s(passages[index + 1], passages[index + 1].first)
+        if index + 1 < len(segments):
+            high_s = recording.recorded_s(segments[index + 1], segments[index + 1].first)
         first, last = each.first, each.last
         least = max(0, each.first - spare)
         while first > least and first - 1 not in known and recording.recorded_s(each, first - 1) > low_s:

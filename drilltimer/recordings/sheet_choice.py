@@ -11,9 +11,9 @@ from drilltimer.errors import Notice, RecordingError, SheetError, notice
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CODE_DIGITS, CueSheet
 from drilltimer.recordings.distance import ToldDistances
-from drilltimer.recordings.reference import open_played, padded, read_sheet
-from drilltimer.recordings.run import OnHeard, ScoredRecording, score_playing, signature_form, standing_of, unheard
-from drilltimer.recordings.sheet_search import Playing, Traces, find_playings
+from drilltimer.recordings.reference import open_reference, padded, read_sheet
+from drilltimer.recordings.run import OnHeard, ScoredRecording, score_playback, signature_form, standing_of, unheard
+from drilltimer.recordings.sheet_search import Playback, Traces, find_playbacks
 from drilltimer.recordings.signature import bits_of, code_of
 from drilltimer.recordings.signature_reader import find_signatures
 from drilltimer.recordings.writing import sheet_path
@@ -79,14 +79,14 @@ def score_with(
     with AudioFile(recording, salvage=True) as heard:
         traces = Traces(heard)
         if len(sheets) == 1:
-            with open_played(sheets[0]) as played:
-                playings = find_playings(played, heard, traces)
-                if not playings:
+            with open_reference(sheets[0]) as played:
+                playbacks = find_playbacks(played, heard, traces)
+                if not playbacks:
                     raise _wrong_sheet(heard, sheets[0]) or unheard(
                         heard, f"no contact cue of {sheets[0].name} is heard in it"
                     )
                 standing = told.on(standing_of(played.sheet))
-                return [score_playing(played, heard, each, standing, (), on_heard) for each in playings]
+                return [score_playback(played, heard, each, standing, (), on_heard) for each in playbacks]
         readable = dict(_readable(sheets))
         if not readable:
             raise SheetError(f"none of the {len(sheets)} cue sheets can be read, {sheets[0].name} among them")
@@ -95,11 +95,11 @@ def score_with(
         if not found:
             raise _no_sheet(heard, len(readable), search.codes())
         chosen = _chosen(found, readable, search.belonging)
-        return [_score(heard, playing, notes, told, on_heard) for playing, notes in chosen]
+        return [_score(heard, playback, notes, told, on_heard) for playback, notes in chosen]
 
 
 class _Search:
-    """The playings of many sheets in one recording; each sheet is looked for, none is listened to yet."""
+    """The playbacks of many sheets in one recording; each sheet is looked for, none is listened to yet."""
 
     def __init__(
         self, heard: AudioFile, sheets: Mapping[Path, CueSheet], traces: Traces, on_tried: Tried | None
@@ -119,9 +119,9 @@ class _Search:
             self._codes = heard_codes(self._heard)
         return self._codes
 
-    def find(self) -> list[Playing]:
+    def find(self) -> list[Playback]:
         found = self._try(self.belonging)
-        if any(_explains_all(playing, self._heard) for playing in found):
+        if any(_explains_all(playback, self._heard) for playback in found):
             return found
         left = [path for path in self._sheets if path not in self.belonging]
         if any(self._sheets[path].signature for path in left):
@@ -130,16 +130,16 @@ class _Search:
         found += self._try(first)
         return found or self._try(path for path in left if path not in first)
 
-    def _try(self, sheets: Iterable[Path]) -> list[Playing]:
-        found: list[Playing] = []
+    def _try(self, sheets: Iterable[Path]) -> list[Playback]:
+        found: list[Playback] = []
         for path in sorted(sheets, key=self._how_far):
-            playings, contacts = [], 0
-            with suppress(SheetError), open_played(path) as played:  # its sound may be missing
+            playbacks, contacts = [], 0
+            with suppress(SheetError), open_reference(path) as played:  # its sound may be missing
                 contacts = len(played.sounded)
-                playings = find_playings(played, self._heard, self._traces)
-            found += playings
+                playbacks = find_playbacks(played, self._heard, self._traces)
+            found += playbacks
             if self._on_tried:
-                self._on_tried(path, sum(each.contacts_heard for each in playings), contacts)
+                self._on_tried(path, sum(each.contacts_heard for each in playbacks), contacts)
         return found
 
     def _how_far(self, sheet: Path) -> tuple[bool, bool, float, Path]:
@@ -152,19 +152,19 @@ class _Search:
         return sheet not in self.belonging, sheet.parent != own.parent, apart_s, sheet
 
 
-def _explains_all(playing: Playing, heard: AudioFile) -> bool:
-    """Whether a playing is all there and leaves no room in the recording for another drill."""
-    begin_s, end_s = playing.span_s
+def _explains_all(playback: Playback, heard: AudioFile) -> bool:
+    """Whether a playback is all there and leaves no room in the recording for another drill."""
+    begin_s, end_s = playback.span_s
     left_s = max(begin_s, heard.frames / heard.rate_hz - end_s)
-    return len(playing.pieces) == 1 and playing.contacts_heard >= SURE_SHARE * playing.sounded and left_s < LEFT_S
+    return len(playback.pieces) == 1 and playback.contacts_heard >= SURE_SHARE * playback.sounded and left_s < LEFT_S
 
 
 def _chosen(
-    found: Iterable[Playing], sheets: Mapping[Path, CueSheet], belonging: Collection[Path]
-) -> Iterator[tuple[Playing, list[Notice]]]:
+    found: Iterable[Playback], sheets: Mapping[Path, CueSheet], belonging: Collection[Path]
+) -> Iterator[tuple[Playback, list[Notice]]]:
     """Playings that share little of the recording with a fuller one, each with a note of what fits as well."""
-    chosen: dict[Playing, list[str]] = {}
-    for each in sorted(found, key=lambda playing: -_weight(playing, belonging)):  # stable: equals stay in their order
+    chosen: dict[Playback, list[str]] = {}
+    for each in sorted(found, key=lambda playback: -_weight(playback, belonging)):  # stable: equals stay in their order
         over = next((other for other in chosen if _shared_share(each, other) >= SHARED_SHARE), None)
         if over is None:
             chosen[each] = []
@@ -172,21 +172,21 @@ def _chosen(
             _weight(each, belonging) == _weight(over, belonging) and sheets[each.sheet_file] != sheets[over.sheet_file]
         ):
             chosen[over].append(each.sheet_file.name)
-    for playing, rivals in chosen.items():
+    for playback, rivals in chosen.items():
         others = ", ".join(rivals[:MOST_RIVALS]) + (", ..." if len(rivals) > MOST_RIVALS else "")
-        rival = notice("rival_sheets", others=others, sheet=playing.sheet_file.name)
-        yield playing, [rival] * bool(rivals)
+        rival = notice("rival_sheets", others=others, sheet=playback.sheet_file.name)
+        yield playback, [rival] * bool(rivals)
 
 
-def _weight(playing: Playing, belonging: Collection[Path]) -> float:
-    return playing.contacts_heard * (BELONGING if playing.sheet_file in belonging else 1.0)
+def _weight(playback: Playback, belonging: Collection[Path]) -> float:
+    return playback.contacts_heard * (BELONGING if playback.sheet_file in belonging else 1.0)
 
 
 def _score(
-    heard: AudioFile, playing: Playing, notes: Sequence[Notice], told: ToldDistances, on_heard: OnHeard
+    heard: AudioFile, playback: Playback, notes: Sequence[Notice], told: ToldDistances, on_heard: OnHeard
 ) -> ScoredRecording:
-    with open_played(playing.sheet_file) as played:
-        return score_playing(played, heard, playing, told.on(standing_of(played.sheet)), notes, on_heard)
+    with open_reference(playback.sheet_file) as played:
+        return score_playback(played, heard, playback, told.on(standing_of(played.sheet)), notes, on_heard)
 
 
 def heard_codes(heard: AudioFile) -> list[tuple[bool, ...]]:
@@ -216,7 +216,7 @@ def _readable(sheets: Iterable[Path]) -> Iterator[tuple[Path, CueSheet]]:
             continue
 
 
-def _shared_share(one: Playing, other: Playing) -> float:
+def _shared_share(one: Playback, other: Playback) -> float:
     """Share of the shorter one's time in the recording in which the other one's pieces lie too."""
     shared_s = sum(max(0.0, min(a.to_s, b.to_s) - max(a.from_s, b.from_s)) for a in one.pieces for b in other.pieces)
     shorter_s = min(sum(piece.to_s - piece.from_s for piece in each.pieces) for each in (one, other))

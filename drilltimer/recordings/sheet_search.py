@@ -1,4 +1,4 @@
-"""Where in a recording a sheet's sound lies: its playings, found and not yet listened to."""
+"""Where in a recording a sheet's sound lies: its playbacks, found and not yet listened to."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ import numpy as np
 from drilltimer.hear.filters import added_up
 from drilltimer.recordings.align import Alignment, Trace, align
 from drilltimer.recordings.audio_file import AudioFile
-from drilltimer.recordings.playbacks import group_playings
-from drilltimer.recordings.reference import Played, padded
-from drilltimer.recordings.segments import Contact, Passage
+from drilltimer.recordings.playbacks import group_playbacks
+from drilltimer.recordings.reference import Reference, padded
+from drilltimer.recordings.segments import AlignedSegment, Contact
 from drilltimer.score.document import Piece
 
 PIECE_S = 10.0
@@ -23,16 +23,16 @@ SAME_KIND = 0.98  # correlation of two templates that differ in loudness alone
 
 
 @dataclass(frozen=True, slots=True)
-class Playing:
-    """A playing of a sheet found in a recording, and not yet listened to: that is what takes the time.
+class Playback:
+    """A playback of a sheet found in a recording, and not yet listened to: that is what takes the time.
 
-    `number` counts the playings of one sheet in one recording, 0 is the fullest; `sounded` are the sheet's contacts,
+    `number` counts the playbacks of one sheet in one recording, 0 is the fullest; `sounded` are the sheet's contacts,
     and `span_s` is when the played file's beginning and end lie in the recording, by the pieces' clocks.
     """
 
     sheet_file: Path
     number: int
-    passages: tuple[Passage, ...]
+    segments: tuple[AlignedSegment, ...]
     pieces: tuple[Piece, ...]
     sounded: int
     span_s: tuple[float, float]
@@ -40,36 +40,36 @@ class Playing:
     @property
     def contacts_heard(self) -> int:
         """How many contacts were found where they are due."""
-        return sum(len(passage.heard) for passage in self.passages)
+        return sum(len(segment.heard) for segment in self.segments)
 
 
-def find_playings(played: Played, heard: AudioFile, traces: Traces) -> list[Playing]:
-    """Every playing of a sheet in a recording, the fullest first; none where its contacts are not in it."""
+def find_playbacks(played: Reference, heard: AudioFile, traces: Traces) -> list[Playback]:
+    """Every playback of a sheet in a recording, the fullest first; none where its contacts are not in it."""
     alignment = _align(played, heard, traces)
     if alignment is None:
         return []
-    playings = group_playings(alignment.passages, len(played.sounded))
-    fullest = sorted(playings, key=lambda playing: -sum(len(passage.heard) for passage in playing))
+    playbacks = group_playbacks(alignment.segments, len(played.sounded))
+    fullest = sorted(playbacks, key=lambda playback: -sum(len(segment.heard) for segment in playback))
     end_s = played.file.frames / played.file.rate_hz
     return [
-        Playing(
+        Playback(
             played.path,
             number,
-            passages,
-            tuple(piece_of(played, passage) for passage in passages),
+            segments,
+            tuple(piece_of(played, segment) for segment in segments),
             len(played.sounded),
-            (passages[0].clock.recorded_s(0.0), passages[-1].clock.recorded_s(end_s)),
+            (segments[0].clock.recorded_s(0.0), segments[-1].clock.recorded_s(end_s)),
         )
-        for number, passages in enumerate(fullest)
+        for number, segments in enumerate(fullest)
     ]
 
 
-def piece_of(played: Played, passage: Passage) -> Piece:
-    """A passage by its reps and seconds."""
+def piece_of(played: Reference, segment: AlignedSegment) -> Piece:
+    """A segment by its reps and seconds."""
     contacts = played.sounded
-    first, last = contacts[passage.first], contacts[passage.last]
-    from_s, to_s = (passage.clock.recorded_s(each.start / played.file.rate_hz) for each in (first, last))
-    return Piece(first.rep.rep, last.rep.rep, from_s, to_s, passage.clock.offset_s, passage.clock.skew_ppm)
+    first, last = contacts[segment.first], contacts[segment.last]
+    from_s, to_s = (segment.clock.recorded_s(each.start / played.file.rate_hz) for each in (first, last))
+    return Piece(first.rep.rep, last.rep.rep, from_s, to_s, segment.clock.offset_s, segment.clock.skew_ppm)
 
 
 class Traces:
@@ -110,7 +110,7 @@ def _traces(file: AudioFile, templates: Sequence[np.ndarray]) -> list[np.ndarray
     return [each[:shortest] for each in values]
 
 
-def _align(played: Played, heard: AudioFile, traces: Traces) -> Alignment | None:
+def _align(played: Reference, heard: AudioFile, traces: Traces) -> Alignment | None:
     sounded = played.sounded
     sounds = {id(contact.sound): contact.sound for contact in sounded if contact.sound is not None}
     kinds = list(sounds.values())[:MOST_KINDS]

@@ -38,7 +38,7 @@ def warp_played(
     rate_hz: int,
     clock: ClockMap,
 ) -> Samples:
-    """Played sound, mixed to one channel, in the recording's frames `first` to `first + frames`; shape (frames, 1).
+    """Reference sound, mixed to one channel, in the recording's frames `first` to `first + frames`; shape (frames, 1).
 
     Parameters
     ----------

@@ -23,8 +23,8 @@ from scipy.signal import butter, firwin, oaconvolve, resample_poly, sosfilt
 
 from drilltimer.audio.files import load_word
 from drilltimer.recordings.audio_file import AudioFile
-from drilltimer.recordings.reference import open_played
-from drilltimer.recordings.sheet_search import Traces, find_playings
+from drilltimer.recordings.reference import open_reference
+from drilltimer.recordings.sheet_search import Traces, find_playbacks
 from drilltimer.sim.impacts import foot_strike
 from drilltimer.sim.noise import NoiseSource
 from drilltimer.sound.bank import resample
@@ -327,18 +327,18 @@ def write_sheet(truth: dict, folder: Path) -> Path:
 def look(
     recorded: Path, sheet: Path, arrivals_s: list[float], traces: Traces, heard: AudioFile
 ) -> tuple[int, list[float]]:
-    """Contacts heard in the fullest playing, and each one's error by its clock; 0 and none where it is not found."""
-    with open_played(sheet) as played:
-        playings = find_playings(played, heard, traces)
-        if not playings:
+    """Contacts heard in the fullest playback, and each one's error by its clock; 0 and none where it is not found."""
+    with open_reference(sheet) as played:
+        playbacks = find_playbacks(played, heard, traces)
+        if not playbacks:
             return 0, []
         errors = []
-        for passage in playings[0].passages:
-            for i in range(passage.first, passage.last + 1):
+        for segment in playbacks[0].segments:
+            for i in range(segment.first, segment.last + 1):
                 at_s = played.sounded[i].start / played.file.rate_hz
                 if i < len(arrivals_s):
-                    errors.append(passage.clock.recorded_s(at_s) - arrivals_s[i])
-        return playings[0].contacts_heard, errors
+                    errors.append(segment.clock.recorded_s(at_s) - arrivals_s[i])
+        return playbacks[0].contacts_heard, errors
 
 
 def answer(path: Path, wrong: list[Path]) -> Answer:

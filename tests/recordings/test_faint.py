@@ -53,7 +53,7 @@ def faint(bed, snr_db, *, lead=True, offset_s=2.3, skew_ppm=50.0, seed=1):
 @pytest.mark.parametrize("bed", list(BEDS))
 def test_contacts_as_loud_as_the_noise_in_their_band_are_found(bed, lead):
     found = faint(bed, 0.0, lead=lead).align()
-    assert [(passage.first, passage.last) for passage in found.passages] == [(0, 14)]
+    assert [(segment.first, segment.last) for segment in found.segments] == [(0, 14)]
     errors_s = [found.clock.recorded_s(at_s) - (at_s + 2.3) * (1.0 + 50e-6) for at_s in (CONTACTS_S[0], CONTACTS_S[-1])]
     np.testing.assert_allclose(errors_s, 0.0, atol=1e-4)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_align import Practice, recorded, sounding, uneven
 
-from drilltimer.recordings.playbacks import group_playings, owners, played_twice
+from drilltimer.recordings.playbacks import group_playbacks, owners, played_twice
 
 CONTACTS_S = uneven(40, 3)
 
@@ -19,7 +19,7 @@ def in_pieces(cuts, skew_ppm, noise=0.1, before_s=0.0):
 
 
 def spans(found):
-    return [(passage.first, passage.last) for passage in found.passages]
+    return [(segment.first, segment.last) for segment in found.segments]
 
 
 @pytest.mark.parametrize(
@@ -36,15 +36,15 @@ def spans(found):
 )
 def test_every_piece_is_found_on_its_own_clock(cuts, skew_ppm):
     found = in_pieces(cuts, skew_ppm).align()
-    assert len(found.passages) == len(cuts)
-    for passage, (first, last, offset_s) in zip(found.passages, cuts, strict=True):
-        assert abs(passage.first - first) <= 1  # a contact at an edge may count as masked
-        assert abs(passage.last - last) <= 1
-        assert {i for i, _ in passage.heard} == set(range(first, last + 1))
+    assert len(found.segments) == len(cuts)
+    for segment, (first, last, offset_s) in zip(found.segments, cuts, strict=True):
+        assert abs(segment.first - first) <= 1  # a contact at an edge may count as masked
+        assert abs(segment.last - last) <= 1
+        assert {i for i, _ in segment.heard} == set(range(first, last + 1))
         middle_s = CONTACTS_S[(first + last) // 2]
         by_hand_s = (middle_s + offset_s) * (1.0 + skew_ppm * 1e-6)
-        assert passage.clock.recorded_s(middle_s) == pytest.approx(by_hand_s, abs=3e-4)
-        assert passage.clock.skew_ppm == pytest.approx(skew_ppm, abs=10.0)
+        assert segment.clock.recorded_s(middle_s) == pytest.approx(by_hand_s, abs=3e-4)
+        assert segment.clock.skew_ppm == pytest.approx(skew_ppm, abs=10.0)
 
 
 @pytest.mark.parametrize("skew_ppm", [-1000.0, pytest.param(1000.0, marks=pytest.mark.long)])
@@ -56,16 +56,16 @@ def test_clocks_1000_ppm_apart_are_one_piece_from_end_to_end(skew_ppm):
 
 def test_the_same_sheet_played_twice_is_two_playings():
     found = in_pieces([(0, 39, 5.0), (0, 39, 200.0)], 500.0).align()
-    playings = group_playings(found.passages, 40)
-    assert [[(passage.first, passage.last) for passage in playing] for playing in playings] == [[(0, 39)], [(0, 39)]]
+    playbacks = group_playbacks(found.segments, 40)
+    assert [[(segment.first, segment.last) for segment in playback] for playback in playbacks] == [[(0, 39)], [(0, 39)]]
 
 
 def test_a_false_start_belongs_to_the_playing_and_the_last_time_counts():
     found = in_pieces([(0, 12, 5.0), (0, 39, 50.0)], 0.0).align()
-    (playing,) = group_playings(found.passages, 40)
-    owner = owners(playing)
-    assert {id(owner[i]) for i in range(40)} == {id(playing[1])}
-    assert played_twice(playing) == list(range(13))
+    (playback,) = group_playbacks(found.segments, 40)
+    owner = owners(playback)
+    assert {id(owner[i]) for i in range(40)} == {id(playback[1])}
+    assert played_twice(playback) == list(range(13))
 
 
 def test_what_noise_masks_in_the_middle_does_not_part_a_piece():
