@@ -95,7 +95,7 @@ def test_ten_reps_are_timed_through_portaudio(sound_card, plan, capsys, noise_db
     assert outcome.health.xruns == 0
     assert said == "heard 10\n"  # neither a swing nor a thud was taken for a contact
     assert [verdict.rep for verdict in outcome.verdicts] == list(range(10))
-    assert [verdict.void for verdict in outcome.verdicts] == [""] * 10
+    assert [verdict.void for verdict in outcome.verdicts] == [None] * 10
     found = [verdict for verdict in outcome.verdicts if verdict.touchdown_ms is not None]
     assert len(found) == 10
 
