@@ -121,9 +121,7 @@ def test_a_lane_without_sound_says_so_for_itself_alone():
     listener.expect(Expectation(4, 48_000, 100, 40_000, 90_000))
     silence = np.zeros((200_000, 2), np.float32)
     heard = listener.feed(Block(0, silence, np.zeros((200_000, 1), np.float32)))
-    assert [(each.lane, each.rep, each.void) for each in heard] == [
-        (lane, 4, "the microphone gave digital silence") for lane in (0, 1)
-    ]
+    assert [(each.lane, each.rep, each.void) for each in heard] == [(lane, 4, "digital_silence") for lane in (0, 1)]
 
 
 def test_a_rep_is_answered_by_its_own_lanes_only():
