@@ -1,4 +1,4 @@
-"""The accuracy that DEVELOPERS.md's table states, on the little of it that a test-suite can afford."""
+"""The accuracy that the table in accuracy/README.md states, on the little of it that a test-suite can afford."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def test_live_tells_what_is_told_later():
 
 
 def test_footfalls_too_soon_to_answer_are_guesses_and_answers_are_none():
-    """Of those that are heard, at 20 dB; DEVELOPERS.md has twelve seeds: 94 and 90 % of them, none of the answers."""
+    """Of those that are heard, at 20 dB; with twelve seeds 94 and 90 % of them, none of the answers."""
     dry, _ = guess_cases((1, 2))
     found = measure_guesses(dry)
     print(found)

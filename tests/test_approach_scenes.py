@@ -51,6 +51,6 @@ def test_a_step_into_the_hop_is_not_taken_for_the_landing(scored, capsys):
     lines.append(f"all: F1 {f1(found, missed, made_up):.3f}, {at_steps} of {told} told at a step before the landing")
     with capsys.disabled():
         print("\n" + "\n".join(lines))
-    assert f1(found, missed, made_up) >= 0.86
-    assert made_up <= 0.02 * told  # none of 67
+    assert f1(found, missed, made_up) >= 0.89
+    assert made_up <= 0.03 * told  # two of 75
     assert at_steps <= 0.02 * told

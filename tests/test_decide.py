@@ -157,12 +157,16 @@ def test_a_landing_is_missed_where_none_is_likelier_than_not(none, doubt):
     assert answer(Told(touchdown, none=0.0), landing=0.0).doubt == doubt
 
 
-def test_the_vaguer_a_landing_the_later_and_the_less_certain_it_is_up_to_a_bound():
-    """By hand, from the measured figures: 0.17 + 0.85 of at most 0.6; 1.75 of the spread, and from 0.69 ms on less."""
+def test_the_vaguer_and_the_less_believed_a_landing_the_less_certain_it_is():
+    """By hand, from the measured figures: 0.17 + 0.85 of at most 0.6; 1.75 of the spread, and from 0.69 ms on less.
+
+    And by twice what is doubted more.
+    """
     assert [late_ms(spread_ms) for spread_ms in (0.2, 0.6, 2.0)] == pytest.approx([0.34, 0.68, 0.68])
-    assert sigma_ms(0.0) == pytest.approx(0.08)
-    assert sigma_ms(0.4) == pytest.approx(np.hypot(0.08, 0.70))
-    assert sigma_ms(2.0) == pytest.approx(np.hypot(0.08, 2.45))
+    assert sigma_ms(0.0, 1.0) == pytest.approx(0.08)
+    assert sigma_ms(0.4, 1.0) == pytest.approx(np.hypot(0.08, 0.70))
+    assert sigma_ms(2.0, 1.0) == pytest.approx(np.hypot(0.08, 2.45))
+    assert sigma_ms(0.4, 0.9) == pytest.approx(1.2 * np.hypot(0.08, 0.70))
 
 
 def test_touchdowns_lie_about_the_contact_and_inside_the_rep():
@@ -179,8 +183,8 @@ def test_touchdowns_lie_about_the_contact_and_inside_the_rep():
 def test_where_other_reps_are_in_doubt_more_must_be_believed():
     assert least_belief([]) == pytest.approx(LEAST_BELIEF)
     assert least_belief([LEAST_BELIEF] * 9) == pytest.approx(LEAST_BELIEF)
-    # By hand: eight of 0.5 and two of the usual 0.8 make 0.56; odds 4 * (4 / (0.56 / 0.44))^2 = 39.5.
-    assert least_belief([0.5] * 8) == pytest.approx(39.51 / 40.51, abs=1e-4)
+    # By hand: eight of 0.6 and two of the usual 0.85 make 0.65; odds 5.667 * (5.667 / (0.65 / 0.35))^2 = 52.76.
+    assert least_belief([0.6] * 8) == pytest.approx(52.76 / 53.76, abs=1e-4)
     assert least_belief([0.99] * 9) == pytest.approx(LEAST_BELIEF)  # and never less
     touchdown = [(LANDING_AT_S - CONTACT_S, 12.0), (LANDING_AT_S - CONTACT_S + 0.1, 10.0)]  # believed by 0.88
     drawn, white = picture()

@@ -9,8 +9,7 @@ from drilltimer.hear.features import CHANNELS, FRAMES
 from drilltimer.hear.net import COARSE, MANY, MARK, OWN_MARK, TAPS, Net, Reader, likenesses, load_net
 
 WIDTH, WIDE, HIDDEN = 6, 7, 10
-EVEN = {"a": (1, 2), "b": (), "c": (1, 4, 16)}
-COARSER = {"a": (1, 2, 4), "b": (1, 2, 8), "c": (1, 4)}
+BUILDS = {"a": (1, 2), "b": (1, 3), "c": (1, 4, 16)}, {"a": (1, 2, 4), "b": (1, 2, 8), "c": (1, 4)}
 
 
 def made_weights(dilations, seed):
@@ -19,13 +18,14 @@ def made_weights(dilations, seed):
     def affine(out, into):
         return {"weight": rng.normal(size=(out, into)) / np.sqrt(into), "bias": 0.1 * rng.normal(size=out)}
 
-    named = {"in": affine(WIDTH, CHANNELS), "mark": affine(OWN_MARK, WIDTH), "known": affine(WIDTH, 3 + OWN_MARK)}
+    named = {"seen": affine(WIDTH, CHANNELS), "mark": affine(OWN_MARK, WIDTH), "known": affine(WIDTH, 3 + OWN_MARK)}
     named |= {"out": affine(5, WIDTH), "none": affine(1, 2 * WIDTH)}
     named |= {"coarse": affine(WIDE, 2 * WIDTH), "fine": affine(WIDTH, WIDE)}
     for stage, width in (("a", WIDTH), ("b", WIDE), ("c", WIDTH)):
         for number, dilation in enumerate(dilations[stage]):
             named[f"{stage}{number}.up"], named[f"{stage}{number}.down"] = affine(HIDDEN, width), affine(width, HIDDEN)
-            named[f"{stage}{number}"] = {"taps": rng.normal(size=(width, TAPS)) / 3.0, "shift": rng.normal(size=width)}
+            named[f"{stage}{number}"] = {"taps": rng.normal(size=(width, TAPS)) / 3.0}
+            named[f"{stage}{number}"]["norm"] = np.array([*rng.normal(size=(3, width)), rng.uniform(0.5, 2.0, width)])
             named[f"{stage}{number}"]["dilation"] = np.array(dilation)
     return {f"{name}.{part}": value for name, parts in named.items() for part, value in parts.items()}
 
@@ -43,21 +43,22 @@ def by_hand(w, dilations, columns, known, allowed):
                 at = t + (tap - TAPS // 2) * dilation
                 if 0 <= at < x.shape[1]:
                     y[:, t] += w[f"{name}.taps"][:, tap] * x[:, at]
-        return x + affine(f"{name}.down", np.maximum(affine(f"{name}.up", y + w[f"{name}.shift"][:, None]), 0.0))
+        weight, bias, mean, variance = w[f"{name}.norm"][:, :, None]
+        normal = weight * (y - mean) / np.sqrt(variance + 1e-5) + bias
+        return x + affine(f"{name}.down", np.maximum(affine(f"{name}.up", normal), 0.0))
 
     def blocks(stage, x):
         for number, dilation in enumerate(dilations[stage]):
             x = block(f"{stage}{number}", x, dilation)
         return x
 
-    x = blocks("a", affine("in", columns))
+    x = blocks("a", affine("seen", columns))
     marks = affine("mark", x)
     x = x + affine("known", likenesses(marks, known))
-    if dilations["b"]:
-        fours = [x[:, t : t + COARSE] for t in range(0, x.shape[1], COARSE)]
-        pooled = np.array([np.concatenate([four.max(axis=1), four.mean(axis=1)]) for four in fours]).T
-        wide = affine("fine", blocks("b", affine("coarse", pooled)))
-        x = x + np.array([wide[:, t // COARSE] for t in range(x.shape[1])]).T
+    fours = [x[:, t : t + COARSE] for t in range(0, x.shape[1], COARSE)]
+    pooled = np.array([np.concatenate([four.max(axis=1), four.mean(axis=1)]) for four in fours]).T
+    wide = affine("fine", blocks("b", affine("coarse", pooled)))
+    x = x + np.array([wide[:, t // COARSE] for t in range(x.shape[1])]).T
     x = blocks("c", x)
     inside = x[:, allowed]
     none = w["none.weight"] @ np.concatenate([inside.max(axis=1), inside.mean(axis=1)]) + w["none.bias"]
@@ -69,7 +70,7 @@ def test_each_reader_is_what_its_docstring_says():
     frames = 136  # no whole number of pieces
     columns, known = rng.normal(size=(CHANNELS, frames)), list(rng.normal(size=(3, MARK)))
     allowed = np.arange(frames) > 20
-    builds = [(made_weights(build, seed), build) for seed, build in enumerate((EVEN, COARSER))]
+    builds = [(made_weights(build, seed), build) for seed, build in enumerate(BUILDS)]
     net = Net([Reader(weights) for weights, _ in builds], np.zeros((12, 80)))
     for marks_known in (known, []):
         answers = net.read(columns.astype(np.float32), marks_known, allowed)

@@ -22,7 +22,7 @@ from drilltimer.units import ms_from_s
 LANDING_S = (-0.3, 0.7)  # from the contact: a touchdown lies here
 FIRST_STEP_S = (0.12, 0.62)  # from the touchdown
 NEAR_S = 0.010  # touchdowns this near are one and the same
-LEAST_BELIEF, MOST_BELIEF = 0.8, 0.99  # of all that is possible, what is told; in a doubtful session more
+LEAST_BELIEF, MOST_BELIEF = 0.85, 0.99  # of all that is possible, what is told; in a doubtful session more
 USUAL_REPS = 2.0  # as many as the usual sureness counts for
 LEAST_STEP = 0.5
 MARK_S = 0.004  # after the touchdown the net describes it
@@ -34,6 +34,7 @@ LITTLE_NONE, LEAST_RIVAL = 0.2, 0.3  # something was heard, and it is two things
 # on made scenes of the split `choose`.
 LATE_MS, LATE_SHARE, LATE_SPREAD_MS = 0.17, 0.85, 0.6
 LEAST_SIGMA_MS, SIGMA_SHARE, WIDE_MS, WIDE_SHARE = 0.08, 1.75, 0.55, 0.95
+DOUBT_SHARE = 2.0  # what is barely believed scatters so much more
 TRIED_S = (-0.05, 0.12, 0.29)  # from the contact: here a usual landing is tried out
 
 NOISY = "too_noisy"
@@ -124,7 +125,7 @@ def decide(
     best = int(np.argmax(near))
     likely, spread_ms = _place(picture, shares, best, white, rate_hz)
     belief = float(near[best])
-    reading = Reading(False, "", likely, belief, none, sigma_ms(spread_ms), late_ms(spread_ms))
+    reading = Reading(False, "", likely, belief, none, sigma_ms(spread_ms, belief), late_ms(spread_ms))
     if belief >= least:
         first = picture.column(likely)
         column = min(FRAMES - 1, round(first + MARK_S / COLUMN_S))
@@ -141,7 +142,7 @@ def least_belief(others: Sequence[float]) -> float:
     """What must be believed before it is told: the less sure the session's other reps are, the more.
 
     In noise that the net was not taught it is unsure of most reps, and then it errs where it is sure, too: on made
-    scenes of the split `choose` 19 % of what was told were wrong where less than half was told, 2 % elsewhere. The log
+    scenes of the split `choose` 12 % of what was told were wrong where less than half was told, 2 % elsewhere. The log
     odds are moved by twice what the others' are off the usual.
 
     Parameters
@@ -163,9 +164,10 @@ def late_ms(spread_ms: float) -> float:
     return LATE_MS + LATE_SHARE * min(spread_ms, LATE_SPREAD_MS)
 
 
-def sigma_ms(spread_ms: float) -> float:
+def sigma_ms(spread_ms: float, belief: float) -> float:
     """One standard deviation of a touchdown about the moment told."""
-    return math.hypot(LEAST_SIGMA_MS, min(SIGMA_SHARE * spread_ms, WIDE_MS + WIDE_SHARE * spread_ms))
+    picked = math.hypot(LEAST_SIGMA_MS, min(SIGMA_SHARE * spread_ms, WIDE_MS + WIDE_SHARE * spread_ms))
+    return picked * (1.0 + DOUBT_SHARE * (1.0 - belief))
 
 
 def would_hear(

@@ -3,7 +3,7 @@
 Two feet of one player in the same shoes on the same floor sound alike, so besides a rise of its own the other foot
 shows as a likeness of its first milliseconds: to the first foot's, and to those of the session's other landings. What
 speaks for each place is weighed by a conditional logit, fitted to scenes of our own and to the eight development
-recordings; the net, whose columns are 2 ms, finds fewer (DEVELOPERS.md, "Accuracy").
+recordings; the net, whose columns are 2 ms, finds fewer (tests/accuracy/README.md).
 """
 
 from __future__ import annotations

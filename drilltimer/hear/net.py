@@ -1,7 +1,7 @@
 """The net that reads a rep's picture: temporal convolutions, learned from made scenes (`tests/hearing/train.py`).
 
-Two readers that were taught apart, on other scenes and of other build: where one is wrong and sure of it, the other
-mostly is not. Each has two stages. The first sees 40 ms either side and describes every column by a mark; marks of
+Two readers that were taught apart, on other sessions: where one is wrong and sure of it, the other mostly is not. Each
+has two stages. The first sees 40 ms either side and describes every column by a mark; marks of
 landings heard before are held against all columns, and the second reads the rep with that in mind. Its answers are log
 weights: of a first touchdown in each column or of none, and, given that, of a second foot and of a first step or none.
 """
@@ -24,6 +24,7 @@ MARK = READERS * OWN_MARK
 MAPS = ("first", "second", "one_foot", "step", "no_step")
 LIKENESSES = 3  # greatest and mean likeness to known landings, and how many are known
 PIECE = 45  # columns of a matrix product
+NORM_LEAST = 1e-5  # added to a variance that is divided by
 MANY = 8.0  # landings from which more tell nothing more
 
 Weights = Mapping[str, np.ndarray]
@@ -77,13 +78,19 @@ class Net:
 class Reader:
     """One reader's learned weights, by name.
 
-    `in`, the first stage's blocks `a0`..., `mark`; then `known`, blocks `c0`..., `out` and `none`. Where there are
-    blocks `b0`..., they come first, between `coarse` and `fine`: they see `COARSE` columns at a time, and with them all
-    of the picture. A block's `dilation` is in the columns it sees.
+    `seen`, the first stage's blocks `a0`..., `mark`; then `known`, blocks `b0`... between `coarse` and `fine`, which
+    see `COARSE` columns at a time and with them all of the picture, blocks `c0`..., `out` and `none`. A block's
+    `dilation` is in the columns it sees.
     """
 
     def __init__(self, weights: Weights) -> None:
         self._w = {name: np.asarray(value, np.float32) for name, value in weights.items()}
+        for name in [name.removesuffix(".norm") for name in weights if name.endswith(".norm")]:
+            # Normalised as it was taught (Ioffe and Szegedy 2015), which goes into the taps before it.
+            weight, bias, mean, variance = self._w[f"{name}.norm"]
+            scale = weight / np.sqrt(variance + NORM_LEAST)
+            self._w[f"{name}.taps"] = self._w[f"{name}.taps"] * scale[:, None]
+            self._w[f"{name}.shift"] = bias - mean * scale
         self._dilations = {
             stage: [int(weights[name]) for name in sorted(weights) if re.fullmatch(rf"{stage}\d\.dilation", name)]
             for stage in "abc"
@@ -91,15 +98,13 @@ class Reader:
 
     def read(self, columns: np.ndarray, known: Sequence[np.ndarray], allowed: np.ndarray) -> Answer:
         """Read a rep; as `Net.read`, with this reader's own marks."""
-        x = self._blocks("a", self._affine("in", columns))
+        x = self._blocks("a", self._affine("seen", columns))
         marks = self._affine("mark", x)
         x = x + self._affine("known", likenesses(marks, known))
-        if self._dilations["b"]:
-            together = x.reshape(len(x), -1, COARSE)
-            pooled = np.concatenate([together.max(axis=2), together.mean(axis=2)])
-            wide = self._affine("fine", self._blocks("b", self._affine("coarse", pooled)))
-            x = x + np.repeat(wide, COARSE, axis=1)
-        x = self._blocks("c", x)
+        together = x.reshape(len(x), -1, COARSE)
+        pooled = np.concatenate([together.max(axis=2), together.mean(axis=2)])
+        wide = self._affine("fine", self._blocks("b", self._affine("coarse", pooled)))
+        x = self._blocks("c", x + np.repeat(wide, COARSE, axis=1))
         maps = dict(zip(MAPS, self._affine("out", x), strict=True))
         inside = x[:, allowed] if allowed.any() else x
         pooled = np.concatenate([inside.max(axis=1), inside.mean(axis=1)])

@@ -1,4 +1,4 @@
-"""Measure how well landings are heard, and write the table into DEVELOPERS.md: `python -m tests.accuracy`.
+"""Measure how well landings are heard, and write the table into `README.md` beside it: `python -m tests.accuracy`.
 
 `--quick` measures little and writes nothing; `--lanes`, `--feeding` and `--guesses` measure and write their tables
 alone.
@@ -19,7 +19,7 @@ from tests.accuracy.lanes import LANE_HEADS, LaneCase, lane_cases, measure_lanes
 from tests.accuracy.live import LIVE_HEADS, measure_live
 from tests.accuracy.measure import HEADS, measure
 
-GUIDE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
+GUIDE = Path(__file__).with_name("README.md")
 BEGINS, ENDS = "<!-- accuracy begins -->", "<!-- accuracy ends -->"
 GUESSES_BEGIN, GUESSES_END = "<!-- guesses begin -->", "<!-- guesses end -->"
 LANES_HEAD, FEED_HEAD = "| lanes |", "| live feeding |"

@@ -1,7 +1,7 @@
 """Our ear beside librosa's, aubio's and ObsPy's onset pickers: one process, the same recordings, the same cue times.
 
     pip install -e '.[test,bench]'
-    python -m tests.benchmarks.pickers            # writes its table into DEVELOPERS.md; ten minutes
+    python -m tests.benchmarks.pickers            # writes its table into tests/accuracy/README.md; ten minutes
     python -m tests.benchmarks.pickers --quick    # two recordings of each kind, writes nothing
 
 The others are treated better than we are. They get the cues' arrivals and each rep's search stretch from our own
@@ -24,7 +24,7 @@ import numpy as np
 from tests.benchmarks.picker_libraries import LIBRARIES, Picks
 from tests.benchmarks.picker_recordings import Recording, Search, all_recordings
 
-GUIDE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
+GUIDE = Path(__file__).resolve().parents[1] / "accuracy" / "README.md"
 BEGINS, ENDS = "<!-- pickers begins -->", "<!-- pickers ends -->"
 HEAD = "| recordings | picker | hears | setting | F1 | median abs. error | 95 % | bias | CPU s per minute |"
 FOUND_S = 0.05

@@ -56,7 +56,7 @@ def test_what_masks_and_claims_are_good_for(monkeypatch):
 def test_a_lane_too_far_from_the_loudspeaker_is_lent_another_s_contact(monkeypatch):
     """Seed 6: one lane cannot locate its contacts by itself."""
     performance = kept(LaneCase(2, -12.0, seeds=(6,), reps=20))
-    assert hear_lanes(performance).void <= 3
+    assert hear_lanes(performance).void <= 5
     monkeypatch.setattr(LaneListener, "_lend_line", lambda self, lane, at: None)
     assert hear_lanes(performance).void >= 10
 

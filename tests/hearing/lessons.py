@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.hear.bands import Leftover, band_powers
+from drilltimer.hear.bands import BANDS, FRAME_S, HOP_S, LEAST_SHARE, SMEAR_S, Leftover, band_powers
 from drilltimer.hear.decide import Reading
-from drilltimer.hear.ear import Ear, Look
-from drilltimer.hear.features import FRAMES, Picture, draw_picture
+from drilltimer.hear.ear import CUT_HZ, Ear, Look
+from drilltimer.hear.features import FRAME_HOPS, FRAMES, Picture, draw_picture
+from drilltimer.hear.filters import filtered
 from drilltimer.hear.listen import Listener
 from drilltimer.hear.tape import ANALYSIS_RATE_HZ
 from drilltimer.model import Block
@@ -17,6 +18,8 @@ from drilltimer.session.layout import hearing_ranges
 from tests.hearing.stage import Scene
 
 NEVER = -1e4  # column of what did not happen
+PAD_HOPS = 40  # of an empty stage before its first column, for filters to settle
+STAGE_HOPS = PAD_HOPS + FRAME_HOPS * FRAMES + 8
 
 
 @dataclass
@@ -34,6 +37,21 @@ class Lesson:
     events: list[tuple[float, int]]
 
 
+@dataclass
+class EmptyStage:
+    """One rep without the player and without strangers: a stage to put others on.
+
+    `residual`, shape (STAGE_HOPS hops,), is what is left without our own sound either, NaN where nothing was recorded;
+    `own` and `left`, shape (BANDS, FRAMES), are powers of our own sound as it was taken out and as it must be expected
+    to be left, neither whitened; `contact` is the fractional column at which the contact arrived.
+    """
+
+    residual: np.ndarray
+    own: np.ndarray
+    left: np.ndarray
+    contact: float
+
+
 class TracedEar(Ear):
     """An ear that is told the answers, and keeps what it saw."""
 
@@ -42,6 +60,7 @@ class TracedEar(Ear):
         self.scene, self.mask = scene, mask
         self.first_s = {landing["rep"]: landing["mic_s"] for landing in scene.truth["landings"]}
         self.pictures: dict[int, tuple[Picture, float, float, float]] = {}
+        self.stages: dict[int, EmptyStage] = {}
         self._start = 0
 
     def read(self, take, channel, expected, lags):
@@ -60,9 +79,34 @@ class TracedEar(Ear):
             leftovers = (*leftovers, self._strangers(seen, rate_hz))
         picture = draw_picture(seen.flat, leftovers, seen.own, seen.arrival, rate_hz)
         self.pictures[rep] = picture, seen.opens, seen.closes, self._start
+        if self._step == 1:
+            self.stages[rep] = self._emptied(seen, picture, rate_hz)
         at_s = self.first_s.get(rep)
         likely = 0.0 if at_s is None else (at_s * self._rate_hz - self._start) / self._step
         return Reading(likely=likely, none=float(at_s is None))
+
+    def _emptied(self, seen: Look, picture: Picture, rate_hz: float) -> EmptyStage:
+        """Without anybody: all of it is added up, so all of it can be taken away."""
+        from scipy.ndimage import maximum_filter1d
+
+        layers, count = self.scene.layers, len(seen.residual)
+        there = np.zeros(count)
+        piece = (layers.feet + self.scene.strangers)[self._start : self._start + count]
+        there[: len(piece)] = piece
+        empty = seen.residual - filtered(there, "highpass", (CUT_HZ,), rate_hz)
+        hop = seen.flat.hop
+        first = round((picture.first - round(FRAME_S * rate_hz) / 2 - hop / 2) / hop)
+        residual = np.full(STAGE_HOPS * hop, np.nan, np.float32)
+        begin = (first - PAD_HOPS) * hop
+        low, high = max(0, begin), min(count, begin + len(residual))
+        residual[low - begin : high - begin] = empty[low:high]
+        left = np.zeros_like(seen.own)
+        for leftover in seen.leftovers:
+            spread = maximum_filter1d(leftover.power, 2 * round(SMEAR_S / HOP_S) + 1, axis=1)
+            left += np.maximum(leftover.share, LEAST_SHARE)[:, None] * spread
+        return EmptyStage(
+            residual, _columns(seen.own, first), _columns(left, first), float(picture.column(seen.arrival))
+        )
 
     def _strangers(self, seen: Look, rate_hz: float) -> Leftover:
         """Strangers' sounds as another microphone would tell them: their powers, roughly."""
@@ -75,16 +119,17 @@ class TracedEar(Ear):
         return Leftover(power, np.full(len(power), 0.8 * 10.0 ** rng.uniform(-0.3, 0.3)))
 
 
-def lessons_of(scene: Scene, seed: int, twice: bool = False) -> list[Lesson]:
-    """Every rep of a scene as the ear sees it, the first time or the second."""
+def lessons_of(scene: Scene, seed: int, twice: bool = False) -> tuple[list[Lesson], list[EmptyStage]]:
+    """Every rep of a scene as the ear sees it, the first time or the second; and what it stood on."""
     rng = np.random.default_rng([seed, 5])
     step = max(1, scene.rate_hz // ANALYSIS_RATE_HZ)
     ear = TracedEar(scene.rate_hz / step, scene.rate_hz, scene, bool(rng.random() < 0.15))
     hear_scene(scene, ear, (-0.03, 0.03) if rng.random() < 0.5 else (-0.005, 0.6), 2 if twice else 1)
-    return [
+    lessons = [
         _lesson(scene, rep, picture, opens, closes, start / scene.rate_hz)
         for rep, (picture, opens, closes, start) in ear.pictures.items()
     ]
+    return lessons, [ear.stages[rep] for rep in ear.pictures if rep in ear.stages]
 
 
 def hear_scene(scene: Scene, ear: Ear, lags_s: tuple[float, float], times: int) -> None:
@@ -105,6 +150,14 @@ def hear_scene(scene: Scene, ear: Ear, lags_s: tuple[float, float], times: int) 
             block = slice(start, start + rate_hz)
             listener.feed(Block(start, scene.recorded[block, None].astype(np.float32), played[block, None]))
         listener.finish()
+
+
+def _columns(rows: np.ndarray, first: int) -> np.ndarray:
+    """Means of two by two frames from `first` on, 0 outside; shape (BANDS, FRAMES)."""
+    wanted = np.zeros((BANDS, FRAME_HOPS * FRAMES), np.float32)
+    begin, end = max(first, 0), min(first + wanted.shape[1], rows.shape[1])
+    wanted[:, begin - first : end - first] = rows[:, begin:end]
+    return wanted.reshape(BANDS, FRAMES, FRAME_HOPS).mean(axis=2)
 
 
 def _lesson(scene: Scene, rep: int, picture: Picture, opens: float, closes: float, start_s: float) -> Lesson:

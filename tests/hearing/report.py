@@ -45,15 +45,19 @@ class Row:
 
 
 def settings_of(number: int):
-    """What scene `number` is like: all SNRs, rooms and microphones by turns, everything else drawn."""
+    """What scene `number` is like: SNRs, rooms, microphones, strangers and steps by turns, everything else drawn.
+
+    No two of these turns go together, so that a group differs from another in nothing else.
+    """
     from tests.hearing.stage import Settings
 
+    others = number // len(SNRS_DB)
     return Settings(
-        snr_db=SNRS_DB[number % 4],
-        room=ROOMS[number // 4 % 3],
-        microphone=MICROPHONES[number // 12 % 3],
-        distractors=number % 2 == 1,
-        approach=number // 2 % 2 == 1,
+        snr_db=SNRS_DB[number % len(SNRS_DB)],
+        room=ROOMS[others % 3],
+        microphone=MICROPHONES[others // 3 % 3],
+        distractors=others % 2 == 1,
+        approach=others // 2 % 2 == 1,
         recorded_share=1.0,
         as_published=True,
         reps=15,

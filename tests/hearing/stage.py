@@ -73,7 +73,26 @@ class Settings:
     swing: bool | None = None
     reps: int = 14
     recorded_share: float = 0.7  # of players whose feet are recorded ones
-    as_published: bool = False  # distributions as of the development scenes, for reports
+    as_published: bool = False  # distributions as of the development scenes
+    varied: bool | None = None  # feet that sound unlike any recorded ones; None: unless as published
+
+
+@dataclass
+class Layers:
+    """What a scene can be taken apart into, to be put together anew; waves before the microphone have `LEAD` first.
+
+    `feet` is the player's part of the recording; `strikes` are footfalls of one of the player's shoes in this room and
+    `outside` strangers' sounds, neither through the microphone. `noise_rms` is of the bed as recorded, in the band in
+    which landings' peaks are measured; `cue_db` the contact's peak over it. Clipped scenes are not `whole`.
+    """
+
+    feet: Wave
+    strikes: list[Wave]
+    outside: list[Wave]
+    noise_rms: float
+    cue_db: float
+    microphone: str
+    whole: bool
 
 
 @dataclass
@@ -91,6 +110,7 @@ class Scene:
     truth: dict
     cue_frames: dict[int, tuple[int, int]] = field(default_factory=dict)  # by rep: first frame played, frames long
     withheld: set[int] = field(default_factory=set)  # reps whose contact was announced and never came
+    layers: Layers | None = None
 
 
 def own_rooms(rng: Rng, kind: str, rate_hz: int, air_c: float) -> Rir:
@@ -302,6 +322,8 @@ class _Maker:
         self.microphone = settings.microphone or str(rng.choice(list(MICROPHONES), p=weights))
         snr = rng.uniform(3.0, 24.0) if rng.random() < 0.75 else rng.uniform(24.0, 42.0)
         self.snr_db = float(snr if settings.snr_db is None else settings.snr_db)
+        self.varied = not settings.as_published if settings.varied is None else settings.varied
+        self.far_sounds: list[Wave] = []
         over = float(rng.uniform(2.5, 15.5) if settings.as_published else rng.uniform(-6.0, 17.0))
         self.cue_db = over if settings.cue_over_landing_db is None else settings.cue_over_landing_db
         self.sections = microphone_sections(self.microphone, self.rate_hz)
@@ -341,14 +363,16 @@ class _Maker:
         total = heard + feet + strangers + noise * level
         gain = 10.0 ** (rng.uniform(-38.0, -18.0) / 20.0)
         recorded = self.through(total) * gain
-        outside = self.through(strangers) * gain
-        if rng.random() < 0.1 and not self.wish.as_published:
+        outside, own = self.through(strangers) * gain, self.through(feet) * gain
+        clipped = bool(rng.random() < 0.1 and not self.wish.as_published)
+        if clipped:
             recorded = np.clip(recorded, -1, 1)
             limit = np.abs(recorded).max() * 10.0 ** (-rng.uniform(2.0, 14.0) / 20.0)
             recorded = np.clip(recorded, -limit, limit)
         peak = np.abs(recorded).max()
         if peak > 0.95:
-            recorded, outside = recorded * 0.95 / peak, outside * 0.95 / peak
+            recorded, outside, own = (each * 0.95 / peak for each in (recorded, outside, own))
+            gain *= 0.95 / peak
         recorded = recorded[:frames]
         recorded = np.round(recorded * 32767.0) / 32767.0
         truth = {
@@ -373,7 +397,18 @@ class _Maker:
             "landings": self.landings,
             "others": self.others,
         }
-        return Scene(rate_hz, self.played, recorded, outside[:frames], offset_s, truth, self.cue_frames, self.withheld)
+        layers = Layers(
+            own[:frames],
+            [fftconvolve(self.alike[0].strike(), rir) for rir in self.alike[1] for _ in range(4)],
+            self.far_sounds,
+            gain * 10.0 ** (-self.snr_db / 20.0),
+            self.snr_db + self.cue_db,
+            self.microphone,
+            not clipped,
+        )
+        return Scene(
+            rate_hz, self.played, recorded, outside[:frames], offset_s, truth, self.cue_frames, self.withheld, layers
+        )
 
     def play_cues(self) -> None:
         """What the loudspeaker plays."""
@@ -447,11 +482,12 @@ class _Maker:
         rng = self.rng
         # Most players keep their shoes on; where they do not, what was heard before says nothing.
         kinds = 4 if self.wish.as_published or rng.random() < MIXED_SHARE else 1
-        shoes = [Feet(rng, self.sources, self.wish.recorded_share, not self.wish.as_published) for _ in range(kinds)]
+        shoes = [Feet(rng, self.sources, self.wish.recorded_share, self.varied) for _ in range(kinds)]
         self.recorded_feet = any(each._clips for each in shoes)
         player_m = float(rng.uniform(1.5, 7.0))
         spots = [self.rir(player_m + float(rng.uniform(-0.4, 0.4)), True) for _ in range(3)]
         behind = [self.rir(player_m + float(rng.uniform(0.3, 1.3)), True) for _ in range(2)]
+        self.alike = shoes[0], (*spots, behind[0])
         references = [
             1.0 / float(np.median([self.peak(fftconvolve(feet.strike(), rir)) for rir in spots for _ in range(2)]))
             for feet in shoes
@@ -570,7 +606,7 @@ class _Maker:
         per_min = float(rng.uniform(6.0, 10.0) if self.wish.as_published else rng.uniform(4.0, 24.0))
         count = max(1, int(rng.poisson(per_min * len(self.played) / self.rate_hz / 60.0)))
         far = [self.rir(float(rng.uniform(2.0, 12.0)), bool(rng.random() < 0.5)) for _ in range(3)]
-        other = Feet(rng, self.sources, self.wish.recorded_share, not self.wish.as_published)
+        other = Feet(rng, self.sources, self.wish.recorded_share, self.varied)
         for _ in range(count):
             kind = str(rng.choice(["impact", "impact", "voice", "feet"]))
             if kind == "feet":
@@ -582,6 +618,7 @@ class _Maker:
             else:
                 clip = DISTRACTORS[str(rng.choice(list(DISTRACTORS)))](self.rate_hz, rng)  # type: ignore[index]
             wave = fftconvolve(clip, far[int(rng.integers(len(far)))])
+            self.far_sounds.append(wave)
             loud = float(rng.uniform(-12.0, 6.0))
             at_s = float(rng.uniform(0.3, len(self.played) / self.rate_hz))
             if rng.random() < 0.5:  # where it matters
