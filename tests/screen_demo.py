@@ -1,7 +1,7 @@
-"""Draw the live screen of a simulated session as text, and put it into the README.
+"""Draw the live screen of a simulated session as text, and put it into the guide.
 
 python tests/screen_demo.py            prints it
-python tests/screen_demo.py --write    replaces the picture in README.md
+python tests/screen_demo.py --write    replaces the picture in the chapter "On court"
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from drilltimer.model import Placement
 from drilltimer.ui.screen import Viewport, draw
 from drilltimer.ui.wording import load_wording
 
-README = Path(__file__).parent.parent / "README.md"
-SIZE = (80, 24)
+CHAPTER = Path(__file__).parent.parent / "drilltimer" / "guide" / "court.md"
+SIZE = (76, 24)  # with its margins it fits a terminal of 80 columns
 REP = 12
 PICTURE = re.compile(r"(<!-- made by tests/screen_demo.py -->\n```text\n).*?(```\n)", re.DOTALL)
 
@@ -64,8 +64,8 @@ def main() -> None:
     if not parser.parse_args().write:
         print(picture, end="")
         return
-    text = README.read_text(encoding="utf-8")
-    README.write_text(PICTURE.sub(lambda found: found[1] + picture + found[2], text), encoding="utf-8")
+    text = CHAPTER.read_text(encoding="utf-8")
+    CHAPTER.write_text(PICTURE.sub(lambda found: found[1] + picture + found[2], text), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -24,7 +24,7 @@ PACKAGE = "drilltimer"
 
 # Top down. A room may import from its own modules and from any floor below, never from its own floor's other rooms.
 FLOORS = (
-    {"recordings", "group", "feeding", "history"},  # the wings: the core does without any of them
+    {"recordings", "group", "feeding", "history", "guide"},  # the wings: the core does without any of them
     {"cli"},
     {"app"},
     {"audio", "ui", "sim"},
@@ -44,6 +44,7 @@ WORLDLY = {
     },
     "group": {"journal", "sheet", "sheet_page"},
     "feeding": {"journal"},
+    "guide": set(),
     "history": {
         *("backup", "compare", "connect", "days", "export", "intake", "journal", "own_target", "queries", "report"),
         *("store", "stranger"),
@@ -58,7 +59,7 @@ HOMES = {
     "soundfile": {"drilltimer.audio.files", "drilltimer.recordings"},  # words, and everything else
     # drawing is the edge's business
     "rich": {
-        *("drilltimer.ui", "drilltimer.cli", "drilltimer.group.cli", "drilltimer.group.board_drawing"),
+        *("drilltimer.ui", "drilltimer.cli", "drilltimer.group.cli", "drilltimer.guide.cli"),
         *("drilltimer.group.board_drawing", "drilltimer.group.board_screen"),
     },
     "click": {"drilltimer.cli", *(f"drilltimer.{wing}.cli" for wing in WINGS)},
@@ -92,8 +93,9 @@ PRINTING = {
     "sys.stderr.write",
 }
 
-# The one place for a terminal; and the decoder, a program whose words go to the file of whoever started it.
-SPEAKING = {"drilltimer.cli.common", "drilltimer.recordings.decoder"}
+# The one place for a terminal; the guide, whose own words have styles; and the decoder, a program whose words go to the
+# file of whoever started it.
+SPEAKING = {"drilltimer.cli.common", "drilltimer.guide.cli", "drilltimer.recordings.decoder"}
 SIMULATED = {"drilltimer.sim", "drilltimer.group.hall"}
 
 MACHINE_PATH = re.compile(r"(?:^|[\s\"'`(=:])/(?:home|root|work|Users|mnt|srv)/\w")

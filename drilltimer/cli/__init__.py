@@ -92,6 +92,8 @@ def main() -> None:
     First session:
       drilltimer devices
       drilltimer run steady-contact --distance 3
+    How to do things:
+      drilltimer guide
     """  # noqa: D301 - click takes a real backspace for "keep these lines as they are"
     _print_any_letter()
     take_requests()

@@ -1,0 +1,1 @@
+"""The guide: what a user reads, shown in the terminal."""
