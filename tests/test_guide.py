@@ -166,7 +166,7 @@ def test_links_between_the_files_lead_to_files(path):
         assert "://" in address or (path.parent / address.partition("#")[0]).is_file(), address
 
 
-@pytest.mark.parametrize("name", ["README"])
+@pytest.mark.parametrize("name", ["README", "DEVELOPERS"])
 def test_what_everybody_is_to_read_is_short(name):
     assert (ROOT / f"{name}.md").stat().st_size <= GOALS[name] * 1000
 

@@ -1,4 +1,7 @@
-"""A stream that can be opened again: one clock over every loss of the device."""
+"""A stream that can be opened again: one clock over every loss of the device.
+
+A device is back when it sounds: a sound server that stands still lets streams be opened and started.
+"""
 
 from __future__ import annotations
 

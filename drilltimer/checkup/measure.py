@@ -1,4 +1,8 @@
-"""What the sound of a course tells about microphone, loudspeaker, room and the system between them."""
+"""What the sound of a course tells about microphone, loudspeaker, room and the system between them.
+
+Distances are asked, not measured: nobody knows when a clap was clapped, and a round trip holds the device's latency,
+which differs at every start.
+"""
 
 from __future__ import annotations
 

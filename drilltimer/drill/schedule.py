@@ -2,6 +2,9 @@
 
 All times are in seconds. A rally is wait, lead-in, contact, interval, lead-in, contact ..., rest. A rep ends
 when its landing and its call have been heard, and the next lead-in starts no earlier.
+
+A wait that exceeds its limit is a withheld contact, never redrawn or cut: else the chance rises with time and can be
+learned.
 """
 
 from __future__ import annotations

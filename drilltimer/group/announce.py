@@ -1,4 +1,9 @@
-"""What is spoken between the contacts: change, countdown, who is next, half-way, last round, finish."""
+"""What is spoken between the contacts: change, countdown, who is next, half-way, last round, finish.
+
+What is told is laid out anew with every key, from the words that were not said to their end; half-way is half of what
+the session then holds, and not of the plan (`tests/group/test_coach_keys.py`). Names are recorded or are numbers: a
+speech engine would have to be on every system, and mispronounces them.
+"""
 
 from __future__ import annotations
 

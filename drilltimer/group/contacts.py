@@ -2,6 +2,9 @@
 
 Each turn is as long as the others and begins with the drill's beginning; in the pause between two turns the next player
 is called. With two loudspeakers contacts alternate between left and right, each with a sound of its own.
+
+Two courts could be told apart at once (`sound/contact`), but a landing could not be heard: whatever sounds in its 700
+ms must be taken out, which the ear does for one loudspeaker. So contacts come by turns.
 """
 
 from __future__ import annotations

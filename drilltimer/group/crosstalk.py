@@ -3,6 +3,10 @@
 Two things are learned, band by band. Of a landing's whole sound, its reverberation included, how much is there: that is
 taken for noise when a lane is read. And of its onset alone, where the direct sound still leads: that tells whose an
 onset is.
+
+Waveforms do not tell lanes apart (simulated hall): a filter from one microphone to the next, fitted to the session's
+other landings, takes 0.6 dB off the first 10 ms of crosstalk at -12 dB and 1.8 dB at -6 dB, and correlations after the
+learned delay overlap (own landings up to 0.53, crosstalk from 0.3).
 """
 
 from __future__ import annotations

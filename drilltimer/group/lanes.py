@@ -9,6 +9,10 @@ Loudness is never compared between microphones as such, whose gains differ.
 
 What might be either's is nobody's: void. So is a rep in which something as loud as this lane's usual landings is no
 louder than what comes from next door just then. Nothing is counted twice and nothing is guessed.
+
+A neighbour's lane is noise, not an event to be matched: pairing rises between channels by time and level mixed up feet,
+echoes and steps (64 to 85 % in the right lane). An onset's excess over what the neighbour's brought scatters about 0 by
+0.6 to 0.8 nepers in crosstalk, own landings about 2 to 3: below 0.6 it is the neighbour's, up to 1.4 it is void.
 """
 
 from __future__ import annotations

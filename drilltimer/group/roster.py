@@ -1,6 +1,10 @@
 """Who is there: as the plan says, and as the coach says while the session runs.
 
 Squads are dealt once and kept, so that a player who leaves or comes moves nobody else.
+
+Who is called by name may be taken out until the call is over: calls are handed out 0.15 s ahead and can be silenced,
+everything else two seconds. A turn that nobody is left in falls silent: given to the next player it would be twice the
+landings, and the other stations' work goes by the same clock.
 """
 
 from __future__ import annotations

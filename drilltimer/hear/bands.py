@@ -2,6 +2,8 @@
 
 The signal is whitened by linear prediction (the noise becomes flat, hum and held notes vanish, an onset stays where it
 is) and cut into bands of equal log width.
+
+The filter is fitted to the median spectrum: a transient does not bend a median.
 """
 
 from __future__ import annotations

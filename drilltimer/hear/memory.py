@@ -1,6 +1,10 @@
 """What this player's landings sound like here: marks to know them by, and the power that they bring.
 
 Landings are kept by rep, so that a rep heard a second time is not judged by what it taught itself.
+
+The hops of a sound check stand in for a session's first landings only (`recall`): floor, shoe or level may have
+changed. With a ball beside each of the first three landings 75 of 96 were right with them, 50 without (measured
+2026-11-25).
 """
 
 from __future__ import annotations

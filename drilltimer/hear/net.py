@@ -4,6 +4,13 @@ Two readers that were taught apart, on other sessions: where one is wrong and su
 has two stages. The first sees 40 ms either side and describes every column by a mark; marks of
 landings heard before are held against all columns, and the second reads the rep with that in mind. Its answers are log
 weights: of a first touchdown in each column or of none, and, given that, of a second foot and of a first step or none.
+
+Before it "first loud sound" and "nearest sound" failed on bounces, steps and soft first feet, and some twenty hand-
+named pieces of evidence with fitted weights were right where they had been fitted (F1 0.96) and not elsewhere (0.80).
+
+Marks are of what was told, right or wrong, in teaching too: taught with true landings alone it believed its own
+mistakes. Half of the made players land anywhere from -0.27 to 0.66 s, so that nothing pulls a touchdown towards the
+target or a player's habit (`tests/test_listen.py`).
 """
 
 from __future__ import annotations

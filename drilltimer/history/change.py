@@ -18,6 +18,11 @@ One figure is primary. Its question is asked beforehand, "is it better?", so mos
 changed they share all 5 % (Bretz, Maurer, Brannath & Posch 2009, Stat Med 28:586-604, from memory), by Holm's steps
 (Holm 1979, Scand J Stat 6:65-70, from memory). For the constant error, better is nearer to the target, as told by
 the mean of all tests, which is independent of their slope.
+
+Measured (`tests/history/test_compare_players.py`): a habit from +80 to +10 ms over four tests is found in 84 of 100;
+scatter taken between tests, where an improvement counts as scatter, found 15 of 60; Student's t of two degrees of
+freedom 30 of 100; with all variances known it would be 82. The ear's uncertainty is taken as shared by all reps of a
+test, the worst case. No bootstrap: no draws, and scipy's to 1e-6.
 """
 
 from __future__ import annotations

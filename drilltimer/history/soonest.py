@@ -8,6 +8,10 @@ on one side or not, for landing too early costs otherwise than landing too late 
 loss (Huber 1964, Ann Math Stat 35:73-101, from memory): one misheard step bends nothing. The 95 % interval holds the
 places that fit not significantly worse than the best one, by the likelihood ratio of M-estimates (Ronchetti 1982, from
 memory). Where it reaches an end of the landings there is no lowest point to be told.
+
+A parabola alone covers a known optimum in 42 of 100 where early costs twice as much as late, two halves in 95. No
+window comes from response times: Uzu's (2009) are of the landing against the response to a light, and a mean time from
+a call to a footfall, taken from the contact, was 300 ms too late.
 """
 
 from __future__ import annotations

@@ -2,6 +2,10 @@
 
 Every write is one transaction, so that whatever is killed leaves whole reps behind. Two programs may write at once:
 each waits for the other's transaction, which lasts milliseconds.
+
+`synchronous = FULL` and a transaction per rep cost 0.2 ms, and a power cut at most the rep being written. A session is
+read back from the disk before it is called kept: SQLite does not notice a file that is damaged under an open
+connection.
 """
 
 from __future__ import annotations

@@ -3,6 +3,9 @@
 A matched filter for the contact cue runs over the whole recording and leaves a coarse trace of where contacts may be.
 What the sheet's own trace must be is slid along it, a stretch of the sheet at a time, so that clocks that differ by
 hundreds of ppm still fit; `segments` then locates each contact finely and puts lines through them.
+
+A stretch of few contacts needs more than likeness (`segments`): all of them within 0.4 ms of a line, on the same clock
+as the greatest, or all that the recording can hold. Otherwise other draws of the same drill fit by chance.
 """
 
 from __future__ import annotations

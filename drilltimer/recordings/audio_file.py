@@ -1,4 +1,9 @@
-"""Recordings read from disk: whole, or piece by piece from any place, without trusting their headers."""
+"""Recordings read from disk: whole, or piece by piece from any place, without trusting their headers.
+
+libsndfile seeks OGG and MP3 to wrong frames, and locating contacts jumps about: they are decoded into a temporary file
+when somebody first goes back. A codec puts silence before the sound (MP3 and AAC tens of ms); contact and landing move
+together.
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,9 @@
 
 Other programs and people write sheets too, so reading asks for little (`audio`, `rate_hz`, and reps with their
 contact) and ignores keys it does not know, but a key that it does know must be right.
+
+The sheet alone says that a simulated player answered, not the recording's name, which anybody may change: rather a real
+session left out of a comparison than a made-up one in it.
 """
 
 from __future__ import annotations

@@ -3,6 +3,10 @@
 They are kept in a temporary FLAC file, so that every place can be read as often as needed and memory stays flat. The
 decoder runs as a program of its own: what a file does to it, it does to nobody else. Only files whose first bytes say
 that they are of such a kind are given to it.
+
+Stamps of time count where sound is missing: a gap from 0.1 s to a minute is silence, smaller ones are telephones'
+unevenness. Where a file says its codec's delay (MP4, MOV, Matroska, WebM) sound is where it was to the sample;
+elsewhere (raw AAC, AVI, TS, FLV) all of it is late alike, contact and landing together.
 """
 
 from __future__ import annotations

@@ -5,6 +5,9 @@
 Samples are told as rate and channels, two 32-bit numbers, and then 32-bit frames, all little-endian; what FFmpeg finds
 wrong goes to stderr. The file is handed over open, read as FORMAT alone and never guessed at, and only by the codecs
 below: nothing that a file says makes this program open another one, and where the system can, it holds that, too.
+
+Unix holds it: no file but the standard three, 2 GB, an hour of computing. Windows has the list of codecs alone. No more
+than 12 hours come out.
 """
 
 from __future__ import annotations

@@ -3,6 +3,9 @@
 Three distances decide (`score/match`): of loudspeaker to player, player to recorder and loudspeaker to recorder. What
 nobody told is not made up: the touchdowns are computed as told, and the uncertainty grows by how far the truth may lie
 from that. Where two distances are known the triangle they form bounds the third.
+
+The doubt is the root mean square, over all triangles that are plausible on a court, of what the correction would be
+wrong by. Where one of the player's two distances is told alone, the other is taken to be as long.
 """
 
 from __future__ import annotations

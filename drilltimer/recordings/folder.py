@@ -2,6 +2,9 @@
 
 A worker reads a recording and answers what it scored; only the one who asked writes: results, summary, history. So it
 does not matter how many workers there are, or where, as long as they see the same files.
+
+Processes are spawned, not forked. When one dies, the recordings it may have held are each tried once more alone; the
+one that kills again is told as bad. What need not be scored again is known by `made_from` in each result.
 """
 
 from __future__ import annotations

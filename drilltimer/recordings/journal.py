@@ -1,4 +1,10 @@
-"""Scored recordings in the history: each once, however often it is scored."""
+"""Scored recordings in the history: each once, however often it is scored.
+
+A practice that was kept live counts once: its sheet names the session, and a recording scored with it goes into no
+history that has it. The live one stays, for a sheet knows neither the levels at which reps were judged nor guesses. A
+recording of live feeding has no sheet, so its own comment names the session ("drilltimer session UID"; in WAV an `INFO`
+list); what is converted may lose it, and then counts twice.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,9 @@
-"""A recording made by any recorder, scored against the cue sheet of what was played."""
+"""A recording made by any recorder, scored against the cue sheet of what was played.
+
+The sheet is chosen (`sheet_choice`) and found (`sheet_search`), only the playbacks that count are listened to, and what
+was played is resampled to the recording's clock (`warp`), so that blocks look as if they came from a sound card. The
+listener hears them twice: what the first hearing learned of room and player sharpens the second.
+"""
 
 from __future__ import annotations
 

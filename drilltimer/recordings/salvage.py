@@ -1,4 +1,11 @@
-"""What can still be read of a sound file that is damaged or ends early, and how to say so."""
+"""What can still be read of a sound file that is damaged or ends early, and how to say so.
+
+Damage is a fault though what can be read is scored: exit code 2, and no history, for the better copy that comes next is
+another file and would count once more. The sound that a sheet was played with must be whole. FFmpeg goes on past
+whatever it cannot read, so its complaints are read; OGG pages and AVI sizes tell an end that decoders take for the
+sound's. A cut transport stream or raw MP3 tells nobody. Samples that are no finite numbers count as silence, as holes
+do.
+"""
 
 from __future__ import annotations
 

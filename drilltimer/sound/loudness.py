@@ -2,6 +2,8 @@
 
 Libraries need the whole sound in memory; two hours of it would be five gigabytes. Here the filters keep their state and
 of each tenth of a second one number is kept.
+
+A test holds it to EBU Tech 3341's signals and to pyloudnorm.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Single keys, asked for between two blocks of sound: never waits, echoes nothing, leaves the terminal as it was."""
+"""Single keys, asked for between two blocks of sound: never waits, echoes nothing, leaves the terminal as it was.
+
+No library: readchar waits for a key.
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,9 @@
 
 For the player one thing, as big as the window allows: the error in ms with its sign. For the coach everything else in
 lines of text around it. What does not fit a small window goes, least important first.
+
+Telling at once does harm (`score/feedback`): the big figure changes no sooner than the ear is told. Who guesses first
+sees no answer while the question stands.
 """
 
 from __future__ import annotations

@@ -4,6 +4,17 @@ usage: .venv/bin/python tests/benchmarks/history_size.py [SESSIONS]
 
 Builds the history by bulk insert in a temporary folder (about 1 GB), then runs each verb in a process of its own and
 prints its time, start of Python included, and its peak memory. One player has a quarter of all sessions.
+
+Measured 2026-11-25, warm files, 867 MB:
+
+    history (200 players)                        0.14 s   33 MB
+    history p0 (25,000 sessions; the latest 20)  0.28 s   33 MB
+    history p0 --limit 1000                      0.35 s   36 MB
+    history session:77777                        0.45 s   54 MB
+    compare p0                                   0.33 s   58 MB
+    report p0                                    0.61 s   62 MB
+    export all.json                              37 s     33 MB
+    keeping one rep                              median 0.2 ms, worst 0.3 ms
 """
 
 from __future__ import annotations

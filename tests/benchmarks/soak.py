@@ -4,6 +4,9 @@
 
 The stream is a cheap loop (what is played comes back with noise and a thud after each contact), so that nearly all of
 the time measured is the program's own: mixing, hearing, judging, drawing ten times a second.
+
+Measured 2026-11-25 on a 2-core machine: 1.95 h, 960 reps, 2.3 % of a core in all, memory 149 MB after ten minutes and
+152 MB at the end, every contact on its frame, output peak 0.51 of full scale.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Who makes which sound when, in play that a coach or a machine feeds: a list of sounds at their own places.
 
-All times are our choice around the rhythm of play in DEVELOPERS.md, drawn wider than any one court would show.
+All times are our choice around the rhythm of play, drawn wider than any one court would show.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Rackets, machines, paddles and balls by formula: each object draws its own figures once, each strike varies a little.
 
-The figures are guesses around DEVELOPERS.md's facts on ball strikes (contact of 2-6 ms, string tone of 450-750 Hz, a
-solid face at 1-2 kHz); they are drawn wide, so that nothing fitted to them knows one racket.
+The figures are guesses around what is known of ball strikes, from memory (contact of 2-6 ms, string tone of 450-750 Hz,
+a solid face at 1-2 kHz); they are drawn wide, so that nothing fitted to them knows one racket.
 """
 
 from __future__ import annotations

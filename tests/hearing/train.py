@@ -1,12 +1,16 @@
 """Teaches the readers of a rep (`hear/net.py`). PyTorch is the extra `train`; nothing at run time needs it.
 
-    python -m tests.hearing.train pack SOURCES PACK.npz            recorded sounds (tests.hearing.sources), small
-    python -m tests.hearing.train scenes PACK.npz FOLDER --count N  made scenes as the ear sees them
-    python -m tests.hearing.train fit FOLDER READER.npz             the fit of one reader, from a fixed seed
-    python -m tests.hearing.train join PACK.npz READER.npz... OUT   readers into the file that ships
+    python -m tests.hearing.sources --out SOUNDS                  recorded sounds of Debian's packages, split by package
+    python -m tests.hearing.train pack SOUNDS fit.npz --split fit
+    python -m tests.hearing.train scenes fit.npz SCENES --count 12000   made scenes as the ear sees them
+    python -m tests.hearing.train fit SCENES one.npz --number 0   one reader, from a fixed seed;
+    python -m tests.hearing.train fit SCENES two.npz --number 1   with --start landing.npz it goes on from what ships
+    python -m tests.hearing.train join fit.npz one.npz two.npz landing.npz
+    python -m tests.hearing.report choose.npz --split choose      thresholds and lateness are chosen here
+    python -m tests.hearing.report report.npz --split report      and this is looked at once
 
-`fit` needs an accelerator to end within minutes. Scenes are of the split `fit` alone; `choose` and `report` are asked
-by `tests.hearing.report`.
+`fit` needs an accelerator to end within minutes; two run on one at once, while scenes still come. Scenes are of the
+split `fit` alone; `choose` and `report` are asked by `tests.hearing.report`.
 """
 
 from __future__ import annotations
