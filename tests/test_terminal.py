@@ -210,3 +210,12 @@ def test_another_language_leaves_no_english_word_on_the_screen(terminal, tmp_pat
     assert words == {"Terminal"}  # the drill's own name
     window.program.send("q")
     assert window.finish() == 130
+
+
+@pytest.mark.parametrize("topic", ["court", "limits"])  # longer and shorter than the window
+def test_a_chapter_of_the_guide_fits_the_window(topic):
+    window = Terminal(["guide", topic], columns=60, rows=60, PAGER="cat")
+    assert window.finish() == 0
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", window.raw.decode()).splitlines()
+    assert max(map(len, lines)) == 60
+    assert ("\x1b[1" in window.raw.decode()) == (topic == "limits")  # a pager that knows no styles is given none

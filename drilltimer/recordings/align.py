@@ -6,6 +6,7 @@ hundreds of ppm still fit; `segments` then locates each contact finely and puts 
 
 A stretch of few contacts needs more than likeness (`segments`): all of them within 0.4 ms of a line, on the same clock
 as the greatest, or all that the recording can hold. Otherwise other draws of the same drill fit by chance.
+A contact that nobody would believe alone is heard where the line says (`tests/hearing/faint.py` measures how faint).
 """
 
 from __future__ import annotations
