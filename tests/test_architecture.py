@@ -39,14 +39,14 @@ MEETINGS = {"history": {"*"}, "recordings": {"audio_file", "writing"}}
 # What of a wing touches the world; everything else in it is pure. `cli` and `run` do in each.
 WORLDLY = {
     "recordings": {
-        *("annotate", "audio_file", "cluster", "decode", "decoder", "folder", "journal", "reference", "rendering"),
+        *("annotate", "audio_file", "decode", "decoder", "folder", "journal", "reference", "rendering"),
         *("salvage", "session_recorder", "sheet_choice", "sheet_search", "writing"),
     },
     "group": {"journal", "sheet", "sheet_page"},
     "feeding": {"journal"},
     "guide": set(),
     "history": {
-        *("backup", "compare", "connect", "days", "export", "intake", "journal", "own_target", "queries", "report"),
+        *("compare", "connect", "days", "export", "intake", "journal", "own_target", "queries", "report"),
         *("store", "stranger"),
     },
 }
@@ -66,7 +66,7 @@ HOMES = {
     "yaml": {"drilltimer.drill.tree"},  # the one reader that knows YAML's traps
     "sqlite3": {"drilltimer.history"},
     "av": {"drilltimer.recordings.decoder"},  # in a program of its own, where a crafted file harms nobody else
-    "distributed": {"drilltimer.recordings.cluster"},  # an extra that few have
+    "distributed": {"drilltimer.recordings.folder"},  # an extra that few have
 }
 LAZY = {"sounddevice", "soundfile", "scipy"}  # each costs a tenth of a second or more, or may be missing
 OUTSIDE_WORLD = {

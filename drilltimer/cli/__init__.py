@@ -20,10 +20,9 @@ from drilltimer import __version__
 from drilltimer.app.interrupt import take_requests
 from drilltimer.cli.check import check
 from drilltimer.cli.common import INTERRUPTED, note
-from drilltimer.cli.devices import devices
 from drilltimer.cli.drills import drills
 from drilltimer.cli.run import run
-from drilltimer.cli.sounds import sounds
+from drilltimer.cli.sounds import devices, sounds
 from drilltimer.cli.wings import house
 from drilltimer.errors import UserError
 

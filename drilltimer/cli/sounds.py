@@ -1,4 +1,4 @@
-"""`drilltimer sounds`: list what can be heard, play it, record a word of one's own."""
+"""`drilltimer sounds`: list what can be heard, play it, record a word of one's own; `devices`: on what."""
 
 from __future__ import annotations
 
@@ -86,3 +86,33 @@ def _list(as_json: bool) -> None:
     ]
     print_lines(table(rows, ("name", "kind", "length", "moment at", "peak"), result_columns()))
     note(f"Your own recordings belong in {user_folder('sounds') / 'en'} and replace any sound of the same name")
+
+
+@click.command()
+@json_option
+def devices(as_json: bool) -> None:
+    """List sound inputs and outputs with host API, channels and rate."""
+    from dataclasses import asdict
+
+    from drilltimer.audio.devices import list_devices
+    from drilltimer.ui.lines import table
+
+    found = list_devices()
+    if as_json:
+        print_document([asdict(device) for device in found])
+        return
+    rows = [
+        (
+            device.name,
+            device.host_api,
+            str(device.input_channels or "-"),
+            str(device.output_channels or "-"),
+            f"{device.rate_hz} Hz",
+            " ".join(["input"] * device.default_input + ["output"] * device.default_output),
+        )
+        for device in found
+    ]
+    if not rows:
+        note("No sound device: none is plugged in or switched on, or the sound server is not running.")
+        return
+    print_lines(table(rows, ("name", "host API", "inputs", "outputs", "rate", "default"), result_columns()))

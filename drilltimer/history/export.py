@@ -1,6 +1,6 @@
-"""Out: the history as CSV (one row per rep) or JSON, written session by session so that memory stays flat.
+"""Out: a copy of the history; or CSV (one row per rep) or JSON, written session by session so that memory stays flat.
 
-The two hold the same and both can be imported. Units stand in the headers: `..._ms`, `..._s`, `..._m`, `..._c`,
+CSV and JSON hold the same and both can be imported. Units stand in the headers: `..._ms`, `..._s`, `..._m`, `..._c`,
 `..._hz`. A JSON export has one session per line, so that it can be read line by line too.
 """
 
@@ -16,7 +16,7 @@ from typing import IO, Any
 
 from drilltimer.errors import HistoryError
 from drilltimer.history.cells import NO_SENSE, sift_session
-from drilltimer.history.connect import written_beside
+from drilltimer.history.connect import FAULTS, PART_ENDING, copy_database, explain, free_name, written_beside
 from drilltimer.history.entries import RepEntry, SessionEntry
 from drilltimer.history.queries import NAME, find_player, players
 from drilltimer.history.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, block_row, rep_row, session_row
@@ -151,3 +151,33 @@ def safe_cell(value: Any) -> Any:
 
 def _json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def back_up(history: History, target: Path | None = None) -> Path:
+    """Copy the history to a new file, check the copy, answer where it is; the rest of the program may go on writing.
+
+    Raises
+    ------
+    HistoryError
+        The file is there already, or cannot be written whole.
+    """
+    target = target or free_name(history.path, "backup")
+    try:
+        copy_database(history.database, target)
+    except FileExistsError as fault:
+        raise HistoryError(f"{target}: is there already", fix="Nothing is overwritten: name another file.") from fault
+    except OSError as fault:
+        raise HistoryError(f"{target}: cannot be written: {fault.strerror or fault}") from fault
+    except FAULTS as fault:
+        raise explain(fault, target) from fault
+    return target
+
+
+def copies_beside(path: Path) -> list[Path]:
+    """Files in the history's folder that were made from it: backups, damaged ones set aside, unsaved sessions.
+
+    Those whose writing was cut off are among them.
+    """
+    names = (f"{path.stem}.*-*{path.suffix}*", "unsaved-*.json", f".*{PART_ENDING}*")
+    found = [each for name in names for each in path.parent.glob(name)]
+    return sorted(each for each in found if each.name != path.name)

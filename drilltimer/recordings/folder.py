@@ -1,7 +1,8 @@
 """A folder of recordings, scored one by one by whatever executor there is, and gone on with where it stopped.
 
 A worker reads a recording and answers what it scored; only the one who asked writes: results, summary, history. So it
-does not matter how many workers there are, or where, as long as they see the same files.
+does not matter how many workers there are, or where, as long as they see the same files: on a
+Dask cluster, for one.
 
 Processes are spawned, not forked. When one dies, the recordings it may have held are each tried once more alone; the
 one that kills again is told as bad. What need not be scored again is known by `made_from` in each result.
@@ -15,6 +16,7 @@ import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
@@ -22,7 +24,7 @@ from tempfile import TemporaryFile
 from typing import Any
 
 from drilltimer import __version__
-from drilltimer.errors import RecordingError, UserError
+from drilltimer.errors import ClusterError, RecordingError, UserError
 from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.reference import read_sheet
 from drilltimer.recordings.run import ScoredRecording, document_of
@@ -303,3 +305,36 @@ def _made_from(job: Job, sheets: Iterable[Path]) -> dict[str, Any]:
 
 def _digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+
+
+CONNECT_S = 10
+
+
+@contextmanager
+def cluster_executor(address: str) -> Iterator[Executor]:
+    """The cluster behind a scheduler's address, such as `tcp://10.0.0.7:8786`.
+
+    Its workers need this program, in the same version, and must see the recordings and sheets under the same names.
+
+    Raises
+    ------
+    ClusterError
+        The extra is not installed, or nobody answers there.
+    """
+    try:
+        from distributed import Client
+    except ImportError as fault:
+        raise ClusterError(
+            "--scheduler needs the extra 'cluster', and that is not installed",
+            fix="python -m pip install 'drilltimer[cluster]'",
+        ) from fault
+    try:
+        client = Client(address, timeout=CONNECT_S)
+    except (OSError, ValueError, TypeError) as fault:  # TimeoutError is an OSError
+        raise ClusterError(
+            f"no Dask scheduler answers at {address!r}: {fault}",
+            why="The address may be mistyped, the scheduler down, or a firewall between.",
+            fix="It looks like tcp://host:8786; `dask scheduler` prints it when it starts.",
+        ) from fault
+    with client:
+        yield client.get_executor(retries=2)

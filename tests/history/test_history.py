@@ -21,9 +21,9 @@ from drilltimer.app.drive import Ending
 from drilltimer.app.plan import make_plan
 from drilltimer.errors import HistoryError, Notice, as_kept, notice
 from drilltimer.history import own_target, queries
-from drilltimer.history.backup import back_up, copies_beside
 from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
 from drilltimer.history.entries import Player, RepEntry, clean_name
+from drilltimer.history.export import back_up, copies_beside
 from drilltimer.history.journal import Journal
 from drilltimer.history.protocol import protocol_of
 from drilltimer.history.rows import REP_COLUMNS, rep_row

@@ -15,9 +15,8 @@ from history_player import add, made_reps, made_session
 
 import drilltimer.history.connect as connecting
 from drilltimer.errors import HistoryError
-from drilltimer.history.backup import back_up, copies_beside
 from drilltimer.history.connect import FILE_NAME, written_beside
-from drilltimer.history.export import export_history
+from drilltimer.history.export import back_up, copies_beside, export_history
 from drilltimer.history.schema import MIGRATIONS, SCHEMA
 from drilltimer.history.store import History
 

@@ -476,7 +476,7 @@ def test_a_cluster_gives_the_same_results_and_survives_the_death_of_a_worker(min
 
 def test_a_scheduler_that_is_not_there_is_told(monkeypatch):
     pytest.importorskip("distributed", reason="the extra 'cluster' is not installed: pip install '.[cluster]'")
-    from drilltimer.recordings import cluster
+    from drilltimer.recordings import folder as cluster
 
     monkeypatch.setattr(cluster, "CONNECT_S", 1)
     nowhere = "tcp://127.0.0.1:1"

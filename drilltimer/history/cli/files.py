@@ -36,7 +36,7 @@ def backup(file: Path | None) -> None:
 
     To go back to a copy, move the present history away and put the copy in its place, or 'drilltimer import' it.
     """
-    from drilltimer.history.backup import back_up
+    from drilltimer.history.export import back_up
 
     with opened_history() as kept:
         target = back_up(kept, file)
@@ -104,7 +104,7 @@ def forget(player: str | None, yes: bool, sweep: bool) -> None:
     Exports, backups and recordings that were made are files of their own: they are not touched, and those that lie
     beside the history are named.
     """
-    from drilltimer.history.backup import copies_beside
+    from drilltimer.history.export import copies_beside
     from drilltimer.history.queries import count_sessions, find_player
     from drilltimer.history.run import history_path
 

@@ -103,7 +103,7 @@ def _outcomes(due: list[Job], wish: Wish) -> Iterator[JobResult]:
     if not due:
         return
     if wish.scheduler:
-        from drilltimer.recordings.cluster import cluster_executor
+        from drilltimer.recordings.folder import cluster_executor
 
         with cluster_executor(wish.scheduler) as executor:
             for answer in work_through(due, executor, CLUSTER_AHEAD):
