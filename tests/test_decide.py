@@ -80,18 +80,18 @@ def test_probabilities_add_up_and_none_is_one_of_them():
 
 
 def test_a_sure_touchdown_is_told_and_placed_between_columns():
-    reading = answer(Told([(LANDING_AT_S - CONTACT_S + 0.004, 12.0), (LANDING_AT_S - CONTACT_S, 11.0)]))
-    assert reading.is_told
-    assert not reading.doubt
-    assert reading.likely / RATE_HZ == pytest.approx(LANDING_AT_S, abs=6e-4)  # two columns off, the sound decides
-    assert 0.02 < reading.uncertainty_ms < 2.0
+    hypothesis = answer(Told([(LANDING_AT_S - CONTACT_S + 0.004, 12.0), (LANDING_AT_S - CONTACT_S, 11.0)]))
+    assert hypothesis.is_told
+    assert not hypothesis.doubt
+    assert hypothesis.likely / RATE_HZ == pytest.approx(LANDING_AT_S, abs=6e-4)  # two columns off, the sound decides
+    assert 0.02 < hypothesis.uncertainty_ms < 2.0
 
 
 def test_two_that_fit_equally_well_are_void():
-    reading = answer(Told([(0.15, 8.0), (0.25, 8.0)]))
-    assert not reading.is_told
-    assert reading.doubt == TWO
-    assert reading.belief == pytest.approx(0.5, abs=0.01)
+    hypothesis = answer(Told([(0.15, 8.0), (0.25, 8.0)]))
+    assert not hypothesis.is_told
+    assert hypothesis.doubt == TWO
+    assert hypothesis.belief == pytest.approx(0.5, abs=0.01)
 
 
 def test_what_is_told_is_likely_enough():

@@ -20,7 +20,7 @@ RATE_HZ = 16_000
 LANDING_S, CONTACT_S = 1.3, 1.15
 
 
-def take(level=1.0, late=0):
+def segment(level=1.0, late=0):
     """Noise with a thud of 30 ms, `late` samples later than usual, as the ear has it after filters."""
     rng = np.random.default_rng(7)
     noise = 0.01 * rng.normal(size=3 * RATE_HZ)
@@ -36,7 +36,7 @@ def picture(signal, contact_s=CONTACT_S):
 
 
 def test_columns_lie_where_they_say():
-    drawn = picture(take())
+    drawn = picture(segment())
     assert drawn.column(CONTACT_S * RATE_HZ) == pytest.approx(-FROM_S / COLUMN_S, abs=0.5)
     strongest = np.argmax(np.nan_to_num(drawn.power).sum(axis=0))
     assert drawn.sample(strongest) / RATE_HZ == pytest.approx(LANDING_S + 0.004, abs=0.006)
@@ -44,12 +44,12 @@ def test_columns_lie_where_they_say():
 
 
 def test_gain_is_no_part_of_it():
-    soft, loud = picture(take(0.1)).columns(), picture(take(10.0)).columns()
+    soft, loud = picture(segment(0.1)).columns(), picture(segment(10.0)).columns()
     assert soft == pytest.approx(loud, abs=1e-3)
 
 
 def test_what_lies_outside_the_take_is_said_to_be_lost():
-    drawn = picture(take()[: round(1.8 * RATE_HZ)])
+    drawn = picture(segment()[: round(1.8 * RATE_HZ)])
     lost = drawn.columns()[-1]
     seen = drawn.sample(np.arange(FRAMES)) < 1.78 * RATE_HZ
     assert not lost[seen].any()
@@ -58,7 +58,7 @@ def test_what_lies_outside_the_take_is_said_to_be_lost():
 
 
 def test_a_patch_brings_a_landing_to_another_time():
-    drawn = picture(take())
+    drawn = picture(segment())
     first = round(drawn.column(LANDING_S * RATE_HZ))
     patch = cut_patch(drawn, first)
     assert patch.shape == (BANDS, PATCH)

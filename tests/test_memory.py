@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from drilltimer.hear.decide import Reading
+from drilltimer.hear.decide import Hypothesis
 from drilltimer.hear.memory import ENOUGH, KEEP, RECALLED_REPS, Memory
 from drilltimer.hear.net import MARK
 from drilltimer.model import LandingSound
 
 
 def landing(number, level_db=0.0):
-    return Reading(True, mark=np.full(MARK, float(number)), patch=np.full((12, 80), number + 1.0), level_db=level_db)
+    return Hypothesis(True, mark=np.full(MARK, float(number)), patch=np.full((12, 80), number + 1.0), level_db=level_db)
 
 
 def numbers(marks):

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from drilltimer.hear.bands import BANDS, Leftover, band_powers, fit_predictor, leftover_share, own_powers
-from drilltimer.hear.onsets import find_rises, lateness_ms, scatter_ms, split_gain
+from drilltimer.hear.onsets import find_candidates, lateness_ms, scatter_ms, split_gain
 
 RATE_HZ = 16_000
 
@@ -36,7 +36,9 @@ def test_noise_that_swells_at_once_is_a_rise_where_it_does(ratio):
         at = 9000 + 41 * seed
         signal = white(20_000, seed)
         signal[at : at + 1600] *= ratio
-        strongest = max(find_rises(signal, none_of_ours(20_000), RATE_HZ).rises, key=lambda rise: rise.strength)
+        strongest = max(
+            find_candidates(signal, none_of_ours(20_000), RATE_HZ).candidates, key=lambda each: each.strength
+        )
         misses_ms.append(1e3 * (strongest.at - at) / RATE_HZ)
     assert abs(float(np.median(misses_ms))) < 0.4
     assert float(np.percentile(np.abs(misses_ms), 80)) < 2.0
@@ -85,11 +87,11 @@ def test_an_impact_is_found_where_it_begins(snr):
         at = 9000 + 37 * seed
         signal = white(20_000, seed)
         signal[at : at + 2400] += impact(snr, seed=100 + seed)
-        rises = find_rises(signal, none_of_ours(20_000), RATE_HZ).rises
-        strongest = max(rises, key=lambda rise: rise.strength)
+        candidates = find_candidates(signal, none_of_ours(20_000), RATE_HZ).candidates
+        strongest = max(candidates, key=lambda each: each.strength)
         errors_ms.append(1e3 * (strongest.at - at) / RATE_HZ)
         ranks.append(strongest.strength)
-        assert [rise.at for rise in rises] == sorted(rise.at for rise in rises)
+        assert [each.at for each in candidates] == sorted(each.at for each in candidates)
     assert abs(float(np.median(errors_ms))) < 1.5
     assert float(np.percentile(np.abs(errors_ms), 80)) < 4.0
 
@@ -103,11 +105,11 @@ def test_what_the_picker_is_late_and_how_far_it_scatters_follow_from_the_rise():
         rise_s, ratio = 0.0002 * 15.0 ** rng.random(), 3.0 * 7.0 ** rng.random()
         signal = white(20_000, seed)
         signal[at : at + 1600] += ratio * rng.standard_normal(1600) * np.minimum(1.0, t / rise_s) * np.exp(-t / 0.02)
-        rises = find_rises(signal, none_of_ours(20_000), RATE_HZ).rises
-        rise = min(rises, key=lambda each: abs(each.at - at))
-        late_ms.append(1e3 * (rise.at - at) / RATE_HZ)
-        left_ms.append(late_ms[-1] - lateness_ms(rise))
-        normalised.append(left_ms[-1] / scatter_ms(rise))
+        candidates = find_candidates(signal, none_of_ours(20_000), RATE_HZ).candidates
+        candidate = min(candidates, key=lambda each: abs(each.at - at))
+        late_ms.append(1e3 * (candidate.at - at) / RATE_HZ)
+        left_ms.append(late_ms[-1] - lateness_ms(candidate))
+        normalised.append(left_ms[-1] / scatter_ms(candidate))
     assert 0.25 < np.median(late_ms) < 0.7
     assert abs(np.median(left_ms)) < 0.15
     assert 0.7 < np.std(np.clip(normalised, -3.0, 3.0)) < 1.25
@@ -117,8 +119,10 @@ def test_an_impact_stands_out_from_the_noise():
     frames = 20_000
     loud = white(frames, 1)
     loud[9000:11_400] += impact(20.0)
-    alone = max(rise.strength for rise in find_rises(white(frames, 1), none_of_ours(frames), RATE_HZ).rises)
-    assert max(rise.strength for rise in find_rises(loud, none_of_ours(frames), RATE_HZ).rises) > 2.0 * alone
+    alone = max(
+        candidate.strength for candidate in find_candidates(white(frames, 1), none_of_ours(frames), RATE_HZ).candidates
+    )
+    assert max(each.strength for each in find_candidates(loud, none_of_ours(frames), RATE_HZ).candidates) > 2.0 * alone
 
 
 def test_a_weak_foot_before_a_strong_one_is_the_beginning():
@@ -127,8 +131,8 @@ def test_a_weak_foot_before_a_strong_one_is_the_beginning():
         signal = white(20_000, seed, 0.01)
         signal[9000:11_400] += impact(0.15, seed=50 + seed)
         signal[9112:11_512] += impact(1.0, seed=80 + seed)  # 7 ms later
-        rises = find_rises(signal, none_of_ours(20_000), RATE_HZ).rises
-        near = [rise.at for rise in rises if abs(rise.at - 9050) < 400]
+        candidates = find_candidates(signal, none_of_ours(20_000), RATE_HZ).candidates
+        near = [each.at for each in candidates if abs(each.at - 9050) < 400]
         errors_ms.append(1e3 * (min(near) - 9000) / RATE_HZ)
     assert abs(float(np.median(errors_ms))) < 1.5
 
@@ -137,18 +141,22 @@ def test_two_feet_are_two_rises():
     signal = white(20_000, 4, 0.02)
     signal[9000:11_400] += impact(1.0)
     signal[9640:12_040] += impact(1.0, seed=9)  # 40 ms
-    strong = sorted(find_rises(signal, none_of_ours(20_000), RATE_HZ).rises, key=lambda rise: -rise.strength)[:3]
+    strong = sorted(find_candidates(signal, none_of_ours(20_000), RATE_HZ).candidates, key=lambda each: -each.strength)[
+        :3
+    ]
     for foot in (9000, 9640):
-        assert min(abs(rise.at - foot) for rise in strong) < 0.003 * RATE_HZ
+        assert min(abs(candidate.at - foot) for candidate in strong) < 0.003 * RATE_HZ
 
 
 def test_loudness_changes_neither_place_nor_strength():
     signal = white(20_000, 5)
     signal[9000:11_400] += impact(15.0)
-    loud = find_rises(signal, none_of_ours(20_000), RATE_HZ)
-    soft = find_rises(1e-3 * signal, none_of_ours(20_000), RATE_HZ)
-    assert [rise.at for rise in soft.rises] == [rise.at for rise in loud.rises]
-    assert [rise.strength for rise in soft.rises] == pytest.approx([rise.strength for rise in loud.rises], rel=1e-3)
+    loud = find_candidates(signal, none_of_ours(20_000), RATE_HZ)
+    soft = find_candidates(1e-3 * signal, none_of_ours(20_000), RATE_HZ)
+    assert [each.at for each in soft.candidates] == [each.at for each in loud.candidates]
+    assert [each.strength for each in soft.candidates] == pytest.approx(
+        [each.strength for each in loud.candidates], rel=1e-3
+    )
 
 
 def test_what_is_left_of_our_own_sound_counts_as_noise():
@@ -156,9 +164,11 @@ def test_what_is_left_of_our_own_sound_counts_as_noise():
     own = np.zeros(frames)
     own[9000:9800] = white(800, 8, 30.0)
     residual = white(frames, 1) + 0.2 * own
-    unaware = max(rise.strength for rise in find_rises(residual, none_of_ours(frames), RATE_HZ).rises)
+    unaware = max(
+        candidate.strength for candidate in find_candidates(residual, none_of_ours(frames), RATE_HZ).candidates
+    )
     aware = [Leftover(own_powers(own, RATE_HZ), np.full(BANDS, 0.04))]
-    assert max(rise.strength for rise in find_rises(residual, aware, RATE_HZ).rises) < 0.7 * unaware
+    assert max(each.strength for each in find_candidates(residual, aware, RATE_HZ).candidates) < 0.7 * unaware
 
 
 def test_the_leftover_share_is_the_share_of_power():

@@ -24,7 +24,7 @@ def thud():
     return noise * np.exp(-times_s / 0.012)
 
 
-def take(thud, *places, noise=0.05, seed=2):
+def segment(thud, *places, noise=0.05, seed=2):
     signal = noise * np.random.default_rng(seed).standard_normal(12_000)
     for place in places:
         signal[place : place + len(thud)] += thud
@@ -32,26 +32,26 @@ def take(thud, *places, noise=0.05, seed=2):
 
 
 def test_the_same_thud_again_is_most_like_the_first(thud):
-    scores = likeness_to_itself(take(thud, START, START + LAG), START, LAGS, RATE_HZ)
+    scores = likeness_to_itself(segment(thud, START, START + LAG), START, LAGS, RATE_HZ)
     assert LAGS[np.argmax(scores)] == LAG
     assert scores.max() > 3.0 * np.delete(scores, np.s_[LAG - 116 : LAG - 76]).max()
 
 
 def test_nothing_is_like_a_thud_alone(thud):
-    scores = likeness_to_itself(take(thud, START), START, LAGS, RATE_HZ)
+    scores = likeness_to_itself(segment(thud, START), START, LAGS, RATE_HZ)
     assert scores.max() < 0.6
 
 
 def test_another_landing_shows_where_the_second_foot_is(thud):
-    signal = take(thud, START, START + LAG)
-    other = cut_pattern(take(thud, 700, seed=3), 700.0, RATE_HZ)
+    signal = segment(thud, START, START + LAG)
+    other = cut_pattern(segment(thud, 700, seed=3), 700.0, RATE_HZ)
     scores = likeness_to_others(signal, START, LAGS, [other], PLAIN, RATE_HZ)
     assert LAGS[np.argmax(scores)] == LAG
 
 
 def test_likeness_to_others_is_the_plain_normalised_correlation(thud):
-    signal = take(thud, START, START + LAG)
-    other = cut_pattern(take(thud, 700, seed=3), 700.0, RATE_HZ)[PREDICTOR:].astype(float)
+    signal = segment(thud, START, START + LAG)
+    other = cut_pattern(segment(thud, 700, seed=3), 700.0, RATE_HZ)[PREDICTOR:].astype(float)
     lengths = [round(s * RATE_HZ) for s in (0.008, 0.016, 0.030)]
     want = np.zeros(len(LAGS))
     for length in lengths:
@@ -61,22 +61,22 @@ def test_likeness_to_others_is_the_plain_normalised_correlation(thud):
         alike = windows @ other[:length] / norms
         z = np.arctanh(np.clip(alike, -0.99, 0.99)) * np.sqrt(length / (0.008 * RATE_HZ))
         want = np.maximum(want, z)
-    raw = cut_pattern(take(thud, 700, seed=3), 700.0, RATE_HZ)
+    raw = cut_pattern(segment(thud, 700, seed=3), 700.0, RATE_HZ)
     np.testing.assert_allclose(likeness_to_others(signal, START, LAGS, [raw], PLAIN, RATE_HZ), want, atol=1e-6)
 
 
 def test_without_others_there_is_no_likeness(thud):
-    assert not likeness_to_others(take(thud, START), START, LAGS, [], PLAIN, RATE_HZ).any()
+    assert not likeness_to_others(segment(thud, START), START, LAGS, [], PLAIN, RATE_HZ).any()
 
 
 def test_a_take_that_ends_too_soon_says_nothing(thud):
-    signal = take(thud, START)[: START + 900]
+    signal = segment(thud, START)[: START + 900]
     assert not likeness_to_itself(signal, START, LAGS, RATE_HZ).any()
     assert not likeness_to_others(signal, START, LAGS, [np.ones(504)], PLAIN, RATE_HZ).any()
 
 
 def test_a_pattern_is_not_cut_at_an_edge(thud):
-    signal = take(thud, START)
+    signal = segment(thud, START)
     assert cut_pattern(signal, PREDICTOR - 1.0, RATE_HZ) is None
     assert cut_pattern(signal, len(signal) - 100.0, RATE_HZ) is None
     kept = cut_pattern(signal, float(START), RATE_HZ)
@@ -86,7 +86,7 @@ def test_a_pattern_is_not_cut_at_an_edge(thud):
 def test_the_frequencies_of_the_landing_are_kept_and_the_others_lowered():
     times_s = np.arange(800) / RATE_HZ
     tone = 4.0 * np.sin(2 * np.pi * 400.0 * times_s) * np.exp(-times_s / 0.03)
-    signal = take(tone, START, noise=0.3)
+    signal = segment(tone, START, noise=0.3)
     clean = keep_landing(signal, START, RATE_HZ)
     power, before = (np.abs(np.fft.rfft(x[START : START + 800])) ** 2 for x in (clean, signal))
     hz = np.fft.rfftfreq(800, 1.0 / RATE_HZ)

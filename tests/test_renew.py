@@ -2,7 +2,7 @@
 
 import pytest
 
-from drilltimer.hear.decide import Reading
+from drilltimer.hear.decide import Hypothesis
 from drilltimer.hear.listen import Listener
 from drilltimer.session.layout import renewed
 
@@ -14,7 +14,7 @@ def listener():
     """It knows the latency of two channels, and a landing on each."""
     listener = Listener(RATE_HZ, 2, known_lag_s=0.1)
     for ear in listener.ears:
-        ear.memory.learn(0, Reading(True))
+        ear.memory.learn(0, Hypothesis(True))
     return listener
 
 

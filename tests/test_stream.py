@@ -413,6 +413,7 @@ def test_a_server_that_dies_leaves_the_terminal_clean(sound_card):
 import sys
 from drilltimer.audio.stream import SoundCard
 from drilltimer.errors import DeviceError
+from drilltimer.ui.wording import english
 card = SoundCard("dt_room", "dt_room")
 card.start()
 card.read()
@@ -421,7 +422,7 @@ try:
     while True:
         card.read()
 except DeviceError as lost:
-    print(lost.what, file=sys.stderr)
+    print(english().tell(lost.what), file=sys.stderr)
 card.close()
 print("end", file=sys.stderr)
 """

@@ -1,7 +1,8 @@
 """Every beginning of a sound in a stream, with the figures by which kinds of impact are told apart.
 
-`onsets` finds rises in a take; here takes follow each other, each overlapping the last, so that noise and whitening
-are those of the seconds around and a rise is reported once. The first take begins when the first second is complete.
+`onsets` finds rises in a segment; here segments follow each other, each overlapping the last, so that noise and
+whitening are those of the seconds around and a rise is reported once. The first segment begins when the first second is
+complete.
 """
 
 from __future__ import annotations
@@ -13,8 +14,15 @@ import numpy as np
 
 from drilltimer.feeding.reverberation import PowerTrack
 from drilltimer.hear.filters import filtered
-from drilltimer.hear.onsets import Rise, Rises, find_rises, lateness_ms, running_energy, scatter_ms
-from drilltimer.hear.tape import Take, Tape
+from drilltimer.hear.onsets import (
+    OnsetCandidate,
+    OnsetCandidates,
+    find_candidates,
+    lateness_ms,
+    running_energy,
+    scatter_ms,
+)
+from drilltimer.hear.sample_buffer import SampleBuffer, Segment
 from drilltimer.model import Block
 from drilltimer.units import frames_from_s
 
@@ -60,7 +68,7 @@ class Impact:
 
 
 class ImpactFinder:
-    """Cuts a stream into takes and tells what begins in each.
+    """Cuts a stream into segments and tells what begins in each.
 
     Parameters
     ----------
@@ -72,7 +80,7 @@ class ImpactFinder:
 
     def __init__(self, rate_hz: float, channels: int = 1, track_s: float = TRACK_S) -> None:
         self._rate_hz = rate_hz
-        self._tape = Tape(rate_hz)
+        self._buffer = SampleBuffer(rate_hz)
         self._channel: int | None = None if channels > 1 else 0
         self._origin: int | None = None
         self._recent: list[tuple[float, float]] = []  # frame and level of the last impacts
@@ -84,9 +92,9 @@ class ImpactFinder:
     def feed(self, block: Block) -> list[list[Impact]]:
         """Take the next block; one list for each hop that is now complete."""
         if self._origin is None:
-            self._origin = self.until = self._tape.end = block.start
+            self._origin = self.until = self._buffer.end = block.start
         self._note_own(block)
-        self._tape.feed(block)
+        self._buffer.feed(block)
         return list(self._hops(final=False))
 
     def finish(self) -> list[list[Impact]]:
@@ -96,55 +104,60 @@ class ImpactFinder:
     def _hops(self, *, final: bool) -> list[list[Impact]]:
         hop, ahead = frames_from_s(HOP_S, self._rate_hz), frames_from_s(AHEAD_S, self._rate_hz)
         told = []
-        while self.until + hop + ahead <= self._tape.end or (final and self.until < self._tape.end):
+        while self.until + hop + ahead <= self._buffer.end or (final and self.until < self._buffer.end):
             told.append(self._hop(self.until, self.until + hop))
             self.until += hop
-            self._tape.forget(self.until + hop + ahead - frames_from_s(TAKE_S, self._rate_hz))
+            self._buffer.forget(self.until + hop + ahead - frames_from_s(TAKE_S, self._rate_hz))
         return told
 
     def _hop(self, first: int, last: int) -> list[Impact]:
         """Impacts that begin in these frames."""
         end = last + frames_from_s(AHEAD_S, self._rate_hz)
         begin = max(self._origin or 0, end - frames_from_s(TAKE_S, self._rate_hz))
-        take = self._tape.cut(begin, min(end, self._tape.end))
-        if take.broken:
+        segment = self._buffer.cut(begin, min(end, self._buffer.end))
+        if segment.broken:
             self.broken.append((first, last))
-        if take.heard.shape[1] < 2 * round(HOP_S * take.rate_hz) // 3:
+        if segment.heard.shape[1] < 2 * round(HOP_S * segment.rate_hz) // 3:
             return []
-        channel = self._choose(take.heard, take.rate_hz)
-        heard = take.heard[channel]
-        found = find_rises(heard, [], take.rate_hz)
-        self._keep_powers(found, take, first, last)
-        rises = [rise for rise in found.rises if rise.strength >= LEAST_STRENGTH]
-        rises = [rise for rise in rises if first <= take.frame(rise.at) < last]
-        rises = [rise for rise in rises if not self._is_own(take.frame(rise.at))]
-        decays = decay_db(heard, rises, take.rate_hz)
-        return [self._impact(take.frame(rise.at), rise, decay) for rise, decay in zip(rises, decays, strict=True)]
+        channel = self._choose(segment.heard, segment.rate_hz)
+        heard = segment.heard[channel]
+        found = find_candidates(heard, [], segment.rate_hz)
+        self._keep_powers(found, segment, first, last)
+        candidates = [candidate for candidate in found.candidates if candidate.strength >= LEAST_STRENGTH]
+        candidates = [candidate for candidate in candidates if first <= segment.frame(candidate.at) < last]
+        candidates = [candidate for candidate in candidates if not self._is_own(segment.frame(candidate.at))]
+        decays = decay_db(heard, candidates, segment.rate_hz)
+        return [
+            self._impact(segment.frame(candidate.at), candidate, decay)
+            for candidate, decay in zip(candidates, decays, strict=True)
+        ]
 
-    def _keep_powers(self, found: Rises, take: Take, first: int, last: int) -> None:
-        at = take.start + (found.middle + np.arange(found.logs.shape[1]) * found.hop) * take.step
+    def _keep_powers(self, found: OnsetCandidates, segment: Segment, first: int, last: int) -> None:
+        at = segment.start + (found.middle + np.arange(found.logs.shape[1]) * found.hop) * segment.step
         new = (at >= first) & (at < last)
         self.track.put(at[new], found.logs[:, new])
 
-    def _impact(self, at: float, rise: Rise, decay: np.ndarray) -> Impact:
-        level_db = rise.level_db
+    def _impact(self, at: float, candidate: OnsetCandidate, decay: np.ndarray) -> Impact:
+        level_db = candidate.level_db
         self._recent = [each for each in self._recent if at - each[0] < SHADOW_S * self._rate_hz]
         louder_db = max((level - level_db for _, level in self._recent), default=-30.0)
         self._recent.append((at, level_db))
         features = np.concatenate(
             [
                 [level_db / 6.0],
-                np.clip(rise.colour_db - level_db, -40.0, 0.0) / 6.0,
-                [3.0 * np.log(rise.strength), np.log(np.clip(rise.contrast, 0.3, 3e4))],
+                np.clip(candidate.colour_db - level_db, -40.0, 0.0) / 6.0,
+                [3.0 * np.log(candidate.strength), np.log(np.clip(candidate.contrast, 0.3, 3e4))],
                 np.clip(decay[1:] - decay[0], -40.0, 20.0) / 5.0,
                 [np.clip(decay[0] - level_db, -25.0, 25.0) / 5.0, np.clip(louder_db, -25.0, 25.0) / 10.0],
             ]
         )
-        return Impact(at, rise.strength, lateness_ms(rise), scatter_ms(rise), level_db, features)
+        return Impact(at, candidate.strength, lateness_ms(candidate), scatter_ms(candidate), level_db, features)
 
     def _choose(self, heard: np.ndarray, rate_hz: float) -> int:
         if self._channel is None:
-            sums = [sum(rise.strength for rise in find_rises(each, [], rate_hz).rises) for each in heard]
+            sums = [
+                sum(candidate.strength for candidate in find_candidates(each, [], rate_hz).candidates) for each in heard
+            ]
             self._channel = int(np.argmax(sums))
         return self._channel
 
@@ -160,13 +173,13 @@ class ImpactFinder:
         return any(first <= at < last for first, last in self._own)
 
 
-def decay_db(heard: np.ndarray, rises: list[Rise], rate_hz: float) -> np.ndarray:
+def decay_db(heard: np.ndarray, candidates: list[OnsetCandidate], rate_hz: float) -> np.ndarray:
     """Power between `DECAY_EDGES_S` after each rise over what was there before; shape (rises, 5)."""
-    if not rises:
+    if not candidates:
         return np.zeros((0, len(DECAY_EDGES_S) - 1))
     audible = filtered(heard, "highpass", (RUMBLE_HZ,), rate_hz)
     energy = running_energy(audible)
-    at = np.array([rise.at for rise in rises])
+    at = np.array([candidate.at for candidate in candidates])
 
     def power(from_s: float, to_s: float) -> np.ndarray:
         first = np.clip((at + from_s * rate_hz).astype(int), 0, len(heard))

@@ -14,7 +14,7 @@ import numpy as np
 
 from drilltimer.feeding.impact_finder import Impact, ImpactFinder
 from drilltimer.feeding.reverberation import Tails
-from drilltimer.feeding.rhythm import Hypothesis, PlayKind, read, ways_for
+from drilltimer.feeding.rhythm import PlayKind, RhythmHypothesis, read, ways_for
 from drilltimer.feeding.sound_classes import (
     Kind,
     Prior,
@@ -134,7 +134,7 @@ class FeedListener:
             told += self._decide(final=final)
         return told
 
-    def read(self, impacts: list[Impact], classes: SoundClasses) -> Hypothesis:
+    def read(self, impacts: list[Impact], classes: SoundClasses) -> RhythmHypothesis:
         """Read impacts as one sequence."""
         times_s = np.array([s_from_frames(impact.at, self._rate_hz) for impact in impacts])
         densities = classes.log_densities(np.array([impact.features for impact in impacts]))
@@ -148,12 +148,12 @@ class FeedListener:
         best, best_fit = self.learned.classes, -np.inf
         beginnings = [self.learned.classes, self._start]
         for beginning in beginnings[: 1 if self.learned.classes is self._start else 2]:
-            classes, reading = beginning, self.read(impacts, beginning)
+            classes, hypothesis = beginning, self.read(impacts, beginning)
             for _ in range(ROUNDS):
-                classes = classes.learn(*self._with_taught(features, reading.shares))
-                reading = self.read(impacts, classes)
-            if reading.log_likelihood > best_fit:
-                best, best_fit = classes, reading.log_likelihood
+                classes = classes.learn(*self._with_taught(features, hypothesis.shares))
+                hypothesis = self.read(impacts, classes)
+            if hypothesis.log_likelihood > best_fit:
+                best, best_fit = classes, hypothesis.log_likelihood
         return best
 
     def _with_taught(self, features: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -168,22 +168,22 @@ class FeedListener:
         impacts = [impact for impact in self._impacts if impact.at >= since]
         if not impacts:
             return []
-        reading = self.read(impacts, self.learned.classes)
+        hypothesis = self.read(impacts, self.learned.classes)
         until = np.inf if final else self._finder.until - frames_from_s(LAG_S[self._court.play], self._rate_hz)
         told = []
-        for place, chance in _contacts(impacts, reading.states[0], self._rate_hz):
+        for place, chance in _contacts(impacts, hypothesis.states[0], self._rate_hz):
             at = self.latest = impacts[place].at
             if self._told + frames_from_s(SAME_S, self._rate_hz) < at < until:
                 self._told = at
-                told.append(self._judge(impacts, reading, place, chance))
+                told.append(self._judge(impacts, hypothesis, place, chance))
         return told
 
-    def _judge(self, impacts: list[Impact], reading: Hypothesis, place: int, chance: float) -> Fed:
+    def _judge(self, impacts: list[Impact], hypothesis: RhythmHypothesis, place: int, chance: float) -> Fed:
         """The touchdown of one contact."""
         contact = impacts[place]
         excerpt = self._finder.track.cut(contact.at)
         self.learned.tails.learn_from(contact.at, excerpt)
-        around = self.around(impacts, reading, place, excerpt)
+        around = self.around(impacts, hypothesis, place, excerpt)
         self.learned.echoes.learn_from(around)
         places, rows = weigh_evidence(around, self.learned.echoes)
         shares = chances(rows, self._weights)
@@ -201,19 +201,21 @@ class FeedListener:
         touchdown = replace(touchdown, uncertainty_ms=half_width_ms(around, places, shares, best))
         return Fed(onset, Landing(touchdown, self._second_foot(around, first)))
 
-    def around(self, impacts: list[Impact], reading: Hypothesis, place: int, excerpt: np.ndarray) -> Neighbourhood:
+    def around(
+        self, impacts: list[Impact], hypothesis: RhythmHypothesis, place: int, excerpt: np.ndarray
+    ) -> Neighbourhood:
         """What lies around the impact at `place`, its band powers cut out as by `PowerTrack.cut`."""
         times_s = np.array([s_from_frames(impact.at - impacts[place].at, self._rate_hz) for impact in impacts])
         near = np.flatnonzero(np.abs(times_s) < 0.8)
-        playing = reading.states[1:].sum(axis=0)
+        playing = hypothesis.states[1:].sum(axis=0)
         later_s = self._ways.player_s - self._ways.feeder_s
         uncovered = self.learned.tails.uncovered(impacts[place].at, excerpt, times_s[near])
         return Neighbourhood(
             [impacts[k] for k in near],
             times_s[near],
-            reading.foot_odds[near],
+            hypothesis.foot_odds[near],
             playing[near],
-            reading.shares[near],
+            hypothesis.shares[near],
             uncovered,
             int(np.flatnonzero(near == place)[0]),
             later_s,

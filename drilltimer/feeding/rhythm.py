@@ -101,7 +101,7 @@ def ways_for(spots: Spots, speed_m_s: float) -> Ways:
 
 
 @dataclass(frozen=True, slots=True)
-class Hypothesis:
+class RhythmHypothesis:
     """A stretch, read.
 
     Parameters
@@ -133,7 +133,7 @@ def touchdown_density(after_s: np.ndarray) -> np.ndarray:
     return np.asarray((1.0 - EARLY_SHARE) * late + EARLY_SHARE * early)
 
 
-def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: PlayKind, ways: Ways) -> Hypothesis:
+def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: PlayKind, ways: Ways) -> RhythmHypothesis:
     """Weigh all readings of a stretch.
 
     Parameters
@@ -156,7 +156,7 @@ def read(times_s: np.ndarray, densities: np.ndarray, per_s: np.ndarray, play: Pl
     states = np.zeros(emissions.shape)
     states[:, kept], total = _weigh(times_s[kept], emissions[:, kept], flow, ways)
     shares = _shares(states, landings, background, flow)
-    return Hypothesis(states, shares, odds[:, Kind.LANDING], total)
+    return RhythmHypothesis(states, shares, odds[:, Kind.LANDING], total)
 
 
 def _background(densities: np.ndarray, per_s: np.ndarray, flow: Flow) -> np.ndarray:

@@ -60,9 +60,9 @@ class SetUp:
             times_s = np.array([s_from_frames(impact.at, self._rate_hz) for impact in feeds])
             figures = np.array([impact.features for impact in feeds])
             ways = ways_for(self._court.spots, speed_of_sound_m_s(self._court.spots.placement.air_c))
-            reading = read(times_s, classes.log_densities(figures), classes.prior.per_s, "feed", ways)
+            hypothesis = read(times_s, classes.log_densities(figures), classes.prior.per_s, "feed", ways)
             features.append(figures)
-            shares.append(reading.shares)
+            shares.append(hypothesis.shares)
         landings = _strongest(hops, frames_from_s(APART_S, self._rate_hz))
         if len(landings) >= LEAST_HOPS:
             share = np.zeros((len(landings), len(Kind)))

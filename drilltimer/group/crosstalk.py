@@ -107,6 +107,6 @@ def onset_growth(powers: np.ndarray, at_s: float, hop_s: float, wander_s: float 
 
 
 def _frames(powers: np.ndarray, first_s: float, last_s: float, hop_s: float) -> np.ndarray:
-    """Frames that begin within a stretch; the nearest one where the take ends before it."""
+    """Frames that begin within a stretch; the nearest one where the segment ends before it."""
     first = min(max(round(first_s / hop_s), 0), powers.shape[1] - 1)
     return powers[:, first : max(first + 1, round(last_s / hop_s))]

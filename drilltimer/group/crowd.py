@@ -13,8 +13,8 @@ from statistics import median
 import numpy as np
 
 from drilltimer.hear.listen import Listener, report, worth
-from drilltimer.hear.onsets import Rise, find_rises, lateness_ms, scatter_ms
-from drilltimer.hear.tape import Take
+from drilltimer.hear.onsets import OnsetCandidate, find_candidates, lateness_ms, scatter_ms
+from drilltimer.hear.sample_buffer import Segment
 from drilltimer.model import Expectation, Heard, Onset, Placement, Rep
 from drilltimer.score.match import correction_ms
 from drilltimer.units import ms_from_s, s_from_frames, s_from_ms
@@ -27,28 +27,33 @@ class CrowdListener(Listener):
     """A `Listener` whose answer holds every onset, in place of one landing picked among them."""
 
     def _hear(self, expected: Expectation) -> list[Heard]:
-        take = self._cut(expected)
-        opinions = [ear.read(take, channel, expected, self._lags) for channel, ear in enumerate(self.ears)]
+        segment = self._cut(expected)
+        opinions = [ear.read(segment, channel, expected, self._lags) for channel, ear in enumerate(self.ears)]
         best = max(range(len(opinions)), key=lambda channel: worth(opinions[channel]))
         opinion = opinions[best]
-        heard = report(expected, opinion, take)
+        heard = report(expected, opinion, segment)
         if opinion.look is None:
             return [heard]
-        found = find_rises(opinion.look.residual, opinion.look.leftovers, take.rate_hz, opinion.look.flat)
+        found = find_candidates(opinion.look.residual, opinion.look.leftovers, segment.rate_hz, opinion.look.flat)
         middle, high = np.quantile(found.strengths, (0.5, 0.85)) if len(found.strengths) else (0.0, 0.0)
         least = max(LEAST_STRENGTH, middle + LEAST_SALIENCE * (high - middle))
         onsets = tuple(
-            _onset(take, rise, self.rate_hz)
-            for rise in found.rises
-            if rise.at >= opinion.look.opens and rise.strength >= least
+            _onset(segment, candidate, self.rate_hz)
+            for candidate in found.candidates
+            if candidate.at >= opinion.look.opens and candidate.strength >= least
         )
         return [replace(heard, landing=None, void="", onsets=onsets)]
 
 
-def _onset(take: Take, rise: Rise, rate_hz: int) -> Onset:
+def _onset(segment: Segment, candidate: OnsetCandidate, rate_hz: int) -> Onset:
     """A rise as an onset in the stream's frames."""
-    late = s_from_ms(lateness_ms(rise)) * rate_hz
-    return Onset(take.frame(rise.at) - late, rise.level_db, scatter_ms(rise), min(1.0, rise.strength / 2.0))
+    late = s_from_ms(lateness_ms(candidate)) * rate_hz
+    return Onset(
+        segment.frame(candidate.at) - late,
+        candidate.level_db,
+        scatter_ms(candidate),
+        min(1.0, candidate.strength / 2.0),
+    )
 
 
 RANGE_MS = (-150.0, 450.0)  # touchdowns of a group are looked for from and to, after the contact; later come steps

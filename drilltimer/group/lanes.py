@@ -29,7 +29,7 @@ from drilltimer.hear.clockline import SETTLED
 from drilltimer.hear.ear import Ear, Opinion
 from drilltimer.hear.features import level_db
 from drilltimer.hear.listen import LIVE_LAGS_S, Listener, report
-from drilltimer.hear.tape import Take
+from drilltimer.hear.sample_buffer import Segment
 from drilltimer.model import Expectation, Heard
 from drilltimer.units import air_delay_ms, s_from_ms
 
@@ -86,16 +86,16 @@ class LaneListener(Listener):
         super().expect(expected)
 
     def _hear(self, expected: Expectation) -> list[Heard]:
-        take = self._cut(expected)
+        segment = self._cut(expected)
         lanes = self._lanes_of.pop(expected.rep)
-        opinions = {lane: self._read(lane, take, expected) for lane in lanes}
+        opinions = {lane: self._read(lane, segment, expected) for lane in lanes}
         if not any(map(self._hears, lanes)):
-            self._agree(take, expected, lanes)
+            self._agree(segment, expected, lanes)
         # Nothing was learned from a lane that heard no contact: once one is lent to it, it may be read again.
         deaf = [lane for lane in lanes if opinions[lane].zero is None and (lane in self._lent or not self._hears(lane))]
-        opinions.update({lane: self._read(lane, take, expected) for lane in deaf})
-        opinions = self._settle(take, expected, opinions)
-        return [replace(report(expected, opinion, take), lane=lane) for lane, opinion in opinions.items()]
+        opinions.update({lane: self._read(lane, segment, expected) for lane in deaf})
+        opinions = self._settle(segment, expected, opinions)
+        return [replace(report(expected, opinion, segment), lane=lane) for lane, opinion in opinions.items()]
 
     def _readers(self, expected: Expectation) -> list[tuple[Ear, int]]:
         return [(self.ears[lane], self._channels[lane]) for lane in self._lanes_of[expected.rep]]
@@ -113,9 +113,9 @@ class LaneListener(Listener):
         """Whether anything is known of when contacts arrive in a lane."""
         return len(self.ears[lane].line) > 0
 
-    def _read(self, lane: int, take: Take, expected: Expectation) -> Opinion:
+    def _read(self, lane: int, segment: Segment, expected: Expectation) -> Opinion:
         self._lend_line(lane, expected.contact)
-        return self.ears[lane].read(take, self._channels[lane], expected, self._lags)
+        return self.ears[lane].read(segment, self._channels[lane], expected, self._lags)
 
     def _lend_line(self, lane: int, at: int) -> None:
         """Tell a lane that has never heard a contact itself when it must have come, from a lane that has.
@@ -134,14 +134,14 @@ class LaneListener(Listener):
             line.put((at, lag + side * LENT_DOUBT_S * self.rate_hz) for side in (-1, 0, 1))
             self._lent.add(lane)
 
-    def _agree(self, take: Take, expected: Expectation, lanes: Sequence[int]) -> None:
+    def _agree(self, segment: Segment, expected: Expectation, lanes: Sequence[int]) -> None:
         """Where no lane is sure of a contact, two that put it at the same time are, or one that does so twice.
 
         In a hall, far from the loudspeaker, reverberation hides each contact; it does not hide two at one place.
         """
         lags = []
         for lane in lanes:
-            lag = self.ears[lane].faint_lag(take, self._channels[lane], expected, self._lags)
+            lag = self.ears[lane].faint_lag(segment, self._channels[lane], expected, self._lags)
             lags += [] if lag is None else [lag - self._late[lane]]
         reach = LENT_DOUBT_S * self.rate_hz
         known = [lag for n, lag in enumerate(lags) for other in (*lags[:n], *self._faint) if abs(lag - other) < reach]
@@ -152,19 +152,19 @@ class LaneListener(Listener):
             self.ears[lane].line.put((expected.contact, lag + side * reach) for side in (-1, 0, 1))
             self._lent.update(lanes)
 
-    def _settle(self, take: Take, expected: Expectation, opinions: dict[int, Opinion]) -> dict[int, Opinion]:
+    def _settle(self, segment: Segment, expected: Expectation, opinions: dict[int, Opinion]) -> dict[int, Opinion]:
         """Each lane's opinion without what belongs to its neighbours."""
         powers, hop = {}, 1
         for lane, opinion in opinions.items():
             if opinion.look is not None:
-                powers[lane], hop = band_powers(opinion.look.residual, take.rate_hz)
+                powers[lane], hop = band_powers(opinion.look.residual, segment.rate_hz)
         if len(powers) < 2:
             return opinions
-        hop_s = hop / take.rate_hz
+        hop_s = hop / segment.rate_hz
         settled = dict(opinions)
         for lane in powers:
-            settled[lane] = self._claim(take, expected, opinions[lane], lane, powers, hop_s)
-        self._learn_onsets(settled, powers, hop_s, take.rate_hz)
+            settled[lane] = self._claim(segment, expected, opinions[lane], lane, powers, hop_s)
+        self._learn_onsets(settled, powers, hop_s, segment.rate_hz)
         return settled
 
     def _mask(self, lane: int, powers: Mapping[int, np.ndarray], hop_s: float) -> Leftover:
@@ -181,7 +181,7 @@ class LaneListener(Listener):
 
     def _claim(
         self,
-        take: Take,
+        segment: Segment,
         expected: Expectation,
         alone: Opinion,
         lane: int,
@@ -191,10 +191,10 @@ class LaneListener(Listener):
         """The lane's reading, its landing one that no neighbour accounts for; void where that cannot be told."""
         ear, masks, doubtful = self.ears[lane], [self._mask(lane, powers, hop_s)], False
         for _ in range(TRIES):
-            opinion = ear.read_masked(take, expected, alone, masks)
+            opinion = ear.read_masked(segment, expected, alone, masks)
             if opinion.touchdown is None or opinion.look is None:
                 break
-            at_s = opinion.look.reading.likely / take.rate_hz
+            at_s = opinion.look.hypothesis.likely / segment.rate_hz
             beyond = self._beyond(lane, at_s, powers, hop_s)
             if beyond >= OWN_NEPERS:
                 return opinion
@@ -223,7 +223,7 @@ class LaneListener(Listener):
     ) -> None:
         """Learn from every landing told how its onset sounds in the other lanes, where nobody landed just then."""
         landed_s = {
-            lane: settled[lane].look.reading.likely / rate_hz  # type: ignore[union-attr]
+            lane: settled[lane].look.hypothesis.likely / rate_hz  # type: ignore[union-attr]
             for lane in powers
             if settled[lane].touchdown is not None
         }

@@ -1,4 +1,4 @@
-"""A take whose noise is made flat, and its power band by band.
+"""A segment whose noise is made flat, and its power band by band.
 
 The signal is whitened by linear prediction (the noise becomes flat, hum and held notes vanish, an onset stays where it
 is) and cut into bands of equal log width.
@@ -42,7 +42,7 @@ class Leftover:
 
 @dataclass(frozen=True, slots=True)
 class Whitened:
-    """A take whose noise was made flat.
+    """A segment whose noise was made flat.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ class Whitened:
 
 
 def whiten(residual: np.ndarray, rate_hz: float) -> Whitened:
-    """A take, shape (n,), whitened by linear prediction."""
+    """A segment, shape (n,), whitened by linear prediction."""
     from scipy.signal import lfilter
 
     predictor = fit_predictor(residual)
@@ -73,12 +73,12 @@ def whiten(residual: np.ndarray, rate_hz: float) -> Whitened:
 
 
 def quiet_power(predictor: np.ndarray, rate_hz: float) -> float:
-    """Power of a whitened take's frame below which nothing counts."""
+    """Power of a whitened segment's frame below which nothing counts."""
     return float(QUIET * np.sum(predictor**2) * round(FRAME_S * rate_hz))
 
 
 def smeared(leftover: Leftover, gains: np.ndarray, rate_hz: float, hop: int) -> np.ndarray:
-    """What must be expected to be left of our own sound in a whitened take; shape (BANDS, frames).
+    """What must be expected to be left of our own sound in a whitened segment; shape (BANDS, frames).
 
     A filter's own ringing and small moves smear what stays behind by some milliseconds.
     """

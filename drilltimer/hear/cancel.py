@@ -26,7 +26,7 @@ SILENT_SHARE = 1e-6  # of its peak, below which a played sound has not begun or 
 
 @dataclass(frozen=True, slots=True)
 class Ours:
-    """What we `played` in a take, when it `arrived`, and as it is heard there: the contact cue, and all else.
+    """What we `played` in a segment, when it `arrived`, and as it is heard there: the contact cue, and all else.
 
     Each of shape (n,); the powers as from `own_powers`.
     """
@@ -68,7 +68,7 @@ class OwnSound:
         return self._material < SAMPLES_PER_TAP * self._taps
 
     def learn(self, played: np.ndarray, heard: np.ndarray) -> None:
-        """Take in one take; `played` is already shifted to where it is heard. Both of shape (n,)."""
+        """Take in one segment; `played` is already shifted to where it is heard. Both of shape (n,)."""
         from scipy.fft import irfft, next_fast_len, rfft
         from scipy.linalg import solve_toeplitz
 

@@ -42,8 +42,8 @@ TWO = "two_sounds"
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """What a rep is taken for; moments in samples of the take.
+class Hypothesis:
+    """What a rep is taken for; moments in samples of the segment.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ class Reading:
         return max(self.belief, self.none)
 
 
-NOTHING = Reading()
+NOTHING = Hypothesis()
 
 
 def decide(
@@ -97,7 +97,7 @@ def decide(
     white: np.ndarray,
     rate_hz: float,
     least: float = LEAST_BELIEF,
-) -> Reading:
+) -> Hypothesis:
     """Read a rep.
 
     Parameters
@@ -111,31 +111,31 @@ def decide(
     edges : pair of float
         Samples before and after which sounds belong to other reps.
     white : float array, shape (n,)
-        The whitened take.
+        The whitened segment.
     rate_hz : float
     least : float
         What must be believed of a touchdown that is told; from `least_belief`.
     """
     allowed = allowed_columns(picture, *edges)
     if not allowed.any():
-        return Reading(doubt=NOISY)
+        return Hypothesis(doubt=NOISY)
     answers = net.read(picture.columns(), marks, allowed)
     shares, none = posterior(answers, allowed)
     near = _near_sums(shares)
     best = int(np.argmax(near))
     likely, spread_ms = _place(picture, shares, best, white, rate_hz)
     belief = float(near[best])
-    reading = Reading(False, "", likely, belief, none, sigma_ms(spread_ms, belief), late_ms(spread_ms))
+    hypothesis = Hypothesis(False, "", likely, belief, none, sigma_ms(spread_ms, belief), late_ms(spread_ms))
     if belief >= least:
         first = picture.column(likely)
         column = min(FRAMES - 1, round(first + MARK_S / COLUMN_S))
         mark = np.concatenate([each.marks[:, column] for each in answers])
         patch = cut_patch(picture, round(first))
         step = _step_after(picture, answers, first)
-        return replace(reading, is_told=True, level_db=level_db(patch), step=step, mark=mark, patch=patch)
+        return replace(hypothesis, is_told=True, level_db=level_db(patch), step=step, mark=mark, patch=patch)
     if none >= LEAST_NONE and would_hear(picture, net, marks, usual, allowed, least):
-        return reading
-    return replace(reading, doubt=TWO if none < LITTLE_NONE and belief > LEAST_RIVAL else NOISY)
+        return hypothesis
+    return replace(hypothesis, doubt=TWO if none < LITTLE_NONE and belief > LEAST_RIVAL else NOISY)
 
 
 def least_belief(others: Sequence[float]) -> float:

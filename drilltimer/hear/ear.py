@@ -1,4 +1,4 @@
-"""One microphone channel's ear: everything it has learned, and how it reads one take."""
+"""One microphone channel's ear: everything it has learned, and how it reads one segment."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ import numpy as np
 from drilltimer.hear.bands import Leftover, Whitened, whiten
 from drilltimer.hear.cancel import Ours, OwnSound, shift
 from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.decide import NOTHING, Reading, allowed_columns, decide, is_heard_at, least_belief
+from drilltimer.hear.decide import NOTHING, Hypothesis, allowed_columns, decide, is_heard_at, least_belief
 from drilltimer.hear.features import Picture, draw_picture, softened
 from drilltimer.hear.feet import find_second_foot
 from drilltimer.hear.filters import filtered
 from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
 from drilltimer.hear.memory import ENOUGH, Memory
 from drilltimer.hear.net import load_net
-from drilltimer.hear.onsets import find_rises
+from drilltimer.hear.onsets import find_candidates
 from drilltimer.hear.pattern import cut_pattern
-from drilltimer.hear.remains import Remains
-from drilltimer.hear.tape import Take
+from drilltimer.hear.residual_echo import ResidualEcho
+from drilltimer.hear.sample_buffer import Segment
 from drilltimer.model import Expectation, Onset
 from drilltimer.units import db_from_ratio, ms_from_s, s_from_ms
 
@@ -49,7 +49,7 @@ class Zero:
 
 @dataclass(frozen=True, slots=True)
 class Opinion:
-    """What one channel makes of one take; onsets in stream frames."""
+    """What one channel makes of one segment; onsets in stream frames."""
 
     zero: Zero | None
     touchdown: Onset | None
@@ -63,13 +63,13 @@ class Opinion:
         """How sure the touchdown is; the channel where it is surest speaks for the rep."""
         if self.look is None:
             return 0.0
-        reading = self.look.reading
-        return max(reading.belief, reading.none) if self.touchdown is None else 1.0 + reading.belief
+        hypothesis = self.look.hypothesis
+        return max(hypothesis.belief, hypothesis.none) if self.touchdown is None else 1.0 + hypothesis.belief
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One look at a take: what is left of it without our own sound, what was removed, and how it reads.
+    """One look at a segment: what is left of it without our own sound, what was removed, and how it reads.
 
     The rep lies between the samples `opens` and `closes`, its contact arrived at `arrival`.
     """
@@ -82,7 +82,7 @@ class Look:
     opens: float
     arrival: float
     closes: float
-    reading: Reading
+    hypothesis: Hypothesis
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ class _Ahead:
 
 
 class Ear:
-    """State learned by one channel, and the reading of takes. Feed takes in time order."""
+    """State learned by one channel, and the reading of segments. Feed segments in time order."""
 
     def __init__(self, analysis_rate_hz: float, rate_hz: float) -> None:
         self._rate_hz = rate_hz
@@ -109,7 +109,7 @@ class Ear:
         self.memory = Memory()
         self.noise_power: deque[float] = deque(maxlen=40)
         self._contact_power: deque[float] = deque(maxlen=20)
-        self._remains = Remains()
+        self._residual_echo = ResidualEcho()
         self._pictures: dict[int, tuple[Picture, tuple[float, float]]] = {}
         self._stray: float | None = None
         self._learn_later: Callable[[], None] | None = None
@@ -122,11 +122,11 @@ class Ear:
 
     @property
     def own_left_db(self) -> float | None:
-        """Typical power of what is left of the contact cue; see `Remains.left_db`."""
-        return self._remains.left_db
+        """Typical power of what is left of the contact cue; see `ResidualEcho.left_db`."""
+        return self._residual_echo.left_db
 
-    def read(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> Opinion:
-        """Read one take.
+    def read(self, segment: Segment, channel: int, expected: Expectation, lags: tuple[float, float]) -> Opinion:
+        """Read one segment.
 
         Parameters
         ----------
@@ -134,130 +134,140 @@ class Ear:
             Least and greatest lag, in stream frames, that a device can have.
         """
         self.catch_up()
-        heard, void = self._signal(take, channel)
+        heard, void = self._signal(segment, channel)
         if heard is None:
             return _silent(void)
-        ahead = self._seek(take, heard, expected, lags)
+        ahead = self._seek(segment, heard, expected, lags)
         zero = ahead.zero
         if zero is None:
             return _silent(ahead.void or "no_contact")
-        taught = ahead.taught or self._teach(take, heard, expected, zero)
+        taught = ahead.taught or self._teach(segment, heard, expected, zero)
         ours = ahead.ours
-        if ours is None or not np.array_equal(ours.played, take.played):
-            ours = self._ours(take, expected, zero)
-        seen = self._look(take, ours, heard, expected, zero)
+        if ours is None or not np.array_equal(ours.played, segment.played):
+            ours = self._ours(segment, expected, zero)
+        seen = self._look(segment, ours, heard, expected, zero)
         if zero.heard and not taught:
-            self._learn_later = partial(self._learn_own, take, ours.arrived, heard, seen, expected, zero)
+            self._learn_later = partial(self._learn_own, segment, ours.arrived, heard, seen, expected, zero)
         self.noise_power.append(float(np.median(np.abs(seen.residual)) / 0.6745) ** 2)
-        return self._conclude(take, expected.rep, zero, seen, ahead.void)
+        return self._conclude(segment, expected.rep, zero, seen, ahead.void)
 
-    def seek(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> Zero | None:
-        """Find a contact in a take that holds its latest arrival, long before its rep ends; None: it was not heard."""
-        heard, _ = self._signal(take, channel)
-        zero = None if heard is None else self._seek(take, heard, expected, lags, keep=True).zero
+    def seek(self, segment: Segment, channel: int, expected: Expectation, lags: tuple[float, float]) -> Zero | None:
+        """Find a contact in a segment that holds its latest arrival, long before its rep ends; None: not heard."""
+        heard, _ = self._signal(segment, channel)
+        zero = None if heard is None else self._seek(segment, heard, expected, lags, keep=True).zero
         return zero if zero is not None and zero.heard else None
 
-    def prepare(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float], samples: int) -> None:
-        """Do with a take that is nearly over what it allows already: nobody waits for that.
+    def prepare(
+        self, segment: Segment, channel: int, expected: Expectation, lags: tuple[float, float], samples: int
+    ) -> None:
+        """Do with a segment that is nearly over what it allows already: nobody waits for that.
 
-        Its contact is found, our own sound predicted, and learned from it while the room is new. The whole take will
+        Its contact is found, our own sound predicted, and learned from it while the room is new. The whole segment will
         have so many `samples`.
         """
         self.catch_up()
-        heard, _ = self._signal(take, channel)
+        heard, _ = self._signal(segment, channel)
         if heard is None:
             return
-        ahead = self._seek(take, heard, expected, lags, keep=True)
+        ahead = self._seek(segment, heard, expected, lags, keep=True)
         if ahead.zero is not None:
-            taught = self._teach(take, heard, expected, ahead.zero)
-            whole = replace(take, played=np.pad(take.played, (0, samples - len(take.played))))
+            taught = self._teach(segment, heard, expected, ahead.zero)
+            whole = replace(segment, played=np.pad(segment.played, (0, samples - len(segment.played))))
             self._ahead = replace(ahead, taught=taught, ours=self._ours(whole, expected, ahead.zero))
 
     def _seek(
-        self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float], keep: bool = False
+        self, segment: Segment, heard: np.ndarray, expected: Expectation, lags: tuple[float, float], keep: bool = False
     ) -> _Ahead:
         """A rep's contact: what was found before, or else found now and, if asked, kept for the next question."""
         ahead, self._ahead = self._ahead, None
         if ahead is None or ahead.expected != expected:
-            ahead = _Ahead(expected, *self._zero(take, heard, expected, lags))
+            ahead = _Ahead(expected, *self._zero(segment, heard, expected, lags))
         if keep:
             self._ahead = ahead
         return ahead
 
-    def _teach(self, take: Take, heard: np.ndarray, expected: Expectation, zero: Zero) -> bool:
+    def _teach(self, segment: Segment, heard: np.ndarray, expected: Expectation, zero: Zero) -> bool:
         """Whether the room is so new that a rep, looked at once for this alone, taught how our own sound arrives."""
         if not zero.heard or not self.own.young:
             return False
         first_ever = self.own.blank
         if first_ever:
-            end = _end(take, expected, zero)
-            self.own.learn(_arrived(take, expected, zero)[:end], heard[:end])
-        ours = self._ours(take, expected, zero)
-        seen = self._look(take, ours, heard, expected, zero)
+            end = _end(segment, expected, zero)
+            self.own.learn(_arrived(segment, expected, zero)[:end], heard[:end])
+        ours = self._ours(segment, expected, zero)
+        seen = self._look(segment, ours, heard, expected, zero)
         if first_ever:
             self.own.forget()  # that was learned with the landing in it
-        self._learn_own(take, ours.arrived, heard, seen, expected, zero)
+        self._learn_own(segment, ours.arrived, heard, seen, expected, zero)
         return True
 
-    def _signal(self, take: Take, channel: int) -> tuple[np.ndarray | None, str]:
+    def _signal(self, segment: Segment, channel: int) -> tuple[np.ndarray | None, str]:
         """What one microphone heard, without rumble; or None, and why there is nothing to hear."""
-        if take.broken:
+        if segment.broken:
             return None, "lost_in_rep"
-        if not np.any(take.heard[channel]):
+        if not np.any(segment.heard[channel]):
             return None, "digital_silence"
-        return filtered(take.heard[channel], "highpass", (CUT_HZ,), take.rate_hz), ""
+        return filtered(segment.heard[channel], "highpass", (CUT_HZ,), segment.rate_hz), ""
 
     def catch_up(self) -> None:
-        """Learn what the last take had to teach: not before it was answered, for a player waits for that."""
+        """Learn what the last segment had to teach: not before it was answered, for a player waits for that."""
         if self._learn_later is not None:
             self._learn_later()
             self._learn_later = None
 
-    def read_masked(self, take: Take, expected: Expectation, opinion: Opinion, masks: Sequence[Leftover]) -> Opinion:
-        """Read a take anew, other players' sounds taken for noise as far as they are expected here."""
+    def read_masked(
+        self, segment: Segment, expected: Expectation, opinion: Opinion, masks: Sequence[Leftover]
+    ) -> Opinion:
+        """Read a segment anew, other players' sounds taken for noise as far as they are expected here."""
         seen = opinion.look
         if seen is None or opinion.zero is None:
             return opinion
-        reading = self._decide(replace(seen, leftovers=(*seen.leftovers, *masks)), take.rate_hz, expected.rep)
-        return self._conclude(take, expected.rep, opinion.zero, replace(seen, reading=reading), "")
+        hypothesis = self._decide(replace(seen, leftovers=(*seen.leftovers, *masks)), segment.rate_hz, expected.rep)
+        return self._conclude(segment, expected.rep, opinion.zero, replace(seen, hypothesis=hypothesis), "")
 
-    def faint_lag(self, take: Take, channel: int, expected: Expectation, lags: tuple[float, float]) -> float | None:
+    def faint_lag(
+        self, segment: Segment, channel: int, expected: Expectation, lags: tuple[float, float]
+    ) -> float | None:
         """Lag (frames) at which a contact most likely arrived, though it may be too faint to be sure; None: nowhere."""
-        heard, _ = self._signal(take, channel)
+        heard, _ = self._signal(segment, channel)
         if heard is None or expected.withheld:
             return None
-        zero = self._measure(take, heard, expected, lags, None, NEAR_SHARE)
+        zero = self._measure(segment, heard, expected, lags, None, NEAR_SHARE)
         return None if zero is None else zero.at - expected.contact
 
-    def _conclude(self, take: Take, rep: int, zero: Zero, seen: Look, void: str) -> Opinion:
-        reading = seen.reading
-        if not reading.is_told:
-            self.memory.learn(rep, None, sure=reading.sure)
-            return Opinion(zero, None, None, None, void or reading.doubt, seen)
-        self.memory.learn(rep, reading, cut_pattern(seen.residual, reading.likely, take.rate_hz), reading.sure)
-        found = find_rises(seen.residual, seen.leftovers, take.rate_hz, seen.flat)
-        foot = find_second_foot(found, reading.likely, self.memory.patterns(rep), take.rate_hz)
-        late = s_from_ms(reading.late_ms) * self._rate_hz
-        first = Onset(take.frame(reading.likely) - late, reading.level_db, reading.uncertainty_ms, reading.belief)
-        second = None if foot is None else replace(first, at=take.frame(foot) - late)
-        step = None if reading.step is None else replace(first, at=take.frame(reading.step))
+    def _conclude(self, segment: Segment, rep: int, zero: Zero, seen: Look, void: str) -> Opinion:
+        hypothesis = seen.hypothesis
+        if not hypothesis.is_told:
+            self.memory.learn(rep, None, sure=hypothesis.sure)
+            return Opinion(zero, None, None, None, void or hypothesis.doubt, seen)
+        self.memory.learn(
+            rep, hypothesis, cut_pattern(seen.residual, hypothesis.likely, segment.rate_hz), hypothesis.sure
+        )
+        found = find_candidates(seen.residual, seen.leftovers, segment.rate_hz, seen.flat)
+        foot = find_second_foot(found, hypothesis.likely, self.memory.patterns(rep), segment.rate_hz)
+        late = s_from_ms(hypothesis.late_ms) * self._rate_hz
+        first = Onset(
+            segment.frame(hypothesis.likely) - late, hypothesis.level_db, hypothesis.uncertainty_ms, hypothesis.belief
+        )
+        second = None if foot is None else replace(first, at=segment.frame(foot) - late)
+        step = None if hypothesis.step is None else replace(first, at=segment.frame(hypothesis.step))
         return Opinion(zero, first, second, step, void, seen)
 
-    def _look(self, take: Take, ours: Ours, heard: np.ndarray, expected: Expectation, zero: Zero) -> Look:
+    def _look(self, segment: Segment, ours: Ours, heard: np.ndarray, expected: Expectation, zero: Zero) -> Look:
         """Take our own sound out and read what is left."""
-        lag = (zero.at - expected.contact) / take.step
+        lag = (zero.at - expected.contact) / segment.step
         residual = heard - ours.rest - ours.contact
-        flat = whiten(residual, take.rate_hz)
+        flat = whiten(residual, segment.rate_hz)
         # Band by band, whitening is a factor: what is left need not be cut into bands once more.
-        leftovers = self._remains.weigh(flat.power / flat.gains, ours.contact_power, ours.rest_power)
+        leftovers = self._residual_echo.weigh(flat.power / flat.gains, ours.contact_power, ours.rest_power)
         if zero.heard:
             self._contact_power.append(float(ours.contact_power.sum(axis=0).max(initial=0.0)))
-        opens, closes = (take.sample(edge) + lag for edge in (expected.opens, expected.closes))
+        opens, closes = (segment.sample(edge) + lag for edge in (expected.opens, expected.closes))
         predicted, own = ours.rest + ours.contact, ours.contact_power + ours.rest_power
-        seen = Look(residual, predicted, flat, own, leftovers, opens, take.sample(zero.at), closes, NOTHING)
-        return replace(seen, reading=self._decide(seen, take.rate_hz, expected.rep))
+        seen = Look(residual, predicted, flat, own, leftovers, opens, segment.sample(zero.at), closes, NOTHING)
+        return replace(seen, hypothesis=self._decide(seen, segment.rate_hz, expected.rep))
 
-    def _decide(self, seen: Look, rate_hz: float, rep: int) -> Reading:
+    def _decide(self, seen: Look, rate_hz: float, rep: int) -> Hypothesis:
         picture = draw_picture(seen.flat, seen.leftovers, seen.own, seen.arrival, rate_hz)
         self._pictures[rep] = picture, (seen.opens, seen.closes)
         if len(self._pictures) > KEPT_PICTURES:
@@ -291,19 +301,19 @@ class Ear:
         return float(np.mean(shares))
 
     def _learn_own(
-        self, take: Take, played: np.ndarray, heard: np.ndarray, seen: Look, expected: Expectation, zero: Zero
+        self, segment: Segment, played: np.ndarray, heard: np.ndarray, seen: Look, expected: Expectation, zero: Zero
     ) -> None:
         """Learn from a rep how our own sound arrives, the landing left out."""
-        if seen.reading.none < 0.5:
-            first = max(0, int(seen.reading.likely) - round(LANDING_LEAD_S * take.rate_hz))
-            last = first + round(LANDING_S * take.rate_hz)
+        if seen.hypothesis.none < 0.5:
+            first = max(0, int(seen.hypothesis.likely) - round(LANDING_LEAD_S * segment.rate_hz))
+            last = first + round(LANDING_S * segment.rate_hz)
             heard = heard.copy()
             heard[first:last] = seen.predicted[first:last]
-        end = _end(take, expected, zero)
+        end = _end(segment, expected, zero)
         self.own.learn(played[:end], heard[:end])
 
     def _zero(
-        self, take: Take, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
+        self, segment: Segment, heard: np.ndarray, expected: Expectation, lags: tuple[float, float]
     ) -> tuple[Zero | None, str]:
         """Arrival of the contact cue, measured or else inferred from the clock line."""
         known = self.line.lag(expected.contact)
@@ -315,12 +325,12 @@ class Ear:
             return inferred, ""
         reach = KNOWN_LAG_S * self._rate_hz
         if known is not None and self.line.settled:
-            near = self._measure(take, heard, expected, (known - reach, known + reach), known, NEAR_SHARE)
+            near = self._measure(segment, heard, expected, (known - reach, known + reach), known, NEAR_SHARE)
             if near is not None:
                 self._stray = None
                 self.line.put([(expected.contact, near.at - expected.contact)])
                 return near, ""
-        anywhere = self._measure(take, heard, expected, lags, known)
+        anywhere = self._measure(segment, heard, expected, lags, known)
         if anywhere is None:
             return inferred, ""
         lag = anywhere.at - expected.contact
@@ -339,43 +349,43 @@ class Ear:
 
     def _measure(
         self,
-        take: Take,
+        segment: Segment,
         heard: np.ndarray,
         expected: Expectation,
         lags: tuple[float, float],
         known: float | None,
         least_share: float = HEARD_SHARE,
     ) -> Zero | None:
-        start = round(take.sample(expected.contact))
-        template = take.played[start : start + max(8, expected.contact_frames // take.step)]
-        first = max(0, start + math.floor(lags[0] / take.step) - 4)
-        last = min(len(heard), start + math.ceil(lags[1] / take.step) + len(template) + 4)
-        near = None if known is None else start + known / take.step - first
+        start = round(segment.sample(expected.contact))
+        template = segment.played[start : start + max(8, expected.contact_frames // segment.step)]
+        first = max(0, start + math.floor(lags[0] / segment.step) - 4)
+        last = min(len(heard), start + math.ceil(lags[1] / segment.step) + len(template) + 4)
+        near = None if known is None else start + known / segment.step - first
         arrival = locate_cue(heard[first:last], template, near)
         if arrival is None or not arrival.heard(least_share):
             return None
-        lag = (first + arrival.lag - start) * take.step
-        sigma_ms = ms_from_s(arrival.uncertainty * take.step / self._rate_hz)
+        lag = (first + arrival.lag - start) * segment.step
+        sigma_ms = ms_from_s(arrival.uncertainty * segment.step / self._rate_hz)
         return Zero(expected.contact + lag, True, max(sigma_ms, 0.03), arrival.ratio)
 
-    def _ours(self, take: Take, expected: Expectation, zero: Zero) -> Ours:
-        """What we played in a take, as far as the way to the microphone is known."""
-        start = max(0, round(take.sample(zero.at)))
-        end = start if expected.withheld else start + expected.contact_frames // take.step
-        return self.own.as_heard(take.played, _arrived(take, expected, zero), slice(start, end))
+    def _ours(self, segment: Segment, expected: Expectation, zero: Zero) -> Ours:
+        """What we played in a segment, as far as the way to the microphone is known."""
+        start = max(0, round(segment.sample(zero.at)))
+        end = start if expected.withheld else start + expected.contact_frames // segment.step
+        return self.own.as_heard(segment.played, _arrived(segment, expected, zero), slice(start, end))
 
 
-def _arrived(take: Take, expected: Expectation, zero: Zero) -> np.ndarray:
+def _arrived(segment: Segment, expected: Expectation, zero: Zero) -> np.ndarray:
     """What was played, moved to where it was heard."""
-    return shift(take.played, (zero.at - expected.contact) / take.step)
+    return shift(segment.played, (zero.at - expected.contact) / segment.step)
 
 
-def _end(take: Take, expected: Expectation, zero: Zero) -> int:
+def _end(segment: Segment, expected: Expectation, zero: Zero) -> int:
     """Sample at which a rep ends.
 
-    Until the lag is known, a take holds the next rep too, and its landing is not for this one to leave out.
+    Until the lag is known, a segment holds the next rep too, and its landing is not for this one to leave out.
     """
-    return int(take.sample(expected.closes + zero.at - expected.contact))
+    return int(segment.sample(expected.closes + zero.at - expected.contact))
 
 
 def _silent(why: str) -> Opinion:

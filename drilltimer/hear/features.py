@@ -1,6 +1,6 @@
 """What the ear sees of a rep: band powers over the noise, what is known of our own sound, and fine energies.
 
-A picture of 1.8 s around the contact, one column every 2 ms. Everything is relative to the take's own noise, so that
+A picture of 1.8 s around the contact, one column every 2 ms. Everything is relative to the segment's own noise, so that
 gain, loudspeaker and room are no part of it.
 """
 
@@ -29,7 +29,7 @@ LEAST, MOST = -2.0, 14.0  # nepers over the noise that are told apart
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """Powers of a take around its contact; every array has `FRAMES` columns, NaN where nothing was recorded.
+    """Powers of a segment around its contact; every array has `FRAMES` columns, NaN where nothing was recorded.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class Picture:
     fine : float32 array, shape (2 * FINE, FRAMES)
         Energies of the picker's bands in the first and second half of a column, over their medians.
     first : float
-        Sample of the take in the middle of column 0.
+        Sample of the segment in the middle of column 0.
     step : float
         Samples per column.
     noise : float array, shape (BANDS,)
@@ -73,11 +73,11 @@ class Picture:
         return np.asarray(np.concatenate([np.where(lost, 0.0, seen), lost]), np.float32)
 
     def column(self, sample: float) -> float:
-        """Column (fractional) of a sample of the take."""
+        """Column (fractional) of a sample of the segment."""
         return (sample - self.first) / self.step
 
     def sample(self, column: float) -> float:
-        """Sample of the take in the middle of a column."""
+        """Sample of the segment in the middle of a column."""
         return self.first + column * self.step
 
     def with_landing(self, patch: np.ndarray, column: int) -> Picture:
@@ -119,12 +119,12 @@ def level_db(patch: np.ndarray) -> float:
 def draw_picture(
     flat: Whitened, leftovers: Sequence[Leftover], own: np.ndarray, arrival: float, rate_hz: float
 ) -> Picture:
-    """Picture of a take.
+    """Picture of a segment.
 
     Parameters
     ----------
     flat : Whitened
-        What is left of the take without our own sound.
+        What is left of the segment without our own sound.
     leftovers : sequence of Leftover
         What is expected to be left of it.
     own : float array, shape (BANDS, frames)

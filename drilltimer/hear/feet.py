@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from drilltimer.hear.jumps import TINY, jump_db, louder_db, mean_power, split_gain_at
-from drilltimer.hear.onsets import Rises, picking_bands, running_energy
+from drilltimer.hear.onsets import OnsetCandidates, picking_bands, running_energy
 from drilltimer.hear.pattern import NEAR_S, keep_landing, likeness_to_itself, likeness_to_others
 
 Evidence = dict[str, np.ndarray]  # by name, each of shape (places,)
@@ -52,13 +52,15 @@ JUMP_UNIT_DB = 5.0
 LEVEL_S = 0.010
 
 
-def find_second_foot(found: Rises, first: float, others: Sequence[np.ndarray], rate_hz: float) -> float | None:
+def find_second_foot(
+    found: OnsetCandidates, first: float, others: Sequence[np.ndarray], rate_hz: float
+) -> float | None:
     """Sample at which the second foot lands after the first, or None.
 
     Parameters
     ----------
     found : Rises
-        Of the take, with its whitened signal.
+        Of the segment, with its whitened signal.
     first : float
         Sample at which the first foot landed.
     others : sequence of float arrays
@@ -74,9 +76,9 @@ def find_second_foot(found: Rises, first: float, others: Sequence[np.ndarray], r
 
 
 def second_foot_evidence(
-    found: Rises, first: float, others: Sequence[np.ndarray], rate_hz: float
+    found: OnsetCandidates, first: float, others: Sequence[np.ndarray], rate_hz: float
 ) -> tuple[np.ndarray, Evidence]:
-    """Places (samples of the take) at which the second foot may lie, and what speaks for each; as `find_second_foot`.
+    """Samples of the segment where the second foot may lie, and what speaks for each; see `find_second_foot`.
 
     A thud repeats itself at its own period, so likeness counts only where the power jumps as well.
     """
@@ -90,7 +92,7 @@ def second_foot_evidence(
     near = round(NEAR_S * rate_hz)
     places = start + np.array(_proposals(found, start, lags, itself, like_others, rate_hz), int)
     around = [slice(max(0, at - near), at + near + 1) for at in places - start - lags[0]]
-    risen = {int(rise.at) for rise in found.rises}
+    risen = {int(candidate.at) for candidate in found.candidates}
     return places, {
         "alike": np.array([itself[each].max(initial=0.0) for each in around]),
         "like_others": np.array([like_others[each].max(initial=0.0) for each in around]),
@@ -137,13 +139,15 @@ def _tail_db(bands: np.ndarray, at: np.ndarray, start: int, rate_hz: float) -> n
 
 
 def _proposals(
-    found: Rises, start: int, lags: np.ndarray, itself: np.ndarray, like_others: np.ndarray, rate_hz: float
+    found: OnsetCandidates, start: int, lags: np.ndarray, itself: np.ndarray, like_others: np.ndarray, rate_hz: float
 ) -> list[int]:
     """Lags at which a second foot may lie: every rise, and where the sound is most like a landing again."""
     from scipy.signal import find_peaks
 
     near = round(NEAR_S * rate_hz)
-    lags_found = {int(rise.at) - start for rise in found.rises if lags[0] < rise.at - start < lags[-1]}
+    lags_found = {
+        int(candidate.at) - start for candidate in found.candidates if lags[0] < candidate.at - start < lags[-1]
+    }
     for scores in (itself, np.maximum(itself, 0.0) + OTHERS_SHARE * like_others):
         peaks, _ = find_peaks(scores, height=ALIKE, distance=max(1, round(0.002 * rate_hz)))
         for peak in peaks[np.argsort(-scores[peaks])][:MOST_ALIKE]:

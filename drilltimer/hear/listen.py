@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from drilltimer.hear.clockline import SETTLED, ClockLine
 from drilltimer.hear.ear import Ear, Opinion
 from drilltimer.hear.net import load_net
-from drilltimer.hear.tape import ANALYSIS_RATE_HZ, Take, Tape
+from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ, SampleBuffer, Segment
 from drilltimer.model import Block, Expectation, Heard, Landing, LandingSound, Onset
 from drilltimer.units import frames_from_s, ms_from_s
 
@@ -58,7 +58,7 @@ class Listener:
         for ear, known in zip(self.ears, landings, strict=False):
             ear.memory.recall(known)
         self._lags = (lags_s[0] * rate_hz, lags_s[1] * rate_hz)
-        self._tape = Tape(rate_hz)
+        self._buffer = SampleBuffer(rate_hz)
         self._due: deque[Expectation] = deque()
         self._prepared: tuple[Expectation, tuple[int, int]] | None = None  # and its first frame and last
         self._sought: tuple[Expectation, float | None] | None = None  # and the lag of its contact if that was heard
@@ -69,24 +69,24 @@ class Listener:
 
     def feed(self, block: Block) -> list[Heard]:
         """Take in the next block; answers every rep that it completes."""
-        self._tape.feed(block)
+        self._buffer.feed(block)
         heard = []
         while self._due:
-            self._tape.begin(self._span(self._due[0])[0])
+            self._buffer.begin(self._span(self._due[0])[0])
             self._seek(self._due[0])
             self._prepare(self._due[0])
-            if self._tape.end < self._span(self._due[0])[1]:
+            if self._buffer.end < self._span(self._due[0])[1]:
                 break
             heard.extend(self._hear(self._due.popleft()))
         if not heard:
             for ear in self.ears:
                 ear.catch_up()
-        oldest = self._tape.end - self._margin()
+        oldest = self._buffer.end - self._margin()
         if self._due:
             oldest = min(oldest, self._span(self._due[0])[0])
         else:
-            self._tape.begin(None)
-        self._tape.forget(oldest)
+            self._buffer.begin(None)
+        self._buffer.forget(oldest)
         return heard
 
     def finish(self) -> list[Heard]:
@@ -95,7 +95,7 @@ class Listener:
         while self._due:
             expected = self._due.popleft()
             lag = self._lag_range(expected)
-            if self._tape.end < expected.closes + lag[0] - self._rate(0.3):
+            if self._buffer.end < expected.closes + lag[0] - self._rate(0.3):
                 heard.extend(self._unheard(expected, "ended_before"))
             else:
                 heard.extend(self._hear(expected))
@@ -104,7 +104,7 @@ class Listener:
     @property
     def round_trip_ms(self) -> float | None:
         """Typical time from playing to hearing; None before a contact was heard."""
-        lag = self._best_line().lag(self._tape.end)
+        lag = self._best_line().lag(self._buffer.end)
         return None if lag is None else ms_from_s(lag / self.rate_hz)
 
     @property
@@ -173,18 +173,18 @@ class Listener:
 
     def _hear(self, expected: Expectation) -> list[Heard]:
         """What the microphones make of a rep: one answer here, one per lane where each player has a microphone."""
-        take = self._cut(expected)
-        opinions = [ear.read(take, channel, expected, self._lags) for ear, channel in self._readers(expected)]
-        return [report(expected, max(opinions, key=worth), take)]
+        segment = self._cut(expected)
+        opinions = [ear.read(segment, channel, expected, self._lags) for ear, channel in self._readers(expected)]
+        return [report(expected, max(opinions, key=worth), segment)]
 
     def _seek(self, expected: Expectation) -> None:
         """While the lag is unknown, find a contact as soon as it must have come, so that its rep waits for no more."""
         arrived = expected.contact + expected.contact_frames + int(self._lags[1]) + self._rate(SEEK_S)
         known = self._sought is not None and self._sought[0] == expected
-        if known or self._best_line().settled or self._tape.end < arrived:
+        if known or self._best_line().settled or self._buffer.end < arrived:
             return
-        take = self._tape.cut(self._span(expected)[0], arrived)
-        found = [ear.seek(take, channel, expected, self._lags) for ear, channel in self._readers(expected)]
+        segment = self._buffer.cut(self._span(expected)[0], arrived)
+        found = [ear.seek(segment, channel, expected, self._lags) for ear, channel in self._readers(expected)]
         best = max((zero for zero in found if zero is not None), key=lambda zero: zero.ratio, default=None)
         self._sought = expected, None if best is None else best.at - expected.contact
 
@@ -196,15 +196,15 @@ class Listener:
         """Let the ears that will answer do shortly before a rep ends what they can, once."""
         first, last = self._span(expected)
         nearly = last - self._rate(AHEAD_S)
-        if self._is_prepared(expected) or self._tape.end < nearly:
+        if self._is_prepared(expected) or self._buffer.end < nearly:
             return
         self._prepared = expected, (first, last)
         arrived = expected.contact + expected.contact_frames + int(self._lag_range(expected)[1]) + self._rate(SEEK_S)
         if arrived > nearly:
             return  # the next rep comes so soon that the contact may not be over
-        take = self._tape.cut(first, nearly)
+        segment = self._buffer.cut(first, nearly)
         for ear, channel in self._readers(expected):
-            ear.prepare(take, channel, expected, self._lags, self._tape.samples(first, last))
+            ear.prepare(segment, channel, expected, self._lags, self._buffer.samples(first, last))
 
     def _is_prepared(self, expected: Expectation) -> bool:
         return self._prepared is not None and self._prepared[0] == expected
@@ -216,9 +216,9 @@ class Listener:
     def _unheard(self, expected: Expectation, why: str) -> list[Heard]:
         return [Heard(expected.rep, None, False, None, why)]
 
-    def _cut(self, expected: Expectation) -> Take:
+    def _cut(self, expected: Expectation) -> Segment:
         first, last = self._span(expected)
-        return self._tape.cut(first, last)
+        return self._buffer.cut(first, last)
 
 
 def worth(opinion: Opinion) -> tuple[bool, float]:
@@ -226,7 +226,7 @@ def worth(opinion: Opinion) -> tuple[bool, float]:
     return opinion.zero is not None, opinion.clarity
 
 
-def report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
+def report(expected: Expectation, opinion: Opinion, segment: Segment) -> Heard:
     """One channel's opinion as the answer."""
     contact = None
     if opinion.zero is not None:
@@ -235,7 +235,7 @@ def report(expected: Expectation, opinion: Opinion, take: Take) -> Heard:
     if opinion.touchdown is not None:
         landing = Landing(opinion.touchdown, opinion.second, opinion.step)
     void = opinion.void
-    if not void and landing is None and take.clipped:
+    if not void and landing is None and segment.clipped:
         void = "overdriven"
     return Heard(expected.rep, contact, opinion.zero is not None and opinion.zero.heard, landing, void)
 

@@ -14,7 +14,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from drilltimer.hear.decide import Reading
+from drilltimer.hear.decide import Hypothesis
 from drilltimer.hear.net import MARK
 from drilltimer.model import LandingSound
 
@@ -29,7 +29,7 @@ class Memory:
     """The last landings of a player on one channel."""
 
     def __init__(self) -> None:
-        self._landings: dict[int, Reading] = {}
+        self._landings: dict[int, Hypothesis] = {}
         self._patterns: dict[int, np.ndarray] = {}
         self._sure: dict[int, float] = {}
         self._recalled: list[np.ndarray] = []
@@ -45,7 +45,7 @@ class Memory:
         self._recalled = [np.array(each.mark, np.float32) for each in landings if len(each.mark) == MARK]
 
     def learn(
-        self, rep: int, landing: Reading | None, pattern: np.ndarray | None = None, sure: float | None = None
+        self, rep: int, landing: Hypothesis | None, pattern: np.ndarray | None = None, sure: float | None = None
     ) -> None:
         """Take note of what a rep was taken for, how its landing sounds (by `cut_pattern`), and how sure that is."""
         self._reps += 1
@@ -68,7 +68,7 @@ class Memory:
         """How sure other reps were, this rep's left out."""
         return [sure for other, sure in self._sure.items() if other != rep]
 
-    def landings_by_rep(self) -> dict[int, Reading]:
+    def landings_by_rep(self) -> dict[int, Hypothesis]:
         """The last landings."""
         return dict(self._landings)
 

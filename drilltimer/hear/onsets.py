@@ -32,13 +32,13 @@ COLOUR_EDGES_HZ = (60, 150, 300, 600, 1000, 1600, 2500, 4000, 7000)
 
 
 @dataclass(frozen=True, slots=True)
-class Rise:
+class OnsetCandidate:
     """Beginning of a sound.
 
     Parameters
     ----------
     at : float
-        Sample of the take.
+        Sample of the segment.
     strength : float
         Mean over bands of the rise of log power, in nepers of power.
     colour_db : float array, shape (8,)
@@ -66,19 +66,19 @@ def level_of(colour_db: np.ndarray) -> float:
     return float(10.0 * np.log10(np.sum(10.0 ** (colour_db / 10.0))))
 
 
-def lateness_ms(rise: Rise) -> float:
+def lateness_ms(candidate: OnsetCandidate) -> float:
     """How much later than the touchdown the picker puts it: the vaguer, the more of its beginning is in the noise."""
-    return LATE_MS + LATE_SHARE * min(ms_from_s(rise.vague_s), VAGUE_MS)
+    return LATE_MS + LATE_SHARE * min(ms_from_s(candidate.vague_s), VAGUE_MS)
 
 
-def scatter_ms(rise: Rise) -> float:
+def scatter_ms(candidate: OnsetCandidate) -> float:
     """One sigma of the picker's error about that: measured, it is some two thirds of the stretch of doubt."""
-    return math.hypot(LEAST_SCATTER_MS, min(SCATTER_SHARE * ms_from_s(rise.vague_s), VAGUEST_MS))
+    return math.hypot(LEAST_SCATTER_MS, min(SCATTER_SHARE * ms_from_s(candidate.vague_s), VAGUEST_MS))
 
 
 @dataclass(frozen=True, slots=True)
-class Rises:
-    """What was found in a take.
+class OnsetCandidates:
+    """What was found in a segment.
 
     Parameters
     ----------
@@ -87,14 +87,14 @@ class Rises:
     strengths : float array
         Of every local maximum, noise included.
     white : float array, shape (n,)
-        The take, whitened.
+        The segment, whitened.
     predictor : float array
         By which filter it was whitened.
     logs : float array, shape (BANDS, frames)
         Log power over the noise in nepers, at least 0, every `hop` samples, the first one at sample `middle`.
     """
 
-    rises: tuple[Rise, ...]
+    candidates: tuple[OnsetCandidate, ...]
     strengths: np.ndarray
     white: np.ndarray
     predictor: np.ndarray
@@ -103,10 +103,10 @@ class Rises:
     logs: np.ndarray
 
 
-def find_rises(
+def find_candidates(
     residual: np.ndarray, leftovers: Sequence[Leftover], rate_hz: float, flat: Whitened | None = None
-) -> Rises:
-    """Rises in a take, shape (n,), from which our own sound was removed; `flat` when it was whitened before."""
+) -> OnsetCandidates:
+    """Rises in a segment, shape (n,), from which our own sound was removed; `flat` when it was whitened before."""
     from scipy.signal import find_peaks
 
     flat = flat or whiten(residual, rate_hz)
@@ -133,13 +133,13 @@ def find_rises(
                 del found[other]
             found[at] = (float(strength[peak]), vague_s)
     places = sorted(found)
-    rises = tuple(
-        Rise(float(at), found[at][0], colour_db, float(contrast), found[at][1])
+    candidates = tuple(
+        OnsetCandidate(float(at), found[at][0], colour_db, float(contrast), found[at][1])
         for at, colour_db, contrast in zip(
             places, colours(residual, places, rate_hz), contrasts(white, places, rate_hz), strict=True
         )
     )
-    return Rises(rises, strength[peaks], white, predictor, hop, middle, logs)
+    return OnsetCandidates(candidates, strength[peaks], white, predictor, hop, middle, logs)
 
 
 def picking_bands(white: np.ndarray, rate_hz: float) -> list[tuple[float, np.ndarray]]:
@@ -162,7 +162,7 @@ def trace_back(
 ) -> list[tuple[int, float]]:
     """First sample of each sound whose rise was seen around one of `places`, and how vague it is in seconds.
 
-    `parts` as from `picking_bands`. All places but those at the ends of the take are looked at in one go.
+    `parts` as from `picking_bands`. All places but those at the ends of the segment are looked at in one go.
     """
     back, ahead = round(BACK_S * rate_hz), round(AHEAD_S * rate_hz)
     inside = (places >= back) & (places + ahead <= len(parts[0][1]))

@@ -18,7 +18,7 @@ UNIT_S = 0.008  # a pattern of this length has its z counted as it is
 LENGTHS_S = (0.008, 0.016, 0.030)  # of other landings' patterns; the longest is what is kept of a landing
 SHORTEST_S, LONGEST_S = 0.006, 0.025  # of the pattern of the very landing
 LANDING_S = 0.090  # over which a landing's own spectrum is taken
-KEPT_S = 0.150  # of a take before and after a landing: feet are looked for there
+KEPT_S = 0.150  # of a segment before and after a landing: feet are looked for there
 SMOOTH_HZ = 300.0
 SIZE = 4096  # of the transform for spectra
 LEAST_GAIN = 0.02
@@ -34,7 +34,7 @@ def cut_pattern(residual: np.ndarray, at: float, rate_hz: float) -> np.ndarray |
 
 
 def keep_landing(white: np.ndarray, start: int, rate_hz: float) -> np.ndarray:
-    """Leave of a whitened take, shape (n,), the frequencies in which the landing at sample `start` stands over noise.
+    """Leave of a whitened segment, shape (n,), the frequencies in which a landing at sample `start` is over noise.
 
     A Wiener filter of zero phase: where the sound is no stronger than the noise, its correlation is only noise's. What
     lies farther than `KEPT_S` from the landing is silent.
@@ -57,7 +57,7 @@ def likeness_to_itself(white: np.ndarray, start: int, lags: np.ndarray, rate_hz:
     """Likeness of the sound at each lag (samples, consecutive) after `start` to the sound at `start`; shape of `lags`.
 
     Over as long a pattern as fits before the lag (it ends where the second foot begins), and less where the later
-    sound is softer. Zeros at the end of a take.
+    sound is softer. Zeros at the end of a segment.
     """
     shortest, longest = round(SHORTEST_S * rate_hz), round(LONGEST_S * rate_hz)
     piece = white[start : start + int(lags[-1]) + 1 + longest]
@@ -91,9 +91,9 @@ def likeness_to_others(
     white : float array, shape (n,)
     lags : int array
     patterns : sequence of float arrays
-        Other landings as from `cut_pattern`; whitened here as this take was.
+        Other landings as from `cut_pattern`; whitened here as this segment was.
     predictor : float array
-        The take's whitening filter.
+        The segment's whitening filter.
     """
     longest = round(LENGTHS_S[-1] * rate_hz)
     piece = white[max(0, start + int(lags[0])) : start + int(lags[-1]) + longest]
@@ -155,7 +155,7 @@ def _likeness(pieces: np.ndarray, lags: int, parts: Sequence[_Part]) -> np.ndarr
 
 
 def _whitened(patterns: Sequence[np.ndarray], predictor: np.ndarray) -> np.ndarray:
-    """Patterns as from `cut_pattern`, whitened as a take was; shape (patterns, n)."""
+    """Patterns as from `cut_pattern`, whitened as a segment was; shape (patterns, n)."""
     from scipy.signal import lfilter
 
     return np.asarray(lfilter(predictor, [1.0], np.array(patterns, float), axis=1)[:, PREDICTOR:])

@@ -1,8 +1,7 @@
 """A folder of recordings, scored one by one by whatever executor there is, and gone on with where it stopped.
 
 A worker reads a recording and answers what it scored; only the one who asked writes: results, summary, history. So it
-does not matter how many workers there are, or where, as long as they see the same files: on a
-Dask cluster, for one.
+does not matter how many workers there are, or where, as long as they see the same files: on a Dask cluster, for one.
 
 Processes are spawned, not forked. When one dies, the recordings it may have held are each tried once more alone; the
 one that kills again is told as bad. What need not be scored again is known by `made_from` in each result.

@@ -149,7 +149,7 @@ def touchdown_examples(example: Example, prior: Prior) -> list[tuple[np.ndarray,
     court = Court(known["play"], spots_of(truth))
     listener = FeedListener(RATE_HZ, 1, court, prior=prior, touchdown=np.zeros(EVIDENCE + 1))
     classes = listener.learn_from(example.impacts)
-    reading = listener.read(example.impacts, classes)
+    hypothesis = listener.read(example.impacts, classes)
     at_s = np.array([impact.at / RATE_HZ for impact in example.impacts])
     landings = {each["rep"]: each["mic_s"] for each in truth["landings"]}
     near = [int(np.argmin(np.abs(at_s - each["mic_s"]))) for each in truth["contacts"]]
@@ -157,7 +157,7 @@ def touchdown_examples(example: Example, prior: Prior) -> list[tuple[np.ndarray,
     for place, excerpt in zip(near, excerpts, strict=True):
         listener.learned.tails.learn_from(example.impacts[place].at, excerpt)
     pairs = zip(near, excerpts, strict=True)
-    arounds = [listener.around(example.impacts, reading, place, excerpt) for place, excerpt in pairs]
+    arounds = [listener.around(example.impacts, hypothesis, place, excerpt) for place, excerpt in pairs]
     echoes = Echoes(RATE_HZ)
     for around in arounds:
         echoes.learn_from(around)

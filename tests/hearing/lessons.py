@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from drilltimer.hear.bands import BANDS, FRAME_S, HOP_S, LEAST_SHARE, SMEAR_S, Leftover, band_powers
-from drilltimer.hear.decide import Reading
+from drilltimer.hear.decide import Hypothesis
 from drilltimer.hear.ear import CUT_HZ, Ear, Look
 from drilltimer.hear.features import FRAME_HOPS, FRAMES, Picture, draw_picture
 from drilltimer.hear.filters import filtered
 from drilltimer.hear.listen import Listener
-from drilltimer.hear.tape import ANALYSIS_RATE_HZ
+from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ
 from drilltimer.model import Block
 from drilltimer.session.layout import hearing_ranges
 from tests.hearing.stage import Scene
@@ -73,7 +73,7 @@ class TracedEar(Ear):
         self._start, self._step = take.start, take.step
         super().prepare(take, channel, expected, lags, samples)
 
-    def _decide(self, seen: Look, rate_hz: float, rep: int) -> Reading:
+    def _decide(self, seen: Look, rate_hz: float, rep: int) -> Hypothesis:
         leftovers = seen.leftovers
         if self.mask:
             leftovers = (*leftovers, self._strangers(seen, rate_hz))
@@ -83,7 +83,7 @@ class TracedEar(Ear):
             self.stages[rep] = self._emptied(seen, picture, rate_hz)
         at_s = self.first_s.get(rep)
         likely = 0.0 if at_s is None else (at_s * self._rate_hz - self._start) / self._step
-        return Reading(likely=likely, none=float(at_s is None))
+        return Hypothesis(likely=likely, none=float(at_s is None))
 
     def _emptied(self, seen: Look, picture: Picture, rate_hz: float) -> EmptyStage:
         """Without anybody: all of it is added up, so all of it can be taken away."""

@@ -90,7 +90,7 @@ def hear_bare(job: tuple[str, str, int]) -> list[Row]:
             for each in (opinion.touchdown, opinion.second, opinion.step)
         ]
         unsure = opinion.touchdown.uncertainty_ms if opinion.touchdown else 0.0
-        reading = opinion.look.reading if opinion.look else None
+        hypothesis = opinion.look.hypothesis if opinion.look else None
         rows.append(
             _row(
                 scene.truth,
@@ -98,8 +98,8 @@ def hear_bare(job: tuple[str, str, int]) -> list[Row]:
                 at,
                 unsure,
                 opinion.void,
-                reading.belief if reading else 0.0,
-                reading.none if reading else 0.0,
+                hypothesis.belief if hypothesis else 0.0,
+                hypothesis.none if hypothesis else 0.0,
             )
         )
     return rows

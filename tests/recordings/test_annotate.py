@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 from test_cli import call
-from test_later import HEARD
 from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
+from test_run import HEARD
 from words import refused
 
 from drilltimer.errors import RecordingError

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from films import write_film
 from test_cli import call
-from test_which import DRILL, RATE_HZ, record
+from test_sheet_choice import DRILL, RATE_HZ, record
 
 
 @pytest.fixture(autouse=True)

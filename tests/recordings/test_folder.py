@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 from schemas import score_schema
 from test_cli import call
-from test_which import DRILL, record
+from test_sheet_choice import DRILL, record
 
 from drilltimer.cli import main
 from drilltimer.errors import ClusterError, RecordingError, SheetError

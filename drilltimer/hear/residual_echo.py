@@ -16,7 +16,7 @@ LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted
 FEW = 3  # reps
 
 
-class Remains:
+class ResidualEcho:
     """Typical share, band by band, of the contact cue and of all other sounds of ours that is left in a residual."""
 
     def __init__(self) -> None:
@@ -36,12 +36,12 @@ class Remains:
         return db_from_ratio(math.sqrt(max(left, 1e-6)))
 
     def weigh(self, left: np.ndarray, contact: np.ndarray, rest: np.ndarray) -> tuple[Leftover, ...]:
-        """Learn from a take what stays behind, and tell how much of it must be expected there.
+        """Learn from a segment what stays behind, and tell how much of it must be expected there.
 
         Parameters
         ----------
         left, contact, rest : float arrays, shape (BANDS, frames)
-            Band powers of what is left of a take, and of what was taken out: the contact cue, and all else.
+            Band powers of what is left of a segment, and of what was taken out: the contact cue, and all else.
         """
         leftovers = []
         for power, shares in ((contact, self._contact), (rest, self._rest)):

@@ -1,7 +1,7 @@
 """The last stretch of sound, recorded and played side by side, and pieces cut from it at the analysis rate.
 
-A take that is known to be asked for is brought to the analysis rate while its sound comes in: a rep's answer must not
-wait for seconds of sound to be resampled. It is the same take whatever the blocks' size.
+A segment that is known to be asked for is brought to the analysis rate while its sound comes in: a rep's answer must
+not wait for seconds of sound to be resampled. It is the same segment whatever the blocks' size.
 
 The analysis rate is about 16 kHz (48 / 3; 14.7 from 44.1, 16 from 96): cues and landings live below 7 kHz, a whole-
 number step keeps frames exact, and the fits cost a ninth.
@@ -19,13 +19,13 @@ from drilltimer.hear.filters import added_up
 from drilltimer.model import Block, Samples
 
 ANALYSIS_RATE_HZ = 14_000  # lowest rate worth analysing at: landings and cues alike live below 7 kHz
-REACH = 10  # samples of the take that the low-pass reaches to either side
+REACH = 10  # samples of the segment that the low-pass reaches to either side
 STOP_BETA = 8.0  # of its Kaiser window: 80 dB
-AT_ONCE = 1024  # samples of the take to be resampled in one go, while nobody waits for them
+AT_ONCE = 1024  # samples of the segment to be resampled in one go, while nobody waits for them
 
 
 @dataclass(frozen=True, slots=True)
-class Take:
+class Segment:
     """One rep's stretch of sound at the analysis rate.
 
     Parameters
@@ -34,13 +34,13 @@ class Take:
     played : float64 array, shape (n,)
         All output channels added up.
     start : int
-        Frame of the stream at which the take begins.
+        Frame of the stream at which the segment begins.
     step : int
-        Frames of the stream per sample of the take.
+        Frames of the stream per sample of the segment.
     broken : bool
-        Sound was lost inside the take.
+        Sound was lost inside the segment.
     clipped : bool
-        The microphone reached full scale inside the take.
+        The microphone reached full scale inside the segment.
     """
 
     heard: np.ndarray
@@ -52,15 +52,15 @@ class Take:
     clipped: bool
 
     def frame(self, sample: float) -> float:
-        """Stream frame of a (fractional) sample of the take."""
+        """Stream frame of a (fractional) sample of the segment."""
         return self.start + sample * self.step
 
     def sample(self, frame: float) -> float:
-        """Fractional sample of the take at a stream frame."""
+        """Fractional sample of the segment at a stream frame."""
         return (frame - self.start) / self.step
 
 
-class Tape:
+class SampleBuffer:
     """Keeps blocks until told that they are no longer needed. Memory is bounded by what is kept.
 
     Parameters
@@ -73,7 +73,7 @@ class Tape:
         self._rate_hz = rate_hz
         self._step = max(1, int(rate_hz // ANALYSIS_RATE_HZ))
         self._blocks: deque[Block] = deque()
-        self._begun: int | None = None  # frame at which the take begins that is being resampled, ...
+        self._begun: int | None = None  # frame at which the segment begins that is being resampled, ...
         self._parts: list[np.ndarray] = []  # ... what is ready of it, each of shape (rows, samples), ...
         self._ready = 0  # ... and how many samples that is
         self.end = 0  # frame after the last one fed
@@ -98,11 +98,11 @@ class Tape:
             self._blocks.popleft()
 
     def begin(self, first: int | None) -> None:
-        """Resample from this frame on while sound comes in: a take that begins here will be cut; None: no take will."""
+        """Resample from this frame on while sound comes in: a segment that begins here will be cut; None: none will."""
         if first != self._begun:
             self._begun, self._parts, self._ready = first, [], 0
 
-    def cut(self, first: int, last: int) -> Take:
+    def cut(self, first: int, last: int) -> Segment:
         """Take of the frames `first` to `last`, silent where nothing was recorded, at the analysis rate."""
         samples = self.samples(first, last)
         sound = np.zeros((self._rows, samples))
@@ -115,7 +115,7 @@ class Tape:
                 ready += piece.shape[1]
         sound[:, ready:] = self._resampled(first, ready, samples, last)
         here = [block for block in self._blocks if block.start < last and block.start + len(block.samples) > first]
-        return Take(
+        return Segment(
             sound[:-1],
             sound[-1],
             first,
@@ -126,7 +126,7 @@ class Tape:
         )
 
     def samples(self, first: int, last: int) -> int:
-        """How many a take of these frames has."""
+        """How many a segment of these frames has."""
         return -(-(last - first) // self._step)
 
     @property
@@ -135,18 +135,18 @@ class Tape:
         return 1 + (self._blocks[0].samples.shape[1] if self._blocks else 1)
 
     def _whole(self, first: int, last: int) -> int:
-        """How many samples of a take that begins at `first` do not depend on what comes after `last`."""
+        """How many samples of a segment that begins at `first` do not depend on what comes after `last`."""
         return self.samples(first, last) - (REACH if self._step > 1 else 0)
 
     def _go_on(self, first: int, last: int) -> None:
-        """Resample what is complete of the take that was begun."""
+        """Resample what is complete of the segment that was begun."""
         whole = self._whole(first, min(last, self.end))
         if whole > self._ready:
             self._parts.append(self._resampled(first, self._ready, whole, min(last, self.end)))
             self._ready = whole
 
     def _resampled(self, first: int, begin: int, end: int, last: int) -> np.ndarray:
-        """Samples `begin` to `end` of a take that begins at a frame, as all before `last` make them."""
+        """Samples `begin` to `end` of a segment that begins at a frame, as all before `last` make them."""
         from scipy.signal import upfirdn
 
         if self._step == 1 or begin >= end:
