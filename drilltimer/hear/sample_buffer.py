@@ -103,7 +103,7 @@ class SampleBuffer:
             self._begun, self._parts, self._ready = first, [], 0
 
     def cut(self, first: int, last: int) -> Segment:
-        """Take of the frames `first` to `last`, silent where nothing was recorded, at the analysis rate."""
+        """Segment of the frames `first` to `last`, silent where nothing was recorded, at the analysis rate."""
         samples = self.samples(first, last)
         sound = np.zeros((self._rows, samples))
         ready = 0
