@@ -8,6 +8,7 @@ import shlex
 import subprocess
 import sys
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -64,6 +65,27 @@ def told(words: list[str]) -> tuple[click.Command, list[str]]:
         assert inner is not None, f"drilltimer has no verb '{words[0]}'"
         command, words = inner, words[1:]
     return command, words
+
+
+def option_names(verb: click.Command) -> set[str]:
+    return {name for parameter in verb.params for name in (*parameter.opts, *parameter.secondary_opts)}
+
+
+def all_verbs(verb: click.Command) -> Iterator[click.Command]:
+    """A verb and all below it."""
+    yield verb
+    if isinstance(verb, click.Group):
+        for name in verb.list_commands(click.Context(verb)):
+            inner = verb.get_command(click.Context(verb), name)
+            assert inner is not None
+            yield from all_verbs(inner)
+
+
+def refuse_unknown(command: str) -> None:
+    """Raise where a command, its arguments left out or not, has a verb or an option that there is not."""
+    verb, words = told(command.split(" ..")[0].split())
+    asked = {word for word in words if word.startswith("--")} - {"--help"}
+    assert asked <= option_names(verb), f"drilltimer {command}"
 
 
 def refuse_untyped(command: str) -> None:
@@ -141,10 +163,17 @@ def test_what_is_to_be_typed_can_be_typed(path):
         if ELLIPSIS not in command:
             refuse_untyped(command)
     for command in mentioned_in(text):
-        verb, words = told(command.split(" ..")[0].split())
-        options = {name for parameter in verb.params for name in (*parameter.opts, *parameter.secondary_opts)}
-        asked = {word for word in words if word.startswith("--")} - {"--help"}
-        assert asked <= options, f"drilltimer {command}"
+        refuse_unknown(command)
+
+
+@pytest.mark.parametrize("chapter", CHAPTERS, ids=lambda chapter: chapter.topic)
+def test_verbs_and_options_that_are_mentioned_alone_exist(chapter):
+    everywhere = {name for verb in all_verbs(main) for name in option_names(verb)} | {"--help"}
+    for code in re.findall(r"(?<!`)`([^`]+)`(?!`)", " ".join(chapter.text.split())):
+        words = code.split()
+        if words[0] in main.list_commands(click.Context(main)):
+            refuse_unknown(code)
+        assert {word for word in words if re.fullmatch(r"--[a-z][a-z-]*", word)} <= everywhere, code
 
 
 def test_every_chapter_that_shows_commands_is_read():
