@@ -60,8 +60,6 @@ def told(words: list[str]) -> tuple[click.Command, list[str]]:
     context = click.Context(main, info_name="drilltimer")
     while isinstance(command, click.Group) and words and not words[0].startswith("-"):
         inner = command.get_command(context, words[0])
-        if inner is None and command is not main and command.invoke_without_command:
-            break
         assert inner is not None, f"drilltimer has no verb '{words[0]}'"
         command, words = inner, words[1:]
     return command, words
