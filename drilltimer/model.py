@@ -415,7 +415,7 @@ class RallyLength:
 
 @dataclass(frozen=True, slots=True)
 class Rhythm:
-    """When contacts come.
+    """How far apart contacts and rallies are, and how unevenly.
 
     Parameters
     ----------

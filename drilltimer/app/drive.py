@@ -34,10 +34,10 @@ class Driven(Protocol):
         """Take the next block; what is to be done."""
 
     def pause(self, why: Notice) -> None:
-        """Stop at once."""
+        """Take back all that was handed out and has not sounded; reps that have begun are void."""
 
     def resume(self, *, lost: bool = False) -> None:
-        """Go on."""
+        """Lay out anew what had not begun; after a loss the stream's latency is another one."""
 
     def take_events(self) -> Iterable[Any]:
         """What is left to be done."""
@@ -56,7 +56,7 @@ class Ending:
 
     @property
     def how(self) -> str:
-        """As the history has it."""
+        """The word that the history keeps for it."""
         return "device lost" if self.fault else "interrupted" if self.interrupted else "done"
 
     def of(self) -> dict[str, Any]:

@@ -44,7 +44,7 @@ class LastingStream:
         return self._again is not None
 
     def start(self) -> None:
-        """Begin."""
+        """Let sound run; the first block starts at frame 0."""
         self._stream.start()
 
     def play(self, start: int, sound: Sound, cue: Cue, rep: Rep | None = None) -> None:

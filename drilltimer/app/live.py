@@ -39,7 +39,7 @@ class KeepsSound(Protocol):
     plays: list[Play]
 
     def write(self, block: Block) -> None:
-        """Keep a block."""
+        """Keep what was heard and what was played in a block."""
 
     def recall(self, now: int) -> None:
         """Forget sounds that were taken back before they began."""
@@ -67,7 +67,7 @@ class KeepsReps(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome(Ending):
-    """How a session went."""
+    """How a session ended, and what came of it."""
 
     plan: Plan
     verdicts: tuple[Verdict, ...]

@@ -37,7 +37,7 @@ class DeviceSettings:
 
 
 def settings_file() -> Path:
-    """Where they are kept."""
+    """The file that holds the settings of all devices."""
     return state_folder() / "devices.json"
 
 

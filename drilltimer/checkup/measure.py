@@ -61,7 +61,7 @@ class Measured:
 def measure(
     course: Course, heard: Samples, played: Samples, *, lost_blocks: int = 0, true_rate_hz: float | None = None
 ) -> Measured:
-    """Measure a course.
+    """What a course tells of devices, room and system.
 
     Parameters
     ----------

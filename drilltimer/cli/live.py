@@ -46,7 +46,7 @@ class Troubles:
         self._told: list[str] = []
 
     def __call__(self, what: Tellable) -> None:
-        """Tell."""
+        """Print what happened, or leave it to the screen and print it when that is gone."""
         told = self._wording.tell(what)
         if self._screen:
             self._screen.tell(told)
@@ -55,7 +55,7 @@ class Troubles:
             remark(told)
 
     def end(self) -> None:
-        """The screen is gone."""
+        """Print what was told on the screen, which is gone now."""
         for told in self._told:
             remark(told)
 

@@ -18,7 +18,7 @@ class Tell(Protocol):
     """Told what has been done: a name, and what came of it in a few words."""
 
     def __call__(self, name: str, words: str) -> None:
-        """One more is done."""
+        """Count it, and show how far the work is."""
 
 
 @contextmanager

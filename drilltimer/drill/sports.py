@@ -11,7 +11,7 @@ FIRST_LINE = "# yaml-language-server: $schema="
 
 @dataclass(frozen=True, slots=True)
 class Sport:
-    """Rhythm of a sport.
+    """How often an opponent's contact comes in a sport.
 
     `interval_s` from one opponent's contact to the next; `rally` opponent's contacts in a rally; each with its source.
     """

@@ -82,7 +82,7 @@ class Learned:
 
 
 class FeedListener:
-    """One session of live feeding.
+    """Hears one session block by block, and learns its sounds.
 
     Parameters
     ----------

@@ -31,14 +31,14 @@ EARLY_SHARE = 0.14
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """A kind of play.
+    """A kind of play as a chain of states: who may sound after whom, and how long after.
 
     Parameters
     ----------
     states : tuple of Kind
         The first one is the contact.
     follow : dict
-        Station -> (next, mean s, spread s). Spreads are wide: a slow ball and a fast one fit alike.
+        State -> (next, mean s, spread s). Spreads are wide: a slow ball and a fast one fit alike.
     breaks : dict
         Chance that play ends after a state.
     """
@@ -94,7 +94,7 @@ class Ways:
 
 
 def ways_for(spots: Spots, speed_m_s: float) -> Ways:
-    """Of known distances, or usual ones."""
+    """How long sounds travel to the microphone; usual distances stand in for those that nobody told."""
     feeder_m = USUAL_FEEDER_M if spots.feeder_to_mic_m is None else spots.feeder_to_mic_m
     player_m = USUAL_PLAYER_M if spots.player_to_mic_m is None else spots.player_to_mic_m
     return Ways(feeder_m / speed_m_s, player_m / speed_m_s, max(feeder_m - BEFORE_FEEDER_M, 2.0) / speed_m_s)
@@ -102,7 +102,7 @@ def ways_for(spots: Spots, speed_m_s: float) -> Ways:
 
 @dataclass(frozen=True, slots=True)
 class RhythmHypothesis:
-    """A stretch, read.
+    """What the impacts of a stretch are taken for.
 
     Parameters
     ----------

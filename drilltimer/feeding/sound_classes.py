@@ -48,7 +48,7 @@ class Kind(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Of all classes, K, and features, D.
+    """What is known of K classes of sound before a session, each a Gaussian over D features.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ class SoundClasses:
     log_det: np.ndarray
 
     def log_densities(self, features: np.ndarray) -> np.ndarray:
-        """Of each sound under each class; shape (n, K) from features of shape (n, D)."""
+        """How well each class explains each sound: log of its density; shape (n, K) from features of shape (n, D)."""
         from scipy.special import gammaln
 
         n, d = features.shape

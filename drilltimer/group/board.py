@@ -38,7 +38,7 @@ class Listed:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """One moment of a group session.
+    """What may be shown at one moment of a group session.
 
     Parameters
     ----------

@@ -26,19 +26,19 @@ class Conducted(Protocol):
         """Why it stands still; None while it runs."""
 
     def pause(self, why: Notice) -> None:
-        """Stop at once."""
+        """Fall silent at once; reps that have begun are void."""
 
     def resume(self) -> None:
-        """Go on."""
+        """Go on with what was left of the stage."""
 
     def skip(self) -> None:
-        """Leave the stage."""
+        """Leave the stage for the next one."""
 
     def repeat(self) -> None:
         """Do the stage once more."""
 
     def extend(self) -> bool:
-        """Lengthen the work."""
+        """Lengthen the work that runs; False when the change is called already, or the booking ends."""
 
     def move(self, player: int) -> object | None:
         """Take a player (place in the list) out, or bring one in; None where there is no such place."""

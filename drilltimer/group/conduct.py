@@ -156,7 +156,7 @@ class GroupSession:
 
     @property
     def moment(self) -> int:
-        """The same, or where it stands still while it is paused: what a board counts down from."""
+        """What a board counts down from: `now`, or the frame at which a pause began."""
         return self._paused_at if self._paused else self._now
 
     @property

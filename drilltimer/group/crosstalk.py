@@ -83,7 +83,7 @@ class Bleed:
 
 
 def make_bleeds(lanes: int, gap_m: float) -> dict[tuple[int, int], Bleed]:
-    """For every ordered pair of lanes that lie in a row, `gap_m` apart."""
+    """What is learned of each ordered pair of lanes, which lie in a row, `gap_m` apart; nothing yet."""
     pairs = [(a, b) for a in range(lanes) for b in range(lanes) if a != b]
     return {(a, b): Bleed(abs(a - b) * gap_m, abs(a - b)) for a, b in pairs}
 

@@ -21,7 +21,7 @@ FINISH_S = 3.0  # for the last words
 
 @dataclass(frozen=True, slots=True)
 class GroupPlayer:
-    """One player.
+    """Who takes part, and when.
 
     Parameters
     ----------

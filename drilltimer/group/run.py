@@ -64,7 +64,7 @@ class GroupBoard(Protocol):
     """What shows a group session and obeys keys; `tick` raises `KeyboardInterrupt` when a key ends it."""
 
     def tick(self, session: GroupSession, health: Callable[[], Health]) -> None:
-        """Called often."""
+        """Draw if it is time to, and obey the keys pressed since; called between two blocks."""
 
     def __enter__(self) -> Self: ...
 

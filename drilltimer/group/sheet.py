@@ -31,7 +31,7 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """One player."""
+    """A player's line: scores, what to practise, and the drill for it."""
 
     player: str
     scores: Scores
@@ -41,7 +41,7 @@ class SheetRow:
 
 @dataclass(frozen=True, slots=True)
 class GroupSheet:
-    """What a sheet tells.
+    """All that a sheet tells, before it becomes a page or a table.
 
     Parameters
     ----------

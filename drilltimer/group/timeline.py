@@ -60,7 +60,7 @@ class Stage:
 
     @property
     def end_s(self) -> float:
-        """When work ends."""
+        """When work ends, from the session's start."""
         return self.start_s + self.work_s
 
 

@@ -50,7 +50,7 @@ class OwnSound:
         self.forget()
 
     def forget(self) -> None:
-        """Begin anew."""
+        """Unlearn the response: what it was learned from was wrong."""
         self._auto = np.zeros(self._taps)
         self._cross = np.zeros(self._taps)
         self._material = 0.0

@@ -98,12 +98,10 @@ def decide(
     rate_hz: float,
     least: float = LEAST_BELIEF,
 ) -> Hypothesis:
-    """Read a rep.
+    """Tell a rep's touchdown from its picture, or why none is told.
 
     Parameters
     ----------
-    picture : Picture
-    net : Net
     marks : sequence of float arrays, shape (MARK,)
         Of landings of this player that were told before, this rep's left out.
     usual : float array, shape (BANDS, PATCH)
@@ -112,7 +110,6 @@ def decide(
         Samples before and after which sounds belong to other reps.
     white : float array, shape (n,)
         The whitened segment.
-    rate_hz : float
     least : float
         What must be believed of a touchdown that is told; from `least_belief`.
     """

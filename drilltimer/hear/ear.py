@@ -126,7 +126,7 @@ class Ear:
         return self._residual_echo.left_db
 
     def read(self, segment: Segment, channel: int, expected: Expectation, lags: tuple[float, float]) -> Opinion:
-        """Read one segment.
+        """Hear one rep out: where its contact arrived, and what landed after it.
 
         Parameters
         ----------

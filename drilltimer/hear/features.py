@@ -92,7 +92,7 @@ class Picture:
 
 
 def softened(picture: Picture, column: int, by_db: float) -> Picture:
-    """The same, with what stands over the noise from a landing at a column on so much softer."""
+    """The picture as if what stands over the noise from a landing's column on were so much softer."""
     power, fine = picture.power.copy(), picture.fine.copy()
     for rows in (power[:, column - BEFORE :], fine[:, column - BEFORE :]):
         rows -= (1.0 - 10.0 ** (-by_db / 10.0)) * np.maximum(rows - 1.0, 0.0)
@@ -119,7 +119,7 @@ def level_db(patch: np.ndarray) -> float:
 def draw_picture(
     flat: Whitened, leftovers: Sequence[Leftover], own: np.ndarray, arrival: float, rate_hz: float
 ) -> Picture:
-    """Picture of a segment.
+    """Draw what the net sees of a segment.
 
     Parameters
     ----------

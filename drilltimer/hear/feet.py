@@ -65,7 +65,6 @@ def find_second_foot(
         Sample at which the first foot landed.
     others : sequence of float arrays
         Patterns of other landings, as from `Memory.patterns`.
-    rate_hz : float
     """
     places, evidence = second_foot_evidence(found, first, others, rate_hz)
     if not len(places):

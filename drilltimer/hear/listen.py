@@ -227,7 +227,7 @@ def worth(opinion: Opinion) -> tuple[bool, float]:
 
 
 def report(expected: Expectation, opinion: Opinion, segment: Segment) -> Heard:
-    """One channel's opinion as the answer."""
+    """What is told of a rep: one channel's opinion, in frames of the stream."""
     contact = None
     if opinion.zero is not None:
         contact = Onset(opinion.zero.at, 0.0, opinion.zero.uncertainty_ms)

@@ -69,7 +69,7 @@ class Memory:
         return [sure for other, sure in self._sure.items() if other != rep]
 
     def landings_by_rep(self) -> dict[int, Hypothesis]:
-        """The last landings."""
+        """The last landings that were told, by the rep that they belong to."""
         return dict(self._landings)
 
     def usual(self, rep: int) -> np.ndarray | None:

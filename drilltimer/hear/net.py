@@ -51,7 +51,7 @@ class Answer:
 
 
 class Net:
-    """All readers.
+    """The readers that ship, side by side.
 
     Attributes
     ----------

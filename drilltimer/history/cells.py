@@ -110,7 +110,7 @@ def check_session(session: Row) -> None:
 
 
 def check_about(session: Row) -> None:
-    """The same for a session's own columns."""
+    """Raise `ValueError` where a session's own columns hold what they cannot."""
     _check_cells("", session, SESSION_COLUMNS, _SESSION_MAY_LACK)
     if not _MOMENT.fullmatch(session["started_utc"]):
         raise ValueError(f"started_utc: {session['started_utc']!r} is no moment such as 2026-03-10T17:20:00Z")
@@ -119,7 +119,7 @@ def check_about(session: Row) -> None:
 
 
 def check_rep(rep: Row) -> None:
-    """The same for a rep."""
+    """Raise `ValueError` where a rep's columns hold what they cannot."""
     where = f"rep {rep['rep']}: "
     _check_cells(where, rep, [name for name in REP_COLUMNS if name in rep], _REP_MAY_LACK)
     if rep["mode"] not in _MODES or rep.get("coach") not in (None, *Mark):

@@ -36,7 +36,7 @@ class BlockEntry:
 
 @dataclass(frozen=True, slots=True)
 class SessionEntry:
-    """One session.
+    """A session without its reps: whose, when, what was asked for, and how it ended.
 
     Parameters
     ----------

@@ -52,7 +52,7 @@ _NEVER_NONE = {"void", "session_input_device", "session_output_device", "block_n
 
 @dataclass(slots=True)
 class Intake:
-    """What an import did."""
+    """How many sessions an import added, completed or had already, and what it would not take."""
 
     added: int = 0
     completed: int = 0

@@ -171,7 +171,7 @@ class Journal:
         }
 
     def _save_apart(self) -> None:
-        """As a file, beside the history or wherever else there is room."""
+        """Save the session as a file to import, beside the history or wherever else there is room."""
         for folder in (self._path.parent, Path.cwd(), Path(tempfile.gettempdir())):
             target = folder / f"unsaved-{self._entry.uid}.json"
             try:
@@ -202,7 +202,7 @@ def now_utc() -> str:
 
 
 def versions() -> dict[str, str]:
-    """Of the program and of what computes its figures."""
+    """Versions of the program and of what computes its figures."""
     import platform
     from importlib.metadata import version
 
@@ -216,7 +216,7 @@ def device_name(stream: AudioStream, side: str) -> str:
 
 
 def recording_uid(player: str, *files: Path) -> str:
-    """The same for the same files and player, so that scoring twice does not count twice.
+    """A uid that is the same for the same files and player, so that scoring twice does not count twice.
 
     Raises
     ------

@@ -34,7 +34,7 @@ _LINES = """
 
 @dataclass(frozen=True, slots=True)
 class PlayerLine:
-    """A player in a list."""
+    """A player, how many sessions are kept, and when the latest began."""
 
     player: Player
     sessions: int

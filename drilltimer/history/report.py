@@ -146,7 +146,7 @@ def _part(history: History, entry: SessionEntry, own: list[RepEntry], mode: Mode
 
 
 def summary(player: str, scores: Scores) -> str:
-    """The job in one line."""
+    """What matters most of the scores, in one line."""
     if scores.constant_error_ms is None:
         return f"{player}: no landing was timed."
     habit_ms = scores.constant_error_ms

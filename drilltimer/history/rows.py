@@ -66,7 +66,7 @@ def session_entry(row: Row, blocks: tuple[BlockEntry, ...] = ()) -> SessionEntry
 
 
 def block_row(entry: BlockEntry) -> dict[str, Any]:
-    """Columns of `blocks`."""
+    """A block as columns of the table `blocks`."""
     return asdict(entry) | {"warm_up": int(entry.warm_up)}
 
 
@@ -77,7 +77,7 @@ def block_entry(row: Row) -> BlockEntry:
 
 
 def rep_row(entry: RepEntry) -> dict[str, Any]:
-    """Columns of `reps`."""
+    """A rep and its verdict as columns of the table `reps`."""
     rep, verdict = entry.rep, entry.verdict
     return {
         "rep": rep.index,
@@ -161,5 +161,5 @@ def _cue(cue: Cue) -> dict[str, Any]:
 
 
 def text(value: Any) -> str:
-    """JSON in a column."""
+    """A value as the shortest JSON, for a column."""
     return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)

@@ -28,7 +28,7 @@ def history_path() -> Path:
 
 
 def open_history(*, make: bool = False) -> History:
-    """The history, opened.
+    """Open the history where `DRILLTIMER_HOME` or the system says that it lies.
 
     Raises
     ------

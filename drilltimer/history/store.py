@@ -35,7 +35,7 @@ from drilltimer.units import ms_from_s
 
 
 class History:
-    """The open history.
+    """One open file, and every way to write to it.
 
     Parameters
     ----------

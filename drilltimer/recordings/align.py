@@ -35,7 +35,7 @@ class Alignment:
 
     @property
     def clock(self) -> ClockMap:
-        """Of the segment with the most contacts."""
+        """The clock of the segment with the most contacts, which stands for the whole recording."""
         return max(self.segments, key=lambda segment: len(segment.heard)).clock
 
 

@@ -49,7 +49,7 @@ class CourtCard:
 
     @property
     def facts(self) -> list[tuple[str, str]]:
-        """Names and values."""
+        """The lines at its head, as names and values."""
         return [
             ("sound", self.audio),
             ("cue sheet", f"{self.sheet} (keep it with the sound)"),

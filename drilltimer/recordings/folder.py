@@ -43,7 +43,7 @@ CLUSTER_AHEAD = 512
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One recording to score.
+    """All that a worker needs to score one recording.
 
     Parameters
     ----------

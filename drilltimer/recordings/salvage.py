@@ -54,7 +54,7 @@ class Salvage:
         self.frames = 0  # read so far
 
     def pieces(self) -> Iterator[Samples]:
-        """All that can be read, float32 of shape (n, channels)."""
+        """All that can be read, and silence in holes whose length is known; float32 of shape (n, channels)."""
         with hushed_stderr():  # MP3's decoder comments on what it finds
             for piece in self._past_holes() if self._seeks else self._straight():
                 self.frames += len(piece)

@@ -65,7 +65,7 @@ class AlignedSegment:
 
     @property
     def share(self) -> float:
-        """Of its contacts that were heard where the clock says."""
+        """How many of its contacts were heard where the clock says, from 0 to 1."""
         return len(self.heard) / (self.last - self.first + 1)
 
 

@@ -55,7 +55,7 @@ class SessionRecorder:
         self._played = AudioWriter(played_path(path), rate_hz, output_channels, overwrite=False)
 
     def write(self, block: Block) -> None:
-        """Keep a block."""
+        """Keep what was heard and what was played in a block."""
         self._heard.write(block.samples)
         self._played.write(block.played)
 

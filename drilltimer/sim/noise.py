@@ -32,7 +32,7 @@ class NoiseSource:
         self._next()  # the filters settle
 
     def take(self, frames: int) -> Wave:
-        """Next `frames` frames."""
+        """The noise's next frames; no stretch comes again."""
         parts, have = [self._left], len(self._left)
         while have < frames:
             parts.append(self._next())

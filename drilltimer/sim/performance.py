@@ -80,7 +80,7 @@ class LandingPlace(Protocol):
 
     @property
     def settings(self) -> RoomSettings:
-        """Of the room."""
+        """What the room is like."""
 
     def add_foot(self, at: float, level_db: float, seed: tuple[int, ...]) -> float:
         """Let a foot's sound arrive; answers its level over the noise in dB."""

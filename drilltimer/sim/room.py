@@ -99,7 +99,7 @@ class SimulatedRoom:
         self._performance.forget(self._emitted_at(self._position))
 
     def read(self) -> Block:
-        """Next block."""
+        """What the microphone hears while the next frames are played, at the pace of the clock if one is set."""
         frames, start = next(self._block_frames), self._position
         played = self._mixer.mix(start, frames)
         self._emit(start, played)

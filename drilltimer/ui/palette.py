@@ -25,7 +25,7 @@ class Palette:
     warning: str = "bold reverse"
 
     def of(self, grade: Grade) -> str:
-        """Style of a grade."""
+        """The style in which a grade is shown, good or bad."""
         match grade:
             case Grade.BEFORE | Grade.EARLY:
                 return f"bold {self.early}"

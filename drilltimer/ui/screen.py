@@ -33,7 +33,7 @@ METER_CELLS = 12
 
 @dataclass(frozen=True, slots=True)
 class Viewport:
-    """How to draw.
+    """What the terminal can show.
 
     Parameters
     ----------

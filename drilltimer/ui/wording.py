@@ -23,7 +23,7 @@ Tellable = str | Notice | UserError | Sequence["Tellable"]
 
 
 class Wording:
-    """Texts by dotted key."""
+    """Words for facts: texts of one language by dotted key."""
 
     def __init__(self, texts: Mapping[str, str]) -> None:
         self._texts = texts
@@ -89,7 +89,7 @@ def english() -> Wording:
 
 
 def load_wording(language: str = "en", folders: Sequence[Path] = ()) -> Wording:
-    """Texts of a language.
+    """A language's texts, with English for what it lacks.
 
     Parameters
     ----------
