@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import builtins
 import os
 import re
 import shlex
@@ -14,7 +16,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
-from house import GOALS
+from house import GOALS, sources
 from rich.cells import cell_len
 
 from drilltimer.cli import main
@@ -29,6 +31,7 @@ FILES = [
     *sorted((ROOT / "drilltimer").glob("**/*.md")),
     ROOT / "tests" / "accuracy" / "README.md",
 ]
+DOCUMENTED = (ast.Module, ast.ClassDef, ast.FunctionDef)
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
 ELLIPSIS = "..."
 
@@ -218,3 +221,53 @@ def test_an_installed_program_has_the_whole_guide(tmp_path):
     ).stdout.split()  # fmt: skip
     assert Path(answer[0]).is_relative_to(tmp_path)
     assert answer[1:] == [chapter.topic for chapter in CHAPTERS]
+
+
+# ---------------------------------------------------------------- prose in the source
+
+
+def prose() -> Iterator[tuple[str, str]]:
+    """What developers read: DEVELOPERS.md, and every docstring and remark of the package."""
+    yield "DEVELOPERS.md", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for path in sources():
+        text = path.read_text(encoding="utf-8")
+        nodes = (node for node in ast.walk(ast.parse(text)) if isinstance(node, DOCUMENTED))
+        words = [*(ast.get_docstring(node) or "" for node in nodes), *re.findall(r"#.*", text)]
+        yield path.relative_to(ROOT).as_posix(), "\n".join(words)
+
+
+def missing_files(name: str, text: str) -> list[str]:
+    """Files and rooms, such as `hear/ear` or `ui/`, that lie nowhere."""
+    homes = (ROOT, ROOT / "drilltimer", ROOT / "drilltimer/ui", ROOT / "tests", (ROOT / name).parent)
+    return [
+        stem + ending
+        for stem, ending in re.findall(r"`((?:[a-z_]+/)+[a-z_]*)(\.\w+)?[`(]", text)
+        if not any((home / f"{stem}{suffix}").exists() for home in homes for suffix in ("", ".py", ending))
+    ]
+
+
+def missing_classes(text: str, classes: set[str]) -> list[str]:
+    return [name for name in re.findall(r"`([A-Z][a-z]+(?:[A-Z][a-z]+)*)[`.(]", text) if name not in classes]
+
+
+def known_classes() -> set[str]:
+    """Whatever is defined or imported anywhere, and a few of the libraries' own."""
+    known = {*dir(builtins), "Stream", "FloatRange"}
+    for path in (*sources(), *(ROOT / "tests").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            match node:
+                case ast.ClassDef(name=name) | ast.alias(name=name) | ast.Name(id=name, ctx=ast.Store()):
+                    known.add(name)
+    return known
+
+
+def test_files_and_classes_that_prose_names_exist():
+    classes = known_classes()
+    for name, text in prose():
+        assert not missing_files(name, text), name
+        assert not missing_classes(text, classes), name
+
+
+def test_a_name_that_went_would_be_seen():
+    assert missing_files("DEVELOPERS.md", "see `hear/gone` and `hear/ear`") == ["hear/gone"]
+    assert missing_classes("a `Gone` is no `Landing`", known_classes()) == ["Gone"]

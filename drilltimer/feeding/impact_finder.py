@@ -49,7 +49,7 @@ class Impact:
     at : float
         Stream frame.
     strength : float
-        As of a `Rise`.
+        As of an `OnsetCandidate`.
     late_ms, scatter_ms : float
         By how much its beginning is usually picked too late, and one sigma about that.
     level_db : float

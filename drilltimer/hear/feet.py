@@ -59,7 +59,7 @@ def find_second_foot(
 
     Parameters
     ----------
-    found : Rises
+    found : OnsetCandidates
         Of the segment, with its whitened signal.
     first : float
         Sample at which the first foot landed.

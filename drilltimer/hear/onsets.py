@@ -82,7 +82,7 @@ class OnsetCandidates:
 
     Parameters
     ----------
-    rises : tuple of Rise
+    rises : tuple of OnsetCandidate
         In time order.
     strengths : float array
         Of every local maximum, noise included.
