@@ -116,7 +116,7 @@ class Tails:
         return tail
 
     def uncovered(self, frame: float, excerpt: np.ndarray, lags_s: np.ndarray) -> np.ndarray:
-        """Strength of the rises at these lags after a contact, its tail counted as noise; as an `OnsetCandidate`'s strength."""
+        """Strength of rises at these lags after a contact (see `OnsetCandidate`), its tail counted as noise."""
         logs = np.maximum(excerpt - np.log1p(self.expected(frame, excerpt)), 0.0)
         lag = round(LAG_S / STEP_S)
         growth = np.maximum(logs[:, lag:] - logs[:, :-lag], 0.0).mean(axis=0)

@@ -26,7 +26,6 @@ class Listener:
 
     Parameters
     ----------
-    rate_hz : int
     channels : int
         Input channels; each is heard by itself, and the one in which a rep is clearest speaks for it.
     lags_s : pair of float

@@ -71,8 +71,6 @@ class AudioFile:
 
     Attributes
     ----------
-    rate_hz : int
-    channels : int
     frames : int
         As promised by the header; `read` finds out if that was true. With `salvage`, as can be read.
     damage : Notice | None

@@ -116,7 +116,6 @@ class Mixer:
 
         Parameters
         ----------
-        frames : int
         out : float32 array, shape (frames, channels), optional
             Written over and returned; without it a new array is made.
 
