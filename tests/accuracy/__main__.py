@@ -1,7 +1,7 @@
 """Measure how well landings are heard, and write the table into `README.md` beside it: `python -m tests.accuracy`.
 
-`--quick` measures little and writes nothing; `--lanes`, `--feeding` and `--guesses` measure and write their tables
-alone.
+`--quick` measures little and writes nothing; `--landings`, `--lanes`, `--feeding` and `--guesses` measure and write
+their tables alone.
 """
 
 from __future__ import annotations
@@ -86,41 +86,35 @@ def guesses_table(pool: ProcessPoolExecutor) -> list[str]:
     return table(GUESS_HEADS, cases, [each.row() for each in pool.map(measure_guesses, cases)])
 
 
+def landings_tables(pool: ProcessPoolExecutor) -> list[str]:
+    """Lines of the tables of single landings: as scored later, and live beside that."""
+    cases, beside = all_cases(), live_cases()
+    lines = table(HEADS, cases, [each.row() for each in pool.map(measure, cases)])
+    return [*lines, "", *table(LIVE_HEADS, beside, [each.row() for each in pool.map(measure_live, beside)])]
+
+
 def main() -> None:
-    """Measure every case in two processes."""
-    if "--guesses" in sys.argv:
-        with ProcessPoolExecutor(2) as pool:
-            lines = guesses_table(pool)
-        print("\n".join(lines))
-        write(lines, GUESSES_BEGIN, GUESSES_END)
-        return
-    for place, option, measured in ((1, "--lanes", lanes_table), (2, "--feeding", feeding_table)):
-        if option in sys.argv:
-            with ProcessPoolExecutor(2) as pool:
-                lines = measured(pool)
-            print("\n".join(lines))
-            tables = written_tables()
-            tables[place] = "\n".join(lines)
-            write(["\n\n".join(tables)])
-            return
-    quick = "--quick" in sys.argv
-    cases = quick_cases() if quick else all_cases()
+    """Measure in two processes what is asked for, or else everything."""
+    options = [*MEASURED, "--guesses"]
+    asked = [option for option in options if option in sys.argv] or options
     with ProcessPoolExecutor(2) as pool:
-        rows = [each.row() for each in pool.map(measure, cases)]
-        beside = [] if quick else live_cases()
-        live_rows = [each.row() for each in pool.map(measure_live, beside)]
-        lanes = [] if quick else lanes_table(pool)
-        feeding = [] if quick else feeding_table(pool)
-    lines = table(HEADS, cases, rows)
-    if live_rows:
-        lines += ["", *table(LIVE_HEADS, beside, live_rows)]
-    if lanes:
-        lines += ["", *lanes, "", *feeding]
-    print("\n".join(lines))
-    if not quick:
-        write(lines)
-        with ProcessPoolExecutor(2) as pool:
-            write(guesses_table(pool), GUESSES_BEGIN, GUESSES_END)
+        if "--quick" in sys.argv:
+            cases = quick_cases()
+            print("\n".join(table(HEADS, cases, [each.row() for each in pool.map(measure, cases)])))
+            return
+        for place, (option, measured) in enumerate(MEASURED.items()):
+            if option in asked:
+                tables = written_tables()
+                tables[place] = "\n".join(measured(pool))
+                print(tables[place])
+                write(["\n\n".join(tables)])
+        if "--guesses" in asked:
+            lines = guesses_table(pool)
+            print("\n".join(lines))
+            write(lines, GUESSES_BEGIN, GUESSES_END)
+
+
+MEASURED = {"--landings": landings_tables, "--lanes": lanes_table, "--feeding": feeding_table}
 
 
 if __name__ == "__main__":
