@@ -221,7 +221,9 @@ class Composer:
             return torch.randn(*shape, generator=self._generator, device=self._device)
 
         gamma = -(torch.stack([rand(*by_rep) for _ in range(4)]).clamp(min=1e-6).log().sum(dim=0)) * 0.055
-        usual = torch.where(rand(*by_rep) < 0.07, -0.03 - 0.13 * rand(*by_rep), gamma.clamp(0.06, 0.5))
+        # The development recordings' players never land from 30 ms before to 60 ms after the contact; these do, or else
+        # a landing that comes with the contact passes for what is left of our own sound.
+        usual = torch.where(rand(*by_rep) < 0.15, -0.16 + 0.22 * rand(*by_rep), gamma.clamp(0.0, 0.5))
         centre, spread = -0.06 + 0.38 * rand(*by_session), 0.02 + 0.09 * rand(*by_session)
         shift = 0.12 * (rand(*by_session) < 0.4) * (torch.arange(reps, device=self._device) >= reps // 2)
         any_time = torch.where(
