@@ -1,4 +1,4 @@
-"""Sessions put together for teaching are what the ear would have seen of them."""
+"""Sessions put together for teaching are what the ear would have seen of them, and what was taught is what ships."""
 
 from pathlib import Path
 
@@ -91,3 +91,29 @@ def test_an_empty_stage_is_empty(scene):
         full = np.square(scene.recorded[round(landing["mic_s"] * RATE_HZ) :][:160]).mean()
         assert empty < 3.0 * usual
         assert empty < 0.5 * full
+
+
+def test_a_reader_ships_as_it_was_taught_and_can_be_taken_up_again(tmp_path):
+    from drilltimer.hear.features import CHANNELS, FRAMES
+    from drilltimer.hear.net import LIKENESSES, OWN_MARK, Reader
+    from tests.hearing.train import build_reader, export, take_up
+
+    torch.manual_seed(1)
+    taught, again = build_reader(torch), build_reader(torch)
+    columns = torch.randn(3, CHANNELS, FRAMES)
+    taught.first_stage(columns)  # so that what it normalises by is of something
+    export(taught, tmp_path / "one.npz")
+    with np.load(tmp_path / "one.npz") as file:
+        weights = {name: file[name] for name in file.files}
+    np.savez(tmp_path / "both.npz", **{f"1.{name}": value for name, value in weights.items()})
+    take_up(torch, again, tmp_path / "both.npz", 1)
+    allowed = np.arange(FRAMES) > 100
+    shipped = Reader(weights).read(columns[0].numpy(), [], allowed)
+    nothing = torch.zeros(1, LIKENESSES + OWN_MARK, FRAMES)
+    for reader in (taught.eval(), again.eval()):
+        with torch.no_grad():
+            x, marks = reader.first_stage(columns[:1])
+            maps, none, _ = reader.second_stage(x, nothing, torch.from_numpy(allowed)[None])
+        assert marks[0].numpy() == pytest.approx(shipped.marks, abs=1e-4)
+        assert maps[0, 0].numpy() == pytest.approx(shipped.first, abs=1e-4)
+        assert float(none[0]) == pytest.approx(shipped.none, abs=1e-4)
