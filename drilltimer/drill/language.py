@@ -25,8 +25,6 @@ def read_drill(text: str, file: str) -> tuple[Drill, Tree]:
 
     Parameters
     ----------
-    text : str
-        YAML.
     file : str
         Name to use in messages.
 

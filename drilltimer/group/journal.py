@@ -23,11 +23,6 @@ class GroupJournal:
     """Keeps a group session: one per scored player, and per placement where stations differ in theirs.
 
     Each begins with its first rep.
-
-    Parameters
-    ----------
-    drills : mapping
-        Drill by name.
     """
 
     def __init__(

@@ -61,13 +61,7 @@ class Segment:
 
 
 class SampleBuffer:
-    """Keeps blocks until told that they are no longer needed. Memory is bounded by what is kept.
-
-    Parameters
-    ----------
-    rate_hz : float
-        Of the stream.
-    """
+    """Keeps blocks until told that they are no longer needed. Memory is bounded by what is kept."""
 
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz

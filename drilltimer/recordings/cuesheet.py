@@ -126,8 +126,6 @@ def sheet_from_json(text: str, file: str) -> CueSheet:
 
     Parameters
     ----------
-    text : str
-        JSON.
     file : str
         Name to use in messages.
 
