@@ -14,6 +14,7 @@ from drilltimer.drill.schedule import schedule
 from drilltimer.drill.windows import window_for
 from drilltimer.model import LEVELS, Cue, Grade, Level, Placement, Progression, Rep, Sound, Verdict
 from drilltimer.score.progress import Ladder, LevelMove
+from drilltimer.ui.wording import english
 
 RULE = Progression()
 RETURN = tuple(window_for(level, "return") for level in LEVELS)
@@ -162,7 +163,7 @@ def test_a_session_moves_an_expert_up_says_it_shows_it_and_keeps_it(monkeypatch:
         room,
         place,
         on_rep=lambda rep, verdict, snapshot: None,
-        on_trouble=shown.append,
+        on_trouble=lambda told: shown.append(english().tell(told)),
     )
     levels = [verdict.level for verdict in outcome.verdicts]
     assert levels[:5] == ["beginner"] * 5
