@@ -25,7 +25,7 @@ class LookingEar(TracedEar):
     """Keeps its looks."""
 
     def _decide(self, seen, rate_hz, rep):
-        self.looks = {**getattr(self, "looks", {}), rep: (seen, self._start)}
+        self.looks = {**getattr(self, "looks", {}), rep: seen}
         return super()._decide(seen, rate_hz, rep)
 
 
@@ -37,7 +37,7 @@ def test_a_picture_drawn_on_the_accelerator_is_the_ear_s(scene):
     ear = LookingEar(scene.rate_hz, scene.rate_hz, scene, False)
     hear_scene(scene, ear, (-0.03, 0.03), 1)
     composer = Composer(torch, "cpu", 1)
-    for rep, (seen, _) in ear.looks.items():
+    for rep, seen in ear.looks.items():
         picture, stage = ear.pictures[rep][0], ear.stages[rep]
         # The stage is the take less everybody in it; here nobody is taken away.
         hop = SAMPLES // STAGE_HOPS

@@ -14,12 +14,13 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.hear.bands import BANDS, FRAME_S, HOP_S, LEAKAGE, PREDICTOR, QUIET
+from drilltimer.hear.bands import BANDS, FRAME_S, HOP_S, LEAKAGE, PREDICTOR, QUIET, _band_edges
 from drilltimer.hear.ear import CUT_HZ
 from drilltimer.hear.features import COLUMN_S, FRAME_HOPS, FRAMES, FROM_S, LEAST, MOST, NEPERS
+from drilltimer.hear.filters import ORDER
 from drilltimer.hear.onsets import PICK_EDGES_HZ
 from drilltimer.sim.acoustics import LEAD
-from tests.hearing.lessons import PAD_HOPS, STAGE_HOPS, EmptyStage
+from tests.hearing.lessons import NEVER, PAD_HOPS, STAGE_HOPS, EmptyStage
 from tests.hearing.stage import LEVEL_BAND_HZ, MICROPHONES, Layers, microphone_sections
 
 RATE_HZ = 16_000
@@ -31,7 +32,6 @@ WAVE, SPECTRUM = 12_000, 16_384  # samples kept of a footfall or a stranger, and
 SPOTS, STRIKES, OUTSIDE = 3, 4, 8  # where a player lands; strikes kept of each place; strangers of a scene
 PUBLISHED = 0.5  # share of sessions that move as the development recordings' players do
 EVENTS = 12  # of a rep, that are kept
-NOWHERE = -1e4
 
 
 def keep_layers(layers: Layers, stages: list[EmptyStage], allowed: Iterable[tuple[float, float]]) -> dict:
@@ -81,17 +81,14 @@ class Composer:
         self._generator = torch.Generator(device=device).manual_seed(seed)
         self.pool: dict = {}
         microphones = [self._response(microphone_sections(kind, RATE_HZ)) for kind in MICROPHONES]
-        self._microphones = torch.stack(microphones) * self._butter(2, CUT_HZ, "highpass", SPECTRUM)
-        self._level_band = self._butter(2, LEVEL_BAND_HZ, "bandpass", SPECTRUM)
+        self._microphones = torch.stack(microphones) * self._butter(CUT_HZ, "highpass", SPECTRUM)
+        self._level_band = self._butter(LEVEL_BAND_HZ, "bandpass", SPECTRUM)
         low, high = PICK_EDGES_HZ
         kinds = ((low, "lowpass"), (PICK_EDGES_HZ, "bandpass"), (high, "highpass"))
         self._size = 1 << math.ceil(math.log2(SAMPLES + 2000))
-        self._pickers = [self._butter(2, edges, kind, self._size) for edges, kind in kinds]
+        self._pickers = [self._butter(edges, kind, self._size) for edges, kind in kinds]
         self._window = torch.from_numpy(np.hanning(FRAME + 1)[:-1]).float().to(device)
-        size = 2 * FRAME
-        edges = np.geomspace(60.0, 0.475 * RATE_HZ, BANDS + 1) * size / RATE_HZ
-        first = np.maximum(1, np.round(edges[:-1]).astype(int))
-        last = np.maximum(first + 1, np.round(edges[1:]).astype(int))
+        _, first, last = _band_edges(RATE_HZ)
         sums = np.zeros((FRAME + 1, BANDS))
         for band, (a, b) in enumerate(zip(first, last, strict=True)):
             sums[a:b, band] = 1.0 / (b - a)
@@ -294,12 +291,12 @@ class Composer:
         """Times and events as `Lessons` keeps them."""
         torch = self._torch
         column = (sample - FIRST_MIDDLE) / STEP
-        at = torch.where(sounding, column, NOWHERE)
+        at = torch.where(sounding, column, NEVER)
         times = torch.stack([at[:, :, 0], at[:, :, 1], at[:, :, 6], allowed[..., 0], allowed[..., 1]], dim=2)
-        others = torch.nn.functional.pad(at[:, :, 2:], (0, EVENTS - at.shape[2] + 2), value=NOWHERE)
-        others = torch.where((others >= 0) & (others < FRAMES), others, NOWHERE)
+        others = torch.nn.functional.pad(at[:, :, 2:], (0, EVENTS - at.shape[2] + 2), value=NEVER)
+        others = torch.where((others >= 0) & (others < FRAMES), others, NEVER)
         role = torch.nn.functional.pad(role[:, :, 2:].float(), (0, EVENTS - role.shape[2] + 2))
-        events = torch.stack([others, torch.where(others > NOWHERE, role, NOWHERE)], dim=3)
+        events = torch.stack([others, torch.where(others > NEVER, role, NEVER)], dim=3)
         return times.float(), events.float()
 
     def _with_another(self, sound, noise_rms):
@@ -375,10 +372,10 @@ class Composer:
         _, response = sosfreqz(sections, np.linspace(0.0, np.pi, size // 2 + 1))
         return self._torch.from_numpy(response.astype(np.complex64)).to(self._device)
 
-    def _butter(self, order: int, edges_hz, kind: str, size: int):
+    def _butter(self, edges_hz, kind: str, size: int):
         from scipy.signal import butter
 
-        return self._response(butter(order, edges_hz, kind, fs=RATE_HZ, output="sos"), size)
+        return self._response(butter(ORDER, edges_hz, kind, fs=RATE_HZ, output="sos"), size)
 
     def _rand(self, *shape: int):
         return self._torch.rand(*shape, generator=self._generator, device=self._device)
