@@ -91,7 +91,8 @@ class TracedEar(Ear):
 
         layers, count = self.scene.layers, len(seen.residual)
         there = np.zeros(count)
-        piece = (layers.feet + self.scene.strangers)[self._start : self._start + count]
+        here = slice(self._start, self._start + count)
+        piece = layers.feet[here] + self.scene.strangers[here]
         there[: len(piece)] = piece
         empty = seen.residual - filtered(there, "highpass", (CUT_HZ,), rate_hz)
         hop = seen.flat.hop
