@@ -41,12 +41,15 @@ _outcomes: dict[str, int] = {"passed": 0, "failed": 0, "skipped": 0}  # of the t
 # Files that take ten seconds and more: the process that got such a one last would keep the others waiting.
 SLOW = (
     "test_group_on_court.py", "test_on_court.py", "test_survival.py", "test_feed_live.py", "test_live.py",
-    "test_group.py", "test_lanes.py", "test_folder.py", "test_cli.py", "test_feed_scenes.py", "test_footsteps.py",
-    "test_listen.py", "test_feed.py", "test_accuracy.py", "test_coach_keys.py", "test_rendering.py", "test_crash.py",
-    "test_films.py", "test_passages.py", "test_published_sound.py", "test_broken_recordings.py", "test_room.py",
-    "test_shipped_drills.py",
+    "test_group.py", "test_lanes.py", "test_accuracy.py", "test_footsteps.py", "test_cli.py", "test_feed.py",
+    "test_feed_scenes.py", "test_folder.py", "test_broken_recordings.py", "test_run.py", "test_coach_keys.py",
+    "test_sheet_choice.py", "test_listen.py", "test_terminal.py", "test_faint.py", "test_shipped_drills.py",
+    "test_rendering.py", "test_compare.py", "test_crash.py", "test_segments.py", "test_approach_scenes.py",
+    "test_films.py", "test_compare_players.py", "test_soonest.py", "test_damaged_history.py", "test_published_sound.py",
+    "test_another_language.py", "test_room.py",
 )  # fmt: skip
 NICE = 10  # of processes that only compute
+SIDE_BY_SIDE = 4  # files in real time; what is left of the processors between their blocks is for one that computes
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -54,15 +57,21 @@ def pytest_configure(config: pytest.Config) -> None:
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:
             signal.signal(number, signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL)
+    os.environ.setdefault(
+        "OPENBLAS_NUM_THREADS", "1"
+    )  # several processes with threads of their own are in each other's way
     config.option.loadscopereorder = False  # xdist's own order: the files with the most tests first
 
 
 @pytest.hookimpl(trylast=True)  # once those that are not to run are gone
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files in real time first, side by side, as they leave processors idle; then the others, slow ones first."""
+    """Files in real time first, side by side, as they leave processors idle; with the others, slow ones first."""
     rank = {name: place for place, name in enumerate(SLOW)}
     _real_time.update(item.path for item in items if item.get_closest_marker("audio"))
-    items.sort(key=lambda item: (item.path not in _real_time, rank.get(item.path.name, len(rank))))  # stable
+    files = sorted(dict.fromkeys(item.path for item in items), key=lambda path: rank.get(path.name, len(rank)))
+    waiting, computing = ([path for path in files if (path in _real_time) is kind] for kind in (True, False))
+    order = [*waiting[:SIDE_BY_SIDE], *computing[:1], *waiting[SIDE_BY_SIDE:], *computing[1:]]
+    items.sort(key=lambda item: order.index(item.path))  # stable
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
