@@ -33,6 +33,10 @@ def as_kept(text: str) -> Notice | None:
     return notice("as_kept", text=text) if text else None
 
 
+class Quit(KeyboardInterrupt):
+    """A key ended the session: a wish, and no interruption."""
+
+
 class UserError(Exception):
     """Something the user can understand and mend.
 

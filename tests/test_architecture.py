@@ -24,7 +24,7 @@ PACKAGE = "drilltimer"
 
 # Top down. A room may import from its own modules and from any floor below, never from its own floor's other rooms.
 FLOORS = (
-    {"recordings", "group", "feeding", "history", "guide"},  # the wings: the core does without any of them
+    {"recordings", "group", "feeding", "history", "guide", "drills"},  # the wings: the core does without any of them
     {"cli"},
     {"app"},
     {"audio", "ui", "sim"},
@@ -43,8 +43,9 @@ WORLDLY = {
         *("salvage", "session_recorder", "sheet_choice", "sheet_search", "writing"),
     },
     "group": {"journal", "sheet", "sheet_page"},
-    "feeding": {"journal"},
+    "feeding": {"board", "journal", "rehearsal"},
     "guide": set(),
+    "drills": {"catalogue"},
     "history": {
         *("compare", "connect", "days", "export", "intake", "journal", "own_target", "queries", "report"),
         *("store", "stranger"),
@@ -60,7 +61,7 @@ HOMES = {
     # drawing is the edge's business
     "rich": {
         *("drilltimer.ui", "drilltimer.cli", "drilltimer.group.cli", "drilltimer.guide.cli"),
-        *("drilltimer.group.board_drawing", "drilltimer.group.board_screen"),
+        *("drilltimer.group.board_drawing", "drilltimer.group.board_screen", "drilltimer.feeding.board"),
     },
     "click": {"drilltimer.cli", *(f"drilltimer.{wing}.cli" for wing in WINGS)},
     "yaml": {"drilltimer.drill.tree"},  # the one reader that knows YAML's traps

@@ -490,7 +490,7 @@ def test_a_stream_is_closed_when_its_session_cannot_be_recorded(tmp_path):
         run_live(plan, room, place, record=recorder(tmp_path / "no/kept.wav"), on_rep=print, on_trouble=print)
     feed = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
     with refused(RecordingError, "cannot be written"):
-        run_feed(feed, room, record=tmp_path / "no/kept.wav", on_rep=print, on_trouble=print, tick=print)
+        run_feed(feed, room, record=tmp_path / "no/kept.wav", on_rep=print, on_trouble=print)
     assert closed == ["closed", "closed"]
 
 

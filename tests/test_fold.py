@@ -138,7 +138,7 @@ def test_what_the_option_parser_says_keeps_to_the_terminals_width(arguments, tmp
 def test_without_a_command_help_is_shown_as_ever(monkeypatch):
     for columns in (None, 40):
         monkeypatch.setattr(common, "terminal_columns", lambda stream, columns=columns: columns)
-        assert "Commands:\n  " in CliRunner().invoke(main, []).stderr
+        assert "Commands:\n  " in CliRunner().invoke(main, []).stdout
 
 
 @pytest.mark.long

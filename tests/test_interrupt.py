@@ -102,9 +102,7 @@ def test_so_does_one_that_waits_for_its_device(tmp_path):
 def test_so_does_live_feeding():
     room = RoomWithRequest(200)
     asked = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
-    fed = run_feed(
-        asked, room, length_s=60.0, on_rep=lambda *_: None, on_trouble=pytest.fail, tick=lambda session: None
-    )
+    fed = run_feed(asked, room, length_s=60.0, on_rep=lambda *_: None, on_trouble=pytest.fail)
     assert fed.interrupted
     assert room.reads_after == 0
 

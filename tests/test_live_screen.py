@@ -10,6 +10,7 @@ import pytest
 from rich.console import Console
 from test_screen import SNAPSHOT
 
+from drilltimer.errors import Quit
 from drilltimer.model import Health
 from drilltimer.score.feedback import Message
 from drilltimer.ui.keys import PosixKeys
@@ -91,16 +92,16 @@ def test_a_key_is_answered_at_once():
 )
 def test_keys(key, asked):
     session = Recorder()
-    obey(key, session)
+    obey(key, session, load_wording())
     assert session.asked == asked
 
 
 def test_space_goes_on_after_a_pause_and_q_ends():
     session = Recorder(paused="rest")
-    obey(" ", session)
+    obey(" ", session, load_wording())
     assert session.asked == [("resume",)]
-    with pytest.raises(KeyboardInterrupt):
-        obey("q", session)
+    with pytest.raises(Quit):
+        obey("q", session, load_wording())
 
 
 def test_news_stand_on_the_screen_for_ten_seconds():

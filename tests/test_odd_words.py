@@ -38,7 +38,7 @@ def call(*arguments: object, code: int = 0) -> Result:
 @pytest.mark.parametrize("option", ["--distance", "--air-c", "--speed", "--wait-s"])
 def test_not_a_number_is_in_no_range(option: str) -> None:
     told = call("run", "steady-contact", "--simulate", "club", "--speed", 0, option, "nan", code=2).output
-    assert f"Invalid value for '{option}': 'nan' is not a number." in told
+    assert f"Invalid value for '{option}': 'nan': expected" in told
 
 
 @pytest.mark.parametrize(

@@ -57,7 +57,7 @@ def test_the_screen_fits_its_window_and_says_everything(size, capsys):
     assert len(lines) == size[1]
     assert all(len(line) <= size[0] for line in lines)
     for said in (
-        "Serve return", "rep 6 of 30", "3:25 left", "> late >", "in window 20 %", "constant -35 ms", "variable 89 ms",
+        "Serve return", "rep 6 of 30", "3:25 left", "> late >", "in window 20 %", "habit -35 ms", "scatter 89 ms",
         "stagger 22 ms", "in  -23 dB", "noise -61 dB", "sound good", "drift +3 ppm", "« < = . x >",
     ):  # fmt: skip
         assert said in text, said
@@ -73,8 +73,8 @@ def test_the_figure_is_as_big_as_the_window_allows(size, least_rows):
 def test_one_landing_has_no_scatter_and_nothing_is_minus_zero():
     recent = (verdict(0, -0.3, Grade.ON_TIME),)
     text = rendered(replace(SNAPSHOT, recent=recent, scores=summarize(recent), shown=Shown(Grade.ON_TIME, -0.3)))
-    assert "variable" not in text
-    assert "constant +0 ms" in text
+    assert "scatter" not in text
+    assert "habit +0 ms" in text
     assert all(row.rstrip() in text for row in big_text("+0", 3))
 
 

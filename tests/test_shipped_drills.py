@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from drilltimer.app.examine import examine
 from drilltimer.app.live import run_live
 from drilltimer.app.open import open_room
 from drilltimer.app.plan import Plan, make_plan
 from drilltimer.audio.files import list_drills, load_word
+from drilltimer.drills.run import examine
 from drilltimer.model import Placement
 from drilltimer.recordings.rendering import render_plan
 from drilltimer.sound.bank import build_bank
@@ -78,7 +78,7 @@ def test_nothing_practises_the_lead_ins_of_the_transfer_block() -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_there_is_nothing_to_warn_about(name: str) -> None:
     examined = examine(name)
-    assert [str(problem) for problem in examined.warnings] == []
+    assert [str(problem) for problem in examined.cautions] == []
     assert examined.load.landings == examined.plan.landings > 0
 
 

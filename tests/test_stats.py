@@ -196,7 +196,7 @@ def test_nothing_to_average_is_none() -> None:
 
 def test_one_rep_has_errors_but_no_scatter_to_judge_by() -> None:
     scores = summary([-12.0])
-    assert (scores.constant_error_ms, scores.variable_error_ms, scores.absolute_error_ms) == (-12.0, 0.0, 12.0)
+    assert (scores.constant_error_ms, scores.variable_error_ms, scores.absolute_error_ms) == (-12.0, None, 12.0)
     assert (scores.ci95_low_ms, scores.ci95_high_ms, scores.mdc95_ms) == (None, None, None)
 
 

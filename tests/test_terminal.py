@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import shutil
 import sys
 import time
@@ -30,17 +31,18 @@ feedback: {kind: each, delay_s: 0.5}
 calls: {words: [left], delay_s: [0.2, 0.2]}
 """
 LIMIT_S = 180.0
+PROGRAM = "from drilltimer.cli import main; main()"
 
 
 class Terminal:
     """A program in a terminal of so many columns and rows."""
 
-    def __init__(self, arguments, columns=80, rows=24, **environment):
+    def __init__(self, arguments, columns=80, rows=24, shell="", **environment):
         variables = {"TERM": "xterm-256color", "LANG": "C.UTF-8", "PYTHONIOENCODING": "utf-8", **environment}
         # A process of a parallel test run says how wide its own output is; that is not this terminal's width.
         inherited = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
         self.program = pexpect.spawn(
-            sys.executable, ["-c", "from drilltimer.cli import main; main()", *arguments],
+            shell or sys.executable, arguments if shell else ["-c", PROGRAM, *arguments],
             env={**inherited, **variables}, dimensions=(rows, columns), timeout=LIMIT_S, encoding=None,
         )  # fmt: skip
         self.screen = pyte.Screen(columns, rows)
@@ -62,10 +64,11 @@ class Terminal:
     def text(self):
         return "\n".join(self.screen.display)
 
-    def until(self, pattern):
+    def until(self, pattern, gone=False):
         ends_s = time.monotonic() + LIMIT_S
         while time.monotonic() < ends_s:
-            if match := re.search(pattern, self.text):
+            match = re.search(pattern, self.text)
+            if bool(match) is not gone:
                 return match
             if not self.read():
                 break
@@ -117,14 +120,54 @@ def test_a_session_is_shown_paused_marked_resized_and_ended(terminal):
     assert "PAUSED" not in window.text
     assert len(window.screen.display[0].rstrip()) > 80  # drawn anew for the wider window
     window.program.send("v")
-    window.until(r"x +\n")
+    window.until("v takes it back")
+    window.program.send("r")
+    window.until("said again: left")
+    window.program.send("v")
+    window.until("v takes it back", gone=True)
+    window.program.send("v")
+    window.until("v takes it back")
+    window.program.send("f")
+    window.until("asked: the last landing is told|nothing to tell")
     window.program.send("q")
-    assert window.finish() == 130
+    assert window.finish() == 0
     assert re.search("reps? scored", window.text)
-    assert "declared void" in window.raw.decode()
+    listed = window.raw.decode().rpartition("\x1b[?1049l")[2]
+    rows = [int(number) for number in re.findall(r"^ *(\d+)  left ", listed, re.MULTILINE)]
+    assert rows == list(range(1, len(rows) + 1))  # each once, whatever was voided and taken back
+    assert listed.count("declared void") == 1
     assert b"\x1b[?1049l" in window.raw  # the other screen was left
     assert b"\x1b[?25h" in window.raw.rsplit(b"\x1b[?25l", 1)[1]  # and the cursor shown again
     assert "Traceback" not in window.text
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="needs a shell with jobs: bash")
+def test_a_stopped_session_gives_the_terminal_back_and_takes_it_again(tmp_path):
+    drill = tmp_path / "terminal.yaml"
+    drill.write_text(DRILL)
+    run = [sys.executable, "-c", PROGRAM, "run", str(drill), "--simulate", "club", "--speed", "4", "--seed", "3"]
+    window = Terminal(["--norc", "--noprofile", "-i"], shell="bash", DRILLTIMER_HOME=str(tmp_path), PS1="ready> ")
+    try:
+        window.until("ready>")
+        window.program.sendline(shlex.join(run))
+        window.until(r"rep [12] of 12")
+        window.program.send("\x1a")
+        window.until("Stopped")
+        before = window.raw.decode()
+        assert before.count("\x1b[?1049l") == before.count("\x1b[?1049h") == 1
+        assert before.rindex("\x1b[?25h") > before.rindex("\x1b[?25l")  # the cursor is shown
+        window.program.sendline("stty -a | grep -Eo '.(icanon|echo)\\b' | tr '\\n' .")
+        window.until(r"\n ?icanon\. echo\.")
+        window.program.sendline("fg")
+        window.until(r"PAUSED  ")
+        done = int(window.until(r"rep (\d+) of 12")[1])
+        window.program.send(" ")  # without Enter
+        window.until(rf"rep {done + 1} of 12")
+        assert "Stopped" not in window.text
+        window.program.send("q")
+        window.until("reps? scored")
+    finally:
+        window.program.close(force=True)
 
 
 def test_no_color_draws_without_colour(terminal):
@@ -190,7 +233,7 @@ def test_a_coach_takes_a_player_out_and_brings_one_in_by_key(tmp_path):
             window.program.send(answer + "\r")
             window.until(said)
         window.program.send("q")
-        assert window.finish() == 130
+        assert window.finish() == 0
     finally:
         window.program.close(force=True)
     sheet = (tmp_path / "sheet.html").read_text(encoding="utf-8")
@@ -209,7 +252,7 @@ def test_another_language_leaves_no_english_word_on_the_screen(terminal, tmp_pat
     words = set(re.findall("[A-Za-z]{2,}", window.text))
     assert words == {"Terminal"}  # the drill's own name
     window.program.send("q")
-    assert window.finish() == 130
+    assert window.finish() == 0
 
 
 @pytest.mark.parametrize("topic", ["court", "limits"])  # longer and shorter than the window

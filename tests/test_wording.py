@@ -34,7 +34,7 @@ def test_another_language_is_one_file_and_english_fills_its_gaps(german):
 
 def test_values_are_filled_in():
     assert load_wording()("screen.left", minutes=3, seconds=5) == "3:05 left"
-    assert load_wording()("screen.constant", ms=-34.6) == "constant -35 ms"
+    assert load_wording()("screen.constant", ms=-34.6) == "habit -35 ms"
 
 
 def test_every_finding_has_its_text_and_its_values_fit():

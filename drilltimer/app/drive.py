@@ -5,12 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Protocol
 
 from drilltimer.app.interrupt import end_if_asked, forget_request
 from drilltimer.app.lasting import LastingStream
-from drilltimer.errors import DeviceError, Notice, RecordingError, UserError, notice
+from drilltimer.errors import DeviceError, Notice, Quit, RecordingError, UserError, notice
 from drilltimer.model import Block, Cue, Health
 from drilltimer.ui.wording import Tellable
 
@@ -48,10 +48,11 @@ class Driven(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ending:
-    """How a session ended: `interrupted` when the user ended it, `fault` when the device did."""
+    """How a session ended: `interrupted` when the user ended it, `wished` by a key; `fault` when the device did."""
 
     health: Health
     interrupted: bool = False
+    wished: bool = False
     fault: UserError | None = None
 
     @property
@@ -61,7 +62,7 @@ class Ending:
 
     def of(self) -> dict[str, Any]:
         """Its fields, for an ending that tells more."""
-        return {"health": self.health, "interrupted": self.interrupted, "fault": self.fault}
+        return {field.name: getattr(self, field.name) for field in fields(Ending)}
 
 
 def drive(
@@ -94,7 +95,7 @@ def drive(
     screen : context manager, optional
         Entered while the session runs.
     """
-    interrupted, fault = False, None
+    interrupted, wished, fault = False, False, None
     try:
         with screen or nullcontext():
             stream.start()
@@ -109,15 +110,15 @@ def drive(
                 on_block(block)
                 running = act(session.feed(block))
                 tick()
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as request:
         forget_request()
-        interrupted = True
+        interrupted, wished = True, isinstance(request, Quit)
     except DeviceError as lost:
         fault = lost
     finally:
         health = session.health(stream.health())
         stream.close()
-    return Ending(health=health, interrupted=interrupted, fault=fault)
+    return Ending(health=health, interrupted=interrupted, wished=wished, fault=fault)
 
 
 def _pause_until_back(

@@ -60,8 +60,10 @@ class Card:
         return stream
 
 
-def open_card(input_name: str | None, output_name: str | None, channels: int = 1) -> Card:
+def open_card(input_name: str | None, output_name: str | None, channels: int = 1, instead: str = "") -> Card:
     """The sound card, at the device's own rate. Without names: the pair that was checked last, where it is there.
+
+    `instead` is the command that does without one.
 
     Raises
     ------
@@ -69,6 +71,7 @@ def open_card(input_name: str | None, output_name: str | None, channels: int = 1
         There is none, it does not open, or another session uses it.
     """
     from drilltimer.audio.claim import Claim
+    from drilltimer.audio.devices import PLUG_IN
     from drilltimer.audio.settings import load_settings
     from drilltimer.audio.stream import SoundCard
 
@@ -76,7 +79,12 @@ def open_card(input_name: str | None, output_name: str | None, channels: int = 1
     if input_name is None and output_name is None and (known := load_settings()):
         with suppress(DeviceError):
             stream = SoundCard(known[0].input_name, known[0].output_name, input_channels=channels)
-    stream = stream or SoundCard(input_name, output_name, input_channels=channels)
+    try:
+        stream = stream or SoundCard(input_name, output_name, input_channels=channels)
+    except DeviceError as fault:
+        if instead and fault.fix == PLUG_IN:
+            fault.fix = f"{PLUG_IN} Without one: drilltimer {instead}"
+        raise
     try:
         return Card(stream, Claim([stream.source.full_name, stream.sink.full_name]))
     except UserError:

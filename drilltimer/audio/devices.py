@@ -17,6 +17,7 @@ Side = Literal["input", "output"]
 # memory). The profile's codecs run at 8 kHz (CVSD) or 16 kHz (mSBC): Bluetooth SIG, Hands-Free Profile 1.6 and later.
 HANDS_FREE_NAME = re.compile(r"hands[- ]?free|\bhfp\b|\bhsp\b|headset head unit|ag audio|bluez[_ ]input", re.IGNORECASE)
 TELEPHONE_RATES_HZ = frozenset({8000, 16000})
+PLUG_IN = "Plug one in and look at 'drilltimer devices'."
 # PortAudio's ALSA back end reports 44.1 kHz for every device that can resample, whatever runs behind it; sound servers
 # and USB interfaces run at 48 kHz unless told otherwise (common practice), so that is asked for first.
 ALSA_RATE_HZ = 48000
@@ -131,7 +132,7 @@ def find_device(name: str | None, side: Side, devices: Sequence[Device]) -> Devi
         raise DeviceError(
             f"no sound {side}: the system offers no {side} device",
             why="None is plugged in or switched on, the sound server is not running, or another user holds it.",
-            fix="Plug one in and look at 'drilltimer devices', or try 'drilltimer run DRILL --simulate club'.",
+            fix=PLUG_IN,
         )
     if name is None:
         chosen = [d for d in able if (d.default_input if side == "input" else d.default_output)] or able[:1]

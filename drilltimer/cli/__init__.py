@@ -19,8 +19,7 @@ import click
 from drilltimer import __version__
 from drilltimer.app.interrupt import take_requests
 from drilltimer.cli.check import check
-from drilltimer.cli.common import INTERRUPTED, note
-from drilltimer.cli.drills import drills
+from drilltimer.cli.common import INTERRUPTED, note, print_result
 from drilltimer.cli.run import run
 from drilltimer.cli.sounds import devices, sounds
 from drilltimer.cli.wings import house
@@ -71,8 +70,6 @@ def _usage_told() -> Iterator[None]:
     """Tell what the option parser complains of at the terminal's width, as everything else is told, and leave."""
     try:
         yield
-    except click.exceptions.NoArgsIsHelpError:  # help, which is as wide as it should be
-        raise
     except click.UsageError as fault:
         text = io.StringIO()
         fault.show(text)
@@ -80,22 +77,25 @@ def _usage_told() -> Iterator[None]:
         sys.exit(fault.exit_code)
 
 
-@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="drilltimer")
-def main() -> None:
+@click.pass_context
+def main(context: click.Context) -> None:
     """Practise the timing of the split step: hear a contact, hop, and learn how far the touchdown was from the window.
 
     \b
     First try, without any sound hardware:
-      drilltimer run steady-contact --simulate club --speed 0
+      drilltimer run first-hop --simulate club --speed 0
     First session:
       drilltimer devices
-      drilltimer run steady-contact --distance 3
+      drilltimer run first-hop --distance 3
     How to do things:
       drilltimer guide
     """  # noqa: D301 - click takes a real backspace for "keep these lines as they are"
     _print_any_letter()
     take_requests()
+    if context.invoked_subcommand is None:
+        print_result(context.get_help())
 
 
 def _print_any_letter() -> None:
@@ -107,5 +107,5 @@ def _print_any_letter() -> None:
         sys.stdout.reconfigure(errors="backslashreplace")
 
 
-for verb in (run, check, drills, sounds, devices):
+for verb in (run, check, sounds, devices):
     main.add_command(verb)

@@ -22,6 +22,7 @@ from drilltimer.cli.common import (
     output_option,
     print_document,
     print_result,
+    simulate_option,
 )
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ STEP_DB = 6.0
 )
 @air_option
 @click.option("--short", is_flag=True, help="Silence and three contacts, no hops.")
-@click.option("--simulate", metavar="SKILL", help="A simulated player (novice, club, expert) instead of a sound card.")
+@simulate_option
 @language_option
 @json_option
 def check(
@@ -80,7 +81,7 @@ def check(
     say(wording("check.title"))
     if not short:
         say(wording("run.cautions"))
-    card = None if simulate else open_card(input_name, output_name)
+    card = None if simulate else open_card(input_name, output_name, instead="check --simulate club")
     known = find_settings(*card.names) if card else None
     before = stand(known.placement if known else None, None, None)
     if distance_m is None:
@@ -162,7 +163,10 @@ def with_distance(placement: Placement, distance_m: float | None, air_c: float |
     from dataclasses import replace
 
     if distance_m is not None:
-        placement = replace(placement, speaker_to_player_m=distance_m, player_to_mic_m=distance_m)
+        apart_m = min(placement.speaker_to_mic_m, 2 * distance_m)  # further apart they cannot both be so near
+        placement = replace(
+            placement, speaker_to_player_m=distance_m, player_to_mic_m=distance_m, speaker_to_mic_m=apart_m
+        )
     return placement if air_c is None else replace(placement, air_c=air_c)
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import math
 import os
+import re
 import sys
 from typing import Any
 
@@ -12,16 +12,27 @@ import click
 
 from drilltimer.units import printable
 
+NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(\D*)")
+
 
 class Number(click.FloatRange):
-    """A number in a range; click's own range lets "nan" through, which is neither below nor above anything."""
+    """A number in a range, with a decimal point or comma, and its unit behind it or not.
+
+    click's own range lets "nan" through, which is neither below nor above anything.
+    """
+
+    def __init__(self, low: float, high: float, expected: str = "a number, such as 0.5", units: str = "") -> None:
+        super().__init__(low, high)
+        self._expected, self._units = expected, units.split()
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number, or a usage error."""
-        number = super().convert(value, param, ctx)
-        if math.isnan(number):
-            self.fail(f"{value!r} is not a number.", param, ctx)
-        return number
+        if isinstance(value, str):
+            found = NUMBER.fullmatch(value.strip())
+            if not found or found[2].casefold() not in ("", *self._units):
+                self.fail(f"{value!r}: expected {self._expected}", param, ctx)
+            value = found[1].replace(",", ".")
+        return super().convert(value, param, ctx)
 
 
 INTERRUPTED = 130
@@ -32,11 +43,17 @@ LEVELS = ("beginner", "club", "advanced")
 FEEDBACK = ("each", "band", "summary", "faded", "on_request", "none")
 DISTANCE_M = 3.0  # where a player stands who says nothing: in front of a laptop on the floor
 SPEAKER_TO_MIC_M = 0.3  # a laptop's own, or a loudspeaker beside it
-METRES, AIR_C = Number(0, 60), Number(-40, 60)
+METRES = Number(0, 60, "metres, a number such as 3 or 2.5", "m metre metres meter meters")
+AIR_C = Number(-40, 60, "degrees Celsius, a number such as 20", "c °c")
 MILLISECONDS = (-600_000, 600_000)  # ten minutes around a contact
 
 input_option = click.option("--input", "input_name", help="Microphone, by (part of) its name.")
 output_option = click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
+simulate_option = click.option(
+    "--simulate",
+    metavar="SKILL",
+    help="A simulated player (novice, club, expert, metronome) instead of a sound card.",
+)
 speed_option = click.option(
     "--speed",
     type=Number(0, 100),
@@ -86,6 +103,12 @@ language_option = click.option(
     show_envvar=True,
     help="Of texts and words: a file and a sounds folder of that name.",
 )
+
+
+def refuse_speed(simulate: str | None, speed: float) -> None:
+    """A sound card plays at its own pace."""
+    if speed != 1.0 and not simulate:
+        raise click.UsageError("--speed goes with --simulate: a sound card plays in real time.")
 
 
 def note_some(texts: list[str]) -> None:
@@ -164,10 +187,10 @@ def ask(question: str) -> str:
 
 
 def ask_number(question: str, usual: float, kind: Number) -> float:
-    """The number that is typed, with a point or a comma; asked anew until it can be one. Enter takes the usual one."""
+    """The number that is typed; asked anew until it can be one. Enter takes the usual one."""
     while answer := ask(f"{question} [{usual:g}]"):
         try:
-            return kind.convert(answer.replace(",", "."), None, None)
+            return kind.convert(answer, None, None)
         except click.UsageError as fault:
             note(fault.message)
     return usual

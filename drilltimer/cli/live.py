@@ -76,11 +76,11 @@ class RepList:
 
         self.journal: KeepsReps | None = None
         self._wording, self._late, self._quiet = wording, late, quiet
-        self._lines = [header(wording, result_columns())]
+        self._header, self._lines = header(wording, result_columns()), dict[int, str]()  # by rep: the last word on each
 
     def begin(self) -> None:
         """The heads of the list."""
-        self._list(self._lines)
+        self._list([self._header])
 
     def on_rep(self, rep: Rep, verdict: Verdict, snapshot: Snapshot) -> None:
         """A rep was judged, or judged anew."""
@@ -88,8 +88,8 @@ class RepList:
 
         if self.journal:
             self.journal.rep(rep, verdict)
-        self._lines.append(rep_line(rep, verdict, self._wording, result_columns()))
-        self._list(self._lines[-1:])
+        self._lines[rep.index] = rep_line(rep, verdict, self._wording, result_columns())
+        self._list([self._lines[rep.index]])
 
     def end(self, outcome: Outcome) -> None:
         """The session is over: what was held back."""
@@ -97,7 +97,7 @@ class RepList:
             self.journal.end(outcome, outcome.judged)
         if self._late:
             self._late = False
-            self._list(self._lines)
+            self._list([self._header, *self._lines.values()])
 
     def _list(self, lines: list[str]) -> None:
         if not (self._late or self._quiet):
@@ -110,7 +110,8 @@ def conclude(outcome: Ending, wording: Wording) -> None:
         raise outcome.fault
     if outcome.interrupted:
         note(wording("run.ended_early"))
-        sys.exit(INTERRUPTED)
+        if not outcome.wished:
+            sys.exit(INTERRUPTED)
 
 
 def say(text: str) -> None:

@@ -20,7 +20,9 @@ from drilltimer.cli.common import (
     output_option,
     player_option,
     print_document,
+    refuse_speed,
     seed_option,
+    simulate_option,
     speed_option,
     wait_option,
 )
@@ -46,7 +48,7 @@ if TYPE_CHECKING:
     "sound check of these devices, or 3.",
 )
 @air_option
-@click.option("--simulate", metavar="SKILL", help="A simulated player (novice, club, expert) instead of a sound card.")
+@simulate_option
 @speed_option
 @click.option(
     "--record",
@@ -91,7 +93,7 @@ def run(
     Elsewhere, and with --plain, a line is printed after each rep. The scores come at the end. Ctrl-C ends the session
     and scores what was done.
     """
-    from drilltimer.app.examine import about_load
+    from drilltimer.app.examine import told_before
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.audio.paths import expanded
@@ -99,6 +101,7 @@ def run(
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
     from drilltimer.cli.wings import house
 
+    refuse_speed(simulate, speed)
     if record:
         record = expanded(record)
         house().recording().refuse_kept(record)
@@ -110,7 +113,7 @@ def run(
     plan = with_feedback(plan, feedback, spoken=spoken, guess_first=guess_first)
     check_words(plan)
     days = house().diary().about_days(player, plan) if player and not simulate else []
-    note("\n".join([wording("run.cautions"), *map(wording.tell, [*days, *about_load(plan)])]))
+    note("\n".join([wording("run.cautions"), *map(wording.tell, [*days, *told_before(plan.drill)])]))
     wanted = Wanted(input_name, output_name, distance_m, air_c, simulate, speed)
     stage = open_stage(wanted, seed, wording, asks=not as_json and somebody_there())
     _announce(plan, stage.placement, record, wording)
@@ -159,6 +162,8 @@ def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wo
     about = {"drill": plan.drill.name, "landings": plan.landings, "minutes": minutes, "seed": plan.seed}
     note(wording.counted("run.begins", plan.landings, **about))
     note(placement_line(placement, correction_ms(placement), wording))
+    if any(rep.withheld for rep in plan.reps):
+        note(wording("run.withheld"))
     if _tells_nothing(plan):
         note(wording("run.tells_nothing"))
     if record:

@@ -95,12 +95,12 @@ def devices(as_json: bool) -> None:
     from dataclasses import asdict
 
     from drilltimer.audio.devices import list_devices
+    from drilltimer.errors import DeviceError
     from drilltimer.ui.lines import table
 
     found = list_devices()
     if as_json:
         print_document([asdict(device) for device in found])
-        return
     rows = [
         (
             device.name,
@@ -112,7 +112,7 @@ def devices(as_json: bool) -> None:
         )
         for device in found
     ]
-    if not rows:
-        note("No sound device: none is plugged in or switched on, or the sound server is not running.")
-        return
-    print_lines(table(rows, ("name", "host API", "inputs", "outputs", "rate", "default"), result_columns()))
+    if not found:
+        raise DeviceError("no sound device: none is plugged in or switched on, or the sound server is not running")
+    if not as_json:
+        print_lines(table(rows, ("name", "host API", "inputs", "outputs", "rate", "default"), result_columns()))

@@ -85,7 +85,7 @@ def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Rig:
     from drilltimer.app.open import open_card
     from drilltimer.audio.settings import find_settings
 
-    card = open_card(wanted.input_name, wanted.output_name)
+    card = open_card(wanted.input_name, wanted.output_name, instead="run DRILL --simulate club")
     known = find_settings(*card.names)
     placement = stand(known.placement if known else None, wanted.distance_m, wanted.air_c)
     note(devices_line(card, wording))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Sequence
+from copy import deepcopy
+from functools import reduce
 from typing import Any
 
 from pydantic_core import ErrorDetails
@@ -88,7 +90,7 @@ def _expected(details: ErrorDetails) -> tuple[str, str]:
     """What should have been there, in words of a drill file rather than of the checker, and a hint."""
     context = details.get("ctx", {})
     if details["type"] == "literal_error":
-        choices = [choice.strip("'") for choice in context["expected"].replace(" or ", ", ").split(", ")]
+        choices = _choices(details)
         return f"expected one of {', '.join(choices)}", _nearest(str(details["input"]), choices)
     if details["type"] in ("string_too_long", "string_too_short"):
         context = context | {"actual_length": len(str(details["input"]))}
@@ -150,9 +152,33 @@ def _got(value: Any) -> str:
     return f", got {shown if len(shown) <= 60 else shown[:57] + '...'}"
 
 
+def mended(value: Any, errors: list[ErrorDetails], schema: dict[str, Any]) -> Any:
+    """A copy in which misspelt keys and choices are what they were meant for: what else is wrong is then told too."""
+    paths = [(details, real_path(value, details)) for details in errors]
+    value = deepcopy(value)
+    for details, path in paths:
+        *within, last = path or ("",)
+        holder = reduce(lambda inside, part: inside[part], within, value)
+        if details["type"] == "literal_error" and (meant := _closest(str(details["input"]), _choices(details))):
+            holder[last] = meant[0]
+        elif details["type"] == "extra_forbidden" and last in holder:
+            for known in _closest(str(last), _siblings(path, schema)):
+                holder.setdefault(known, holder[last])
+            del holder[last]
+    return value
+
+
 def _nearest(word: str, known: list[str]) -> str:
-    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
-    return f"; did you mean {close[0]}?" if close else ""
+    return "".join(f"; did you mean {close}?" for close in _closest(word, known))
+
+
+def _closest(word: str, known: list[str]) -> list[str]:
+    """The known word that looks most like it, if any does."""
+    return difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+
+
+def _choices(details: ErrorDetails) -> list[str]:
+    return [choice.strip("'") for choice in details["ctx"]["expected"].replace(" or ", ", ").split(", ")]
 
 
 def _siblings(path: Path, schema: dict[str, Any]) -> list[str]:

@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from drilltimer.drill.build import build_drill
-from drilltimer.drill.faults import place_problem, problems_of, real_path, refusal
+from drilltimer.drill.faults import mended, place_problem, problems_of, real_path, refusal
 from drilltimer.drill.form import DrillForm
 from drilltimer.drill.tree import Path, Tree, read_tree
 from drilltimer.model import Drill
@@ -39,8 +39,11 @@ def read_drill(text: str, file: str) -> tuple[Drill, Tree]:
     form, errors = _validate(tree.value)
     if form is None:
         problems += problems_of(tree, errors, _schema())
-        sound, faulty = _without_faulty_keys(tree.value, errors)
-        form, _ = _validate(sound) if sound else (None, [])
+        value = mended(tree.value, errors, _schema())
+        form, errors = _validate(value)
+        if form is None:
+            sound, faulty = _without_faulty_keys(value, errors)
+            form, _ = _validate(sound) if sound else (None, [])
     drill, faults = build_drill(form) if form else (None, [])
     problems += [place_problem(tree, fault.path, fault.message) for fault in faults if not fault.needs & faulty]
     if problems or drill is None:

@@ -18,7 +18,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
 
 from drilltimer.errors import Notice, notice
 from drilltimer.model import Drill, DrillBlock, Level, Rep
@@ -31,7 +30,6 @@ REST_INTERVALS = 2.0
 SHORTEST_REST_S = 4.0
 LONGEST_BREATH_S = 8.0
 MATCH_BOUT_S = 10.0
-MATCH_REST_S = 20.0
 BOUT_MOST_S = 30.0
 DEFERENCE = notice("deference")
 
@@ -61,12 +59,11 @@ class Load:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """Something to tell about a drill: a `warning` goes beyond guidance, a `note` is worth knowing.
+    """Something doubtful about a drill, or beyond guidance; told alike wherever the drill is looked at, or run.
 
     `block` and `key` tell where in the file it is decided; None: in the drill as a whole.
     """
 
-    kind: Literal["warning", "note"]
     message: Notice | str
     key: str
     block: int | None = None
@@ -109,7 +106,7 @@ def _shortest_rest_s(block: DrillBlock) -> float:
 
 
 def cautions(drill: Drill, load: Load) -> list[Caution]:
-    """Where a plan goes beyond guidance, and what else a coach should know about its load."""
+    """Where a plan goes beyond guidance."""
     return [*_about_landings(drill, load), *_about_bouts(load)]
 
 
@@ -118,11 +115,7 @@ def _about_landings(drill: Drill, load: Load) -> list[Caution]:
     most = LANDINGS_MOST[level]
     key = "reps" if any(block.reps for block in drill.blocks) else "work_s"
     if load.landings > most:
-        message = notice("many_landings", landings=load.landings, level=level, most=most)
-        return [Caution("warning", message, key)]
-    if load.landings > CHILD_LANDINGS_MOST:
-        message = notice("child_landings", landings=load.landings, most=CHILD_LANDINGS_MOST)
-        return [Caution("note", message, key)]
+        return [Caution(notice("many_landings", landings=load.landings, level=level, most=most), key)]
     return []
 
 
@@ -131,11 +124,8 @@ def _about_bouts(load: Load) -> list[Caution]:
     longest, hurried = load.longest, load.hurried
     if longest is not None and longest.work_s > BOUT_MOST_S:
         message = notice("long_work", landings=longest.landings, seconds=round(longest.work_s), most=round(BOUT_MOST_S))
-        found.append(Caution("warning", message, "rhythm", longest.block))
-    elif longest is not None and longest.work_s > MATCH_BOUT_S:
-        message = notice("long_bout", seconds=round(longest.work_s), most=round(MATCH_BOUT_S), rest=round(MATCH_REST_S))
-        found.append(Caution("note", message, "rhythm", longest.block))
+        found.append(Caution(message, "rhythm", longest.block))
     if hurried is not None and hurried.rest_s is not None and hurried.rest_s < hurried.work_s:
         message = notice("short_rest", seconds=round(hurried.rest_s), work=round(hurried.work_s))
-        found.append(Caution("warning", message, "rhythm", hurried.block))
+        found.append(Caution(message, "rhythm", hurried.block))
     return found

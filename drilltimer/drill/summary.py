@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from drilltimer.model import FASTEST_ANSWER_MS, Calls, Drill, DrillBlock, LeadIn, Rhythm
+import math
+
+from drilltimer.model import FASTEST_ANSWER_MS, Calls, Drill, DrillBlock, LeadIn, Rhythm, Wait
 from drilltimer.units import count_of
+
+LEAST_TOLD = 0.005  # of waits that end without a contact
 
 
 def describe(drill: Drill) -> list[str]:
@@ -43,6 +47,8 @@ def describe_block(block: DrillBlock) -> list[str]:
             f"{block.withheld_share:.0%} of the lead-ins bring no contact: stay, or hop without a step; a step is a "
             "guess."
         )
+    if block.rhythm.wait and (empty := no_contact_share(block.rhythm.wait)) >= LEAST_TOLD:
+        lines.append(f"{empty:.0%} of the waits, by chance, end without a contact: stay.")
     for moment, words in (
         ("before it", block.speech.explain),
         ("in its rests", block.speech.reminders),
@@ -53,6 +59,11 @@ def describe_block(block: DrillBlock) -> list[str]:
     if block.rest_s:
         lines.append(f"Then {block.rest_s:g} s of rest.")
     return lines
+
+
+def no_contact_share(wait: Wait) -> float:
+    """Share of the waits that last longer than they may: the rest of an exponential."""
+    return math.exp(-(wait.max_s - wait.min_s) / wait.mean_extra_s) if wait.mean_extra_s else 0.0
 
 
 def _announced(block: DrillBlock) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,12 +18,16 @@ from drilltimer.cli.common import (
     json_option,
     language_option,
     level_option,
+    new_seed,
     note,
     output_option,
     player_option,
     print_document,
     print_lines,
+    refuse_speed,
     result_columns,
+    simulate_option,
+    speed_option,
     wait_option,
 )
 from drilltimer.cli.live import Troubles, conclude, remark, say, wording_for
@@ -33,12 +36,12 @@ from drilltimer.cli.progress import hearing
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from drilltimer.app.lasting import Open
     from drilltimer.cli.wings import House
-    from drilltimer.feeding.fed_session import FeedSession
-    from drilltimer.feeding.run import Asked, FedSession
+    from drilltimer.feeding.run import Asked, FedBoard, FedSession
+    from drilltimer.history.journal import Journal
     from drilltimer.history.marks import Mark
-    from drilltimer.model import Level, Rep, Situation, Verdict
-    from drilltimer.ui.keys import Keys
+    from drilltimer.model import AudioStream, Level, Rep, Situation, Verdict
     from drilltimer.ui.wording import Wording
 
     Keep = Callable[[FedSession], object]  # into the history, where that is asked for
@@ -87,6 +90,9 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
     is_flag=True,
     help="First half a minute to learn the sounds: feed five balls, then hop five times.",
 )
+@simulate_option
+@speed_option
+@click.option("--plain", is_flag=True, help="Lines of text instead of the live screen.")
 @click.option("--minutes", type=Number(0.05, 240), help="End by itself; else q or Ctrl-C ends.")
 @wait_option
 @language_option
@@ -95,11 +101,13 @@ def feed(recording: Path | None, **options: Any) -> None:
     """Time touchdowns against a feeder's real contacts: nothing is played, both are heard.
 
     Without RECORDING it listens to the microphone until q or Ctrl-C, tells the player in words or tones where they
-    cannot fall on the next contact (in a rally: after it), and prints a line per contact. Keys for the coach, about the
-    rep printed last: e early, o on time, l late, v void; the same key takes it back.
+    cannot fall on the next contact (in a rally: after it). In a terminal a live screen shows the last touchdown; else,
+    and with --plain, a line is printed per contact. Keys for the coach, about the rep told last: e early, o on time, l
+    late, v void; the same key takes it back.
 
     With RECORDING (WAV, FLAC, OGG, MP3) the same is heard later. Distances that are not told widen the uncertainty.
     """
+    refuse_speed(options["simulate"], options["speed"])
     wording = wording_for(options["language"])
     asked = _asked(recording, options)
     note(wording("run.cautions"))
@@ -152,13 +160,12 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
 def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
     from drilltimer.feeding.journal import keep_fed
     from drilltimer.feeding.run import hear_recording
-    from drilltimer.ui.lines import header, rep_line
 
     with hearing(wording("lines.listening")) as (_, on_heard):
         outcome = hear_recording(recording, asked, on_heard)
     if not options["as_json"]:
-        columns, heard = result_columns(), zip(outcome.reps, outcome.verdicts, strict=True)
-        print_lines([header(wording, columns), *(rep_line(rep, each, wording, columns) for rep, each in heard)])
+        heard = zip(outcome.reps, outcome.verdicts, strict=True)
+        print_lines([_heads(wording), *(_line(rep, each, wording) for rep, each in heard)])
 
     def keep(outcome: FedSession) -> None:
         if options["player"] and outcome.fault is None:
@@ -168,69 +175,108 @@ def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, A
 
 
 def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
-    from drilltimer.app.open import open_card
     from drilltimer.audio.paths import expanded
-    from drilltimer.audio.settings import find_settings
-    from drilltimer.cli.stage import at_comfortable_level, somebody_there
+    from drilltimer.feeding.board import FeedScreen
     from drilltimer.feeding.journal import open_journal
     from drilltimer.feeding.run import run_feed
     from drilltimer.feeding.setup import SetUp
     from drilltimer.recordings.writing import refuse_kept
-    from drilltimer.ui.keys import open_keys
-    from drilltimer.ui.lines import header, rep_line
 
     if options["record"]:
         options["record"] = expanded(options["record"])
         refuse_kept(options["record"])
-    card = open_card(options["input_name"], options["output_name"])
-    asks = asked.tells and not options["as_json"] and somebody_there()
-    card = at_comfortable_level(card, find_settings(*card.names), wording, asks=asks)
-    stream = card.stream
+    stream, reopen = _open(asked, wording, options)
     set_up = SetUp(stream.rate_hz, stream.input_channels, asked.court) if options["sets_up"] else None
-    tell = _quiet if options["as_json"] else say
     if options["record"]:
         note(wording("run.records", file=options["record"]))
-
-    troubles = Troubles(wording)
-    journal = open_journal(options["player"], asked, stream, troubles) if options["player"] else None
-
-    def on_rep(rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
-        if journal:
-            journal.rep(rep, verdict, mark)
-        marked = wording("feed.marked", mark=mark.value) if mark else ""
-        tell(rep_line(rep, verdict, wording, result_columns(), mark=marked))
-
-    keyed = sys.stdin is not None and sys.stdin.isatty()
-    keys = open_keys() if keyed else None
-    tell(header(wording, result_columns()))
-    with keys or contextlib.nullcontext():
-        outcome = run_feed(
-            asked,
-            stream,
-            set_up=set_up,
-            record=options["record"],
-            uid=journal.uid if journal else "",
-            reopen=card.again,
-            length_s=60.0 * options["minutes"] if options["minutes"] else None,
-            wait_s=options["wait_s"],
-            on_rep=on_rep,
-            on_trouble=troubles,
-            tick=lambda session: _obey(keys, session),
-            on_stage=lambda stage: remark(wording(f"feed.set_up_{stage}")),
-        )
-    return outcome, lambda outcome: journal and journal.end(outcome, outcome.judged, outcome.marks)
+    screen = _screen(asked, wording, options)
+    board = screen if isinstance(screen, FeedScreen) else None
+    troubles = Troubles(wording, board)
+    listed = _ContactList(wording, late=board is not None, quiet=options["as_json"])
+    if options["player"]:
+        simulated = bool(options["simulate"])
+        listed.journal = open_journal(options["player"], asked, stream, troubles, simulated=simulated)
+    outcome = run_feed(
+        asked,
+        stream,
+        set_up=set_up,
+        record=options["record"],
+        uid=listed.journal.uid if listed.journal else "",
+        reopen=reopen,
+        length_s=60.0 * options["minutes"] if options["minutes"] else None,
+        wait_s=options["wait_s"],
+        on_rep=listed.on_rep,
+        on_trouble=troubles,
+        screen=screen,
+        on_stage=lambda stage: (board.tell if board else remark)(wording(f"feed.set_up_{stage}")),
+    )
+    listed.end()
+    troubles.end()
+    return outcome, lambda outcome: listed.journal and listed.journal.end(outcome, outcome.judged, outcome.marks)
 
 
-def _obey(keys: Keys | None, session: FeedSession) -> None:
-    """Do what the coach's keys ask for."""
-    from drilltimer.history.marks import Mark
+def _open(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[AudioStream, Open | None]:
+    from drilltimer.app.open import open_card
+    from drilltimer.audio.settings import find_settings
+    from drilltimer.cli.stage import at_comfortable_level, somebody_there
+    from drilltimer.feeding.rehearsal import Rehearsal
 
-    marks = {"e": Mark.EARLY, "o": Mark.ON_TIME, "l": Mark.LATE, "v": Mark.VOID}
-    for key in keys.pressed().casefold() if keys else "":
-        if key == "q":
-            raise KeyboardInterrupt
-        if key in marks:
-            session.mark(marks[key])
+    if options["simulate"]:
+        return Rehearsal(options["simulate"], new_seed(), asked.spots.placement, options["speed"]), None
+    card = open_card(options["input_name"], options["output_name"], instead="feed --simulate club")
+    asks = asked.tells and not options["as_json"] and somebody_there()
+    card = at_comfortable_level(card, find_settings(*card.names), wording, asks=asks)
+    return card.stream, card.again
+
+
+def _screen(asked: Asked, wording: Wording, options: dict[str, Any]) -> FedBoard | None:
+    """The board in a terminal, or else the keys alone, where there are any."""
+    from drilltimer.feeding.board import FeedScreen, PlainKeys
+    from drilltimer.ui.live import has_screen, this_palette
+
+    if has_screen() and not (options["plain"] or options["as_json"]):
+        return FeedScreen(asked.name, wording, this_palette())
+    return PlainKeys(wording) if sys.stdin is not None and sys.stdin.isatty() else None
+
+
+class _ContactList:
+    """Told of contacts as they are judged and marked; prints each at its time, or all at the end, and has them kept."""
+
+    def __init__(self, wording: Wording, *, late: bool, quiet: bool) -> None:
+        self.journal: Journal | None = None
+        self._wording, self._late, self._quiet = wording, late, quiet
+        self._lines = dict[int, str]()
+        self._list([_heads(wording)])
+
+    def on_rep(self, rep: Rep, verdict: Verdict, mark: Mark | None) -> None:
+        """A contact was judged, or the coach has marked it."""
+        if self.journal:
+            self.journal.rep(rep, verdict, mark)
+        marked = self._wording("feed.marked", mark=mark.value) if mark else ""
+        self._lines[rep.index] = _line(rep, verdict, self._wording, marked)
+        self._list([self._lines[rep.index]])
+
+    def end(self) -> None:
+        """What was held back."""
+        if self._late:
+            self._late = False
+            self._list([_heads(self._wording), *self._lines.values()])
+
+    def _list(self, lines: list[str]) -> None:
+        if not (self._late or self._quiet):
+            say("\n".join(lines))
+
+
+def _heads(wording: Wording) -> str:
+    from drilltimer.ui.lines import header
+
+    return header(wording, result_columns(), calls=False)
+
+
+def _line(rep: Rep, verdict: Verdict, wording: Wording, mark: str = "") -> str:
+    from drilltimer.ui.lines import rep_line
+
+    return rep_line(rep, verdict, wording, result_columns(), mark=mark, calls=False)
 
 
 def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
@@ -257,10 +303,6 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
     if not outcome.verdicts:
         remark(wording("feed.nothing"))
     conclude(outcome, wording)
-
-
-def _quiet(text: str) -> None:
-    """Say nothing: stdout is for the document alone."""
 
 
 def register(house: House) -> None:

@@ -20,7 +20,9 @@ from drilltimer.model import AudioStream
 from drilltimer.ui.wording import english
 
 
-def open_journal(player: str, asked: Asked, stream: AudioStream, on_trouble: OnTrouble) -> Journal:
+def open_journal(
+    player: str, asked: Asked, stream: AudioStream, on_trouble: OnTrouble, *, simulated: bool = False
+) -> Journal:
     """Begin to keep a live session.
 
     Raises
@@ -29,7 +31,8 @@ def open_journal(player: str, asked: Asked, stream: AudioStream, on_trouble: OnT
         The name cannot be a player's.
     """
     devices = device_name(stream, "source"), device_name(stream, "sink")
-    entry = _entry(player, asked, uuid.uuid4().hex, now_utc(), "live", devices, stream.rate_hz)
+    source = "simulated" if simulated else "live"
+    entry = _entry(player, asked, uuid.uuid4().hex, now_utc(), source, devices, stream.rate_hz)
     return Journal(history_path(), entry, on_trouble)
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from math import ceil
 from pathlib import Path
+from types import TracebackType
+from typing import Protocol, Self
 
 import numpy as np
 
@@ -26,7 +28,7 @@ from drilltimer.recordings.writing import AudioWriter
 from drilltimer.score.feedback import Feedback, feedback_sounds
 from drilltimer.session import Ended, Event, Judged, Play
 from drilltimer.sound.bank import Bank, build_bank
-from drilltimer.units import frames_from_s, s_from_frames
+from drilltimer.units import db_from_ratio, frames_from_s, s_from_frames
 
 PIECE_S = 2.0
 
@@ -160,7 +162,7 @@ def run_feed(
     wait_s: float = WAIT_S,
     on_rep: Callable[[Rep, Verdict, Mark | None], None],
     on_trouble: OnTrouble,
-    tick: Callable[[FeedSession], None],
+    screen: FedBoard | None = None,
     on_stage: Callable[[str], None] = lambda stage: None,
 ) -> FedSession:
     """Listen, judge and tell until an interrupt (KeyboardInterrupt), `length_s`, or the loss of the device for good.
@@ -181,8 +183,8 @@ def run_feed(
         How long to wait for a lost device.
     on_rep : callable
         Told of each judged rep, and again when the coach has marked it.
-    tick : callable
-        Called between two blocks: obeys keys.
+    screen : FedBoard, optional
+        Entered while it runs; ticked between two blocks.
     on_stage : callable
         Told of each stage of the set-up as it begins.
     """
@@ -194,7 +196,8 @@ def run_feed(
     except BaseException:
         lasting.close()
         raise
-    fed = _Fed(partial(_session, asked, rate_hz, channels, teller, bank), rate_hz, set_up, length_s, on_stage)
+    begin = partial(_session, asked, rate_hz, channels, teller, bank)
+    fed = FedRun(begin, asked.window, rate_hz, set_up, length_s, on_stage)
     soften = soften_first()
 
     def act(events: Iterable[Event]) -> bool:
@@ -208,22 +211,35 @@ def run_feed(
                     return False
         return True
 
-    def obey() -> None:
-        if fed.begun:
-            tick(fed.session)
+    def tick() -> None:
+        if screen:
+            screen.tick(fed, lambda: fed.health(lasting.health()))
 
     def keep(block: Block) -> None:
         if writer:
             kept(partial(writer.write, block.samples), on_trouble)
 
-    ending = drive(lasting, fed, wait_s=wait_s, act=act, tick=obey, on_trouble=on_trouble, on_block=keep)
+    ending = drive(lasting, fed, wait_s=wait_s, act=act, tick=tick, on_trouble=on_trouble, on_block=keep, screen=screen)
     act(fed.session.finish())
     if writer:
         kept(writer.close, on_trouble)
     return _outcome(asked, fed.session, ending, str(record) if record else None, rate_hz)
 
 
-class _Fed:
+class FedBoard(Protocol):
+    """What shows a run and obeys keys; `tick` raises `KeyboardInterrupt` when a key ends it."""
+
+    def tick(self, session: FedRun, health: Callable[[], Health]) -> None:
+        """Draw if it is time to, and obey the keys pressed since."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None
+    ) -> None: ...
+
+
+class FedRun:
     """What `drive` feeds: the set-up, where there is one, and then the session that begins with what it has learned.
 
     It stands still for nobody: while a device is away there is nothing to hear.
@@ -234,11 +250,13 @@ class _Fed:
     def __init__(
         self,
         begin: Callable[[Learned | None], FeedSession],
+        window: Window,
         rate_hz: int,
         set_up: SetUp | None,
         length_s: float | None,
         on_stage: Callable[[str], None],
     ) -> None:
+        self.window, self.elapsed_s, self.level_db = window, 0.0, db_from_ratio(0.0)
         self._begin, self._rate_hz, self._set_up, self._length_s = begin, rate_hz, set_up, length_s
         self._on_stage, self._stage = on_stage, ""
         self._session: FeedSession | None = None
@@ -256,13 +274,16 @@ class _Fed:
         return self._session
 
     def feed(self, block: Block) -> list[Event]:
+        """Take the next block, to the set-up or to the session."""
+        self.elapsed_s = s_from_frames(block.start, self._rate_hz)
+        self.level_db = db_from_ratio(float(np.abs(block.samples).max(initial=0.0)))
         if self._set_up and not self._set_up.done:
             self._tell_stage(self._set_up.stage)
             self._set_up.feed(block)
             self._tell_stage(self._set_up.stage)
             return []
         events = self.session.feed(block)
-        over = self._length_s is not None and s_from_frames(block.start, self._rate_hz) >= self._length_s
+        over = self._length_s is not None and self.elapsed_s >= self._length_s
         return [*events, Ended()] if over else events
 
     def _tell_stage(self, stage: str) -> None:
@@ -271,15 +292,17 @@ class _Fed:
             self._on_stage(stage)
 
     def pause(self, why: Notice) -> None:
-        pass
+        """Nothing that could be taken back has been handed out."""
 
     def resume(self, *, lost: bool = False) -> None:
-        pass
+        """Go on hearing."""
 
     def take_events(self) -> list[Event]:
+        """Nothing is left to be done."""
         return []
 
     def health(self, stream: Health) -> Health:
+        """The stream's alone."""
         return stream
 
 

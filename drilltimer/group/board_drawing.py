@@ -14,9 +14,10 @@ from rich.text import Text
 
 from drilltimer.group.board import Board, Place, PlayerScore
 from drilltimer.ui.fold import GAP
-from drilltimer.ui.glyphs import big_text, fitting_scale
+from drilltimer.ui.glyphs import fitting_scale
 from drilltimer.ui.lines import paused_line, table
-from drilltimer.ui.screen import Viewport, broken, fitting
+from drilltimer.ui.palette import STATES
+from drilltimer.ui.screen import STATE_ROWS, Viewport, big_rows, broken, fitting, state_rows
 from drilltimer.ui.wording import Wording
 
 
@@ -59,7 +60,7 @@ def draw_board(board: Board, look: Viewport, wording: Wording, news: str = "", a
     """
     head = [
         _head(board, look, wording),
-        Text(_phase(board, wording), style=look.palette.warning if board.paused else "bold"),
+        Text(_phase(board, wording), style=STATES[_state(board)][0]),
     ]
     foot = _foot(board, look, wording, news, asked)
     room = look.rows - len(head) - len(foot)
@@ -68,7 +69,7 @@ def draw_board(board: Board, look: Viewport, wording: Wording, news: str = "", a
         body = _body(board, look, wording)[: max(0, room - LEAST_CLOCK_ROWS)]
         if body and body[-1].plain == wording("board.scores"):
             body.pop()
-    figure = _clock(board, look, room - len(body) - 1)
+    figure = _figures(board, look, wording, room - len(body) - 1)
     padding = max(0, room - len(body) - len(figure))
     lines = [*head, *[Text()] * (padding // 2), *figure, *[Text()] * (padding - padding // 2), *body, *foot]
     return Group(*(fitting(line, look) for line in lines[: look.rows]))
@@ -141,13 +142,19 @@ def _phase(board: Board, wording: Wording) -> str:
     return wording("board.work" if board.working else "board.change", stage=wording.tell(board.stage))
 
 
-def _clock(board: Board, look: Viewport, rows: int) -> list[Text]:
-    text = clock(board.left_s)
-    style = look.palette.on_time if board.working else look.palette.faint
-    scale = fitting_scale(look.columns, rows, max(CLOCK_SIGNS, len(text)), ascii_only=look.ascii_only)
-    if scale == 0:
-        return [Text(text, style=style, justify="center")]
-    return [Text(row.center(look.columns), style=style) for row in big_text(text, scale, ascii_only=look.ascii_only)]
+def _state(board: Board) -> str:
+    return "paused" if board.paused else "work" if board.working else "change"
+
+
+def _figures(board: Board, look: Viewport, wording: Wording, rows: int) -> list[Text]:
+    """What is going on over the time left; where one alone finds room, a pause is told and not the time."""
+    state = _state(board)
+    word = min(rows // 2, fitting_scale(look.columns, look.rows, len(wording(f"state.{state}"))) * STATE_ROWS + 2)
+    if word < STATE_ROWS and board.paused:
+        return state_rows(state, look, wording, rows)
+    said = [*state_rows(state, look, wording, word), Text()] if word >= STATE_ROWS else []
+    style = look.palette.faint if board.paused else STATES[state][0]
+    return [*said, *big_rows(clock(board.left_s), style, look, rows - len(said), CLOCK_SIGNS)]
 
 
 def _place(place: Place, look: Viewport, wording: Wording) -> Text:

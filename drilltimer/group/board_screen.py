@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from rich.console import RenderableType
 
-from drilltimer.errors import Notice
+from drilltimer.errors import Notice, Quit
 from drilltimer.group.board import Board
 from drilltimer.group.board_drawing import draw_board
 from drilltimer.model import Health
@@ -87,7 +87,7 @@ def obey_coach(key: str, session: Conducted) -> None:
 
     Raises
     ------
-    KeyboardInterrupt
+    Quit
         For "q".
     """
     match key.casefold():
@@ -103,4 +103,4 @@ def obey_coach(key: str, session: Conducted) -> None:
         case "+" | "=":
             session.extend()
         case "q":
-            raise KeyboardInterrupt
+            raise Quit

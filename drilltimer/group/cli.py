@@ -14,6 +14,7 @@ from drilltimer.cli.common import (
     note,
     output_option,
     print_lines,
+    refuse_speed,
     result_columns,
     seed_option,
     speed_option,
@@ -51,8 +52,9 @@ def group(context: click.Context) -> None:
         rows = []
         for name, path in list_group_plans().items():
             loaded = load_plan(str(path))
-            rows.append((name, f"{loaded.course.end_s / 60:.0f} min", str(len(loaded.plan.players)), loaded.plan.name))
-        print_lines(table(rows, ("name", "length", "players", "what"), result_columns()))
+            plan, length = loaded.plan, f"{loaded.course.end_s / 60:.0f} min"
+            rows.append((name, length, str(len(plan.players)), plan.description or plan.name))
+        print_lines(table(rows, ("name", "length", "players", "what for"), result_columns()))
 
 
 @group.command()
@@ -112,7 +114,9 @@ def show(plan: str, language: str) -> None:
 @seed_option
 @input_option
 @output_option
-@click.option("--simulate", metavar="SKILL", help="Simulated players (mixed, novice, club, expert): no sound card.")
+@click.option(
+    "--simulate", metavar="SKILL", help="Simulated players (mixed, novice, club, expert, metronome): no sound card."
+)
 @speed_option
 @click.option(
     "--sheet",
@@ -123,6 +127,7 @@ def show(plan: str, language: str) -> None:
 )
 @click.option("--ranking", is_flag=True, help="Order players by their share in the window; never done unasked.")
 @click.option("--no-history", is_flag=True, help="Do not keep the scored reps under the players' names.")
+@click.option("--keep", is_flag=True, help="With --simulate: keep them all the same, marked as simulated.")
 @click.option("--plain", is_flag=True, help="Lines of text instead of the board.")
 @language_option
 @wait_option
@@ -136,6 +141,7 @@ def run(
     sheets: tuple[Path, ...],
     ranking: bool,
     no_history: bool,
+    keep: bool,
     plain: bool,
     language: str,
     wait_s: float,
@@ -146,7 +152,8 @@ def run(
     goes on, n skips, r repeats the stretch of work, + adds 15 s to it, i takes a player out or brings one in (a number
     and Enter), q ends. Whoever is taken out is scored no more; whoever is brought in works from the next change on.
 
-    Scored reps are kept in the history under each player's name, as in the plan; a sheet is written with --sheet.
+    Scored reps are kept in the history under each player's name, as in the plan (those of simulated players only with
+    --keep); a sheet is written with --sheet.
     """
     from drilltimer.cli.live import Troubles, say, wording_for
     from drilltimer.cli.stage import Wanted
@@ -154,6 +161,7 @@ def run(
     from drilltimer.group.run import load_plan, run_group
     from drilltimer.group.scoreboard import board_of
 
+    refuse_speed(simulate, speed)
     loaded = load_plan(plan)
     _refuse_early(sheets)
     wording = wording_for(language)
@@ -174,7 +182,7 @@ def run(
     screen = None if plain else _screen(session, stream.rate_hz, wording)
     troubles = Troubles(wording, screen)
     journal = None
-    if not no_history:
+    if not no_history and (keep or not simulate):
         journal = GroupJournal(session, loaded.drills, stream, bool(simulate), seed, troubles)
 
     def on_event(event: Happened) -> None:
@@ -212,7 +220,8 @@ def _open(
     from drilltimer.cli.check import devices_line
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
 
-    card = open_card(wanted.input_name, wanted.output_name, loaded.plan.channels)
+    instead = "group run PLAN --simulate mixed"
+    card = open_card(wanted.input_name, wanted.output_name, loaded.plan.channels, instead)
     refuse_one_loudspeaker(loaded, card.stream)
     note(devices_line(card, wording))
     card = at_comfortable_level(card, find_settings(*card.names), wording, asks=somebody_there())

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
-from drilltimer.drill.faults import place_problem, problems_of, refusal
+from drilltimer.drill.faults import mended, place_problem, problems_of, refusal
 from drilltimer.drill.tree import Path, Tree, read_tree
 from drilltimer.group.form import MAX_STATIONS, GroupForm, PlaceForm, PlayerForm, StationForm, WarmUpForm
 from drilltimer.group.plan import GroupPlan, GroupPlayer, Station, WarmUp
@@ -20,7 +21,9 @@ from drilltimer.units import count_of
 KIND = "group plan"
 
 
-def read_group_plan(text: str, file: str) -> tuple[GroupPlan, Tree]:
+def read_group_plan(
+    text: str, file: str, wrong_with: Callable[[str], str | None] = lambda drill: None
+) -> tuple[GroupPlan, Tree]:
     """Read one group plan, and where everything in it stands.
 
     Parameters
@@ -29,6 +32,8 @@ def read_group_plan(text: str, file: str) -> tuple[GroupPlan, Tree]:
         YAML, read as strictly as a drill is.
     file : str
         Name to use in messages.
+    wrong_with : callable
+        Answers what is wrong with a drill that the plan names, if anything.
 
     Raises
     ------
@@ -37,15 +42,23 @@ def read_group_plan(text: str, file: str) -> tuple[GroupPlan, Tree]:
     """
     tree = read_tree(text, file, KIND)
     problems = list(tree.problems)
-    try:
-        form = GroupForm.model_validate(tree.value)
-    except ValidationError as error:
-        problems += problems_of(tree, error.errors(include_url=False), _schema())
-        raise refusal(file, problems, KIND) from None
-    problems += [place_problem(tree, path, message) for path, message in _between_keys(form)]
-    if problems:
+    form, errors = _validate(tree.value)
+    if form is None:
+        problems += problems_of(tree, errors, _schema())
+        form, _ = _validate(mended(tree.value, errors, _schema()))
+    if form is not None:
+        found = [*_between_keys(form), *_about_drills(form, wrong_with)]
+        problems += [place_problem(tree, path, message) for path, message in found]
+    if problems or form is None:
         raise refusal(file, problems, KIND)
     return _build(form), tree
+
+
+def _validate(value: Any) -> tuple[GroupForm | None, list[ErrorDetails]]:
+    try:
+        return GroupForm.model_validate(value), []
+    except ValidationError as error:
+        return None, error.errors(include_url=False)
 
 
 @lru_cache(maxsize=1)
@@ -123,6 +136,16 @@ def _between_keys(form: GroupForm) -> Iterator[tuple[Path, str]]:
     yield from _about_stations(form)
     if form.rotation != "in order":
         yield from _about_rotation(form, list(form.rotation))
+
+
+def _about_drills(form: GroupForm, wrong_with: Callable[[str], str | None]) -> Iterator[tuple[Path, str]]:
+    """Each drill that cannot be used, where it is named first."""
+    told = set[str]()
+    named = [("warm_up", number, each.drill) for number, each in enumerate(form.warm_up or [])]
+    for key, number, drill in [*named, *(("stations", n, each.drill) for n, each in enumerate(form.stations or []))]:
+        if drill and drill not in told and (wrong := wrong_with(drill)):
+            yield (key, number, "drill"), wrong
+        told.add(drill or "")
 
 
 def _about_names(form: GroupForm) -> Iterator[tuple[Path, str]]:

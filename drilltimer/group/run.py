@@ -102,21 +102,20 @@ def load_plan(name_or_path: str) -> LoadedPlan:
         With every problem of the plan, or of a drill that it names.
     """
     text, file = find_group_plan(name_or_path)
-    plan, tree = read_group_plan(text, file)
-    drills, problems = {}, []
-    wanted = [(("warm_up", n, "drill"), block.drill) for n, block in enumerate(plan.warm_up)]
-    wanted += [(("stations", n, "drill"), station.drill) for n, station in enumerate(plan.stations)]
-    for path, name in wanted:
-        if name and name not in drills:
-            try:
-                drills[name] = load_drill(*_find_drill(name, Path(file)))
-            except DrillFileError as fault:
-                problems.append(place_problem(tree, path, str(fault).replace("\n", " ")))
+    drills: dict[str, Drill] = {}
+
+    def wrong_with(name: str) -> str | None:
+        try:
+            drills[name] = load_drill(*_find_drill(name, Path(file)))
+        except DrillFileError as fault:
+            return str(fault).replace("\n", " ")
+        return None
+
+    plan, tree = read_group_plan(text, file, wrong_with)
     course = lay_out(plan)
     if not course.stages:
-        problems.append(place_problem(tree, ("time_limit_s",), "nothing of the plan fits into that time"))
-    if problems:
-        raise DrillFileError(f"{file} cannot be run", problems, fix="Mend the lines named above and try again.")
+        problem = place_problem(tree, ("time_limit_s",), "nothing of the plan fits into that time")
+        raise DrillFileError(f"{file} cannot be run", [problem], fix="Mend the lines named above and try again.")
     return LoadedPlan(file, tree, plan, drills, course)
 
 

@@ -15,6 +15,7 @@ from drilltimer.group.conduct import GroupSession
 from drilltimer.group.scoreboard import together
 from drilltimer.history.advice import advise
 from drilltimer.history.compare import counted
+from drilltimer.history.days import here
 from drilltimer.history.entries import RepEntry
 from drilltimer.history.export import new_file, safe_cell
 from drilltimer.history.journal import now_utc
@@ -22,7 +23,6 @@ from drilltimer.model import Mode, Scores
 from drilltimer.score.stats import summarize
 from drilltimer.ui.wording import Wording
 
-TEST_DRILL_NAME = "test-block"
 COLUMNS = (
     "player", "reps", "timed", "missed", "void", "in_window_percent", "constant_error_ms", "variable_error_ms",
     "mean_stagger_ms", "practise", "drill",
@@ -75,10 +75,7 @@ def make_rows(
         if not own:
             continue
         scores = summarize(each.verdict for each in own)
-        found = advise(own, scores, own[0].rep.mode)
-        # That there are few reps is said below the table for all; a row has room for what is beyond that.
-        beyond = [advice for advice in found if advice.drill != TEST_DRILL_NAME]
-        first = (beyond or found)[0]
+        first = advise(own, scores, own[0].rep.mode)[0]
         rows.append(SheetRow(player, scores, wording.tell(first.text), first.drill))
     if ranking:
         rows.sort(key=lambda row: -(row.scores.in_window_share or 0.0))
@@ -121,7 +118,7 @@ def render_sheet(sheet: GroupSheet) -> str:
 
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files(__package__).joinpath("sheet.html.j2").read_text(encoding="utf-8"))
-    return template.render(sheet=sheet, t=sheet.texts, version=__version__)
+    return template.render(sheet=sheet, t=sheet.texts, began=here(sheet.started_utc), version=__version__)
 
 
 def _cells(row: SheetRow) -> list[str | float | None]:

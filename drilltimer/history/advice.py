@@ -16,13 +16,14 @@ from drilltimer.errors import Notice, notice
 from drilltimer.history.change import FEWEST_REPS
 from drilltimer.history.entries import RepEntry
 from drilltimer.model import Grade, Scores
+from drilltimer.score.stats import FEWEST_INTERVAL
 
 VOID_SHARE = 0.2
 MISSED_SHARE = 0.2
 GUESS_SHARE = 0.1
 GOOD_SHARE = 0.8
-HABIT_MS = 15.0
 STAGGER_MS = 40.0
+FEWEST = 10  # reps: how many there are decides whether anything is advised, not how lucky they were
 MOST = 3
 
 
@@ -42,7 +43,9 @@ def advise(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[Advic
 
 
 def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple[bool, Advice]]:
-    timing = _timing(entries, scores) if mode == "predictive" else []
+    if scores.n < FEWEST:
+        return _measuring(scores)
+    timing = _timing(entries, scores) if mode == "predictive" else _reaction(scores)
     return [*_measuring(scores), *timing, *_practice(entries, scores)]
 
 
@@ -56,8 +59,8 @@ def _measuring(scores: Scores) -> list[tuple[bool, Advice]]:
                    f"at least {VOID_SHARE:.0%} of the reps could not be heard"),
         ),
         (
-            scores.n < FEWEST_REPS,
-            Advice(notice("advice_3"), "test-block", f"fewer than {FEWEST_REPS} reps"),
+            scores.n < FEWEST,
+            Advice(notice("advice_3"), "steady-contact", f"fewer than {FEWEST} reps"),
         ),
         (
             scores.n > 0 and scores.missed >= MISSED_SHARE * scores.n,
@@ -69,7 +72,7 @@ def _measuring(scores: Scores) -> list[tuple[bool, Advice]]:
 
 def _timing(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Advice]]:
     """Early or late, where the contact was announced."""
-    low_ms, high_ms = scores.ci95_low_ms, scores.ci95_high_ms
+    late, early = _habit(scores)
     before = sum(each.verdict.grade == Grade.BEFORE for each in entries)
     many_before = scores.n > 0 and before >= GUESS_SHARE * scores.n
     return [
@@ -79,16 +82,28 @@ def _timing(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Adv
                    "serve-return", f"at least {GUESS_SHARE:.0%} of the landings came before the contact"),
         ),
         (
-            low_ms is not None and low_ms > HABIT_MS,
-            Advice(notice("advice_6"),
-                   "serve-return", f"the 95 % interval of the constant error lies above +{HABIT_MS:.0f} ms"),
+            late,
+            Advice(notice("advice_6"), "serve-return", "the 95 % interval of the habit lies above zero"),
         ),
         (
-            high_ms is not None and high_ms < -HABIT_MS and not many_before,
-            Advice(notice("advice_7"), "steady-contact",
-                   f"the 95 % interval of the constant error lies below -{HABIT_MS:.0f} ms"),
+            early and not many_before,
+            Advice(notice("advice_7"), "steady-contact", "the 95 % interval of the habit lies below zero"),
         ),
     ]  # fmt: skip
+
+
+def _reaction(scores: Scores) -> list[tuple[bool, Advice]]:
+    """Late, where nothing announced the contact; early there is chance."""
+    return [
+        (_habit(scores)[0], Advice(notice("advice_12"), "reaction", "the 95 % interval of the habit lies above zero"))
+    ]
+
+
+def _habit(scores: Scores) -> tuple[bool, bool]:
+    """Whether the headline tells of a habit, late or early, that is more than chance."""
+    if scores.timed < FEWEST_INTERVAL or scores.ci95_low_ms is None or scores.ci95_high_ms is None:
+        return False, False
+    return scores.ci95_low_ms > 0.0, scores.ci95_high_ms < 0.0
 
 
 def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, Advice]]:
@@ -100,7 +115,7 @@ def _practice(entries: Sequence[RepEntry], scores: Scores) -> list[tuple[bool, A
         (
             scores.variable_error_ms is not None and scores.variable_error_ms > half_ms,
             Advice(notice("advice_8"), "steady-contact",
-                   "the variable error is more than half of the window"),
+                   "the scatter is more than half of the window"),
         ),
         (
             scores.timed > 0 and scores.guesses >= GUESS_SHARE * scores.timed,

@@ -29,6 +29,7 @@ from drilltimer.history.change import (
     trend,
     trimmed,
 )
+from drilltimer.history.days import here
 from drilltimer.history.entries import RepEntry, SessionEntry
 from drilltimer.history.protocol import primary_of
 from drilltimer.history.queries import find_player, reps, sessions_of_drill
@@ -46,8 +47,8 @@ PLACEMENT_M = 0.1  # how well a distance is measured with steps or a tape (our c
 NUMBER_OR_DAY = "Give a session's number as 'drilltimer history PLAYER' lists it, or a date as 2026-05-31."
 
 FIGURES = (
-    ("constant_error_ms", "constant error", "ms"),
-    ("variable_error_ms", "variable error", "ms"),
+    ("constant_error_ms", "habit", "ms"),
+    ("variable_error_ms", "scatter", "ms"),
     ("absolute_error_ms", "absolute error", "ms"),
     ("in_window_share", "in the window", "%"),
     ("missed_share", "missed", "%"),
@@ -103,7 +104,7 @@ def compare(
     drill : str
         Name of the drill; sessions of different drills are never compared.
     first, last : str, optional
-        A session's number, or a date (YYYY-MM-DD, UTC): the first test on or after it, the last test on or before it.
+        A session's number, or a date (YYYY-MM-DD): the first test on or after it, the last test on or before it.
         Left out: the first and the last of the tests that are like the last.
 
     Raises
@@ -121,6 +122,11 @@ def compare(
     after = _chosen(tests, last, newest=True) if last else tests[-1]
     alike = [test for test in tests if _kind(test) == _kind(after)]
     before = _chosen(tests if first and _is_number(first) else alike, first, newest=False) if first else alike[0]
+    if before.number == after.number and first and last:
+        raise HistoryError(
+            f"--from and --to are both session {after.number}: a test is not compared with itself",
+            fix=f"{name}'s other tests of {drill!r}: {_numbers(tests, after)}.",
+        )
     if before.number == after.number:
         raise HistoryError(
             f"{name} has one session of {drill!r} to compare, and it takes two",
@@ -354,15 +360,19 @@ def _chosen(tests: Sequence[SessionEntry], text: str, *, newest: bool) -> Sessio
     if not day:
         found = [test for test in tests if test.number == int(text)]
     elif newest:
-        found = [test for test in tests if test.started_utc[:10] <= day]
+        found = [test for test in tests if here(test.started_utc)[:10] <= day]
     else:
-        found = [test for test in tests if test.started_utc[:10] >= day][:1]
+        found = [test for test in tests if here(test.started_utc)[:10] >= day][:1]
     if not found:
         raise HistoryError(
             f"none of the player's comparable tests is {text!r}",
             fix=NUMBER_OR_DAY,
         )
     return found[-1]
+
+
+def _numbers(tests: Sequence[SessionEntry], but: SessionEntry) -> str:
+    return ", ".join(str(test.number) for test in tests if test != but) or "none"
 
 
 def _is_number(text: str) -> bool:

@@ -10,6 +10,7 @@ told and stops nobody; coach, physiotherapist and local rules decide.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from drilltimer.history.entries import name_key
 from drilltimer.history.store import History
 from drilltimer.model import LEVELS, Grade, Level
 
+DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 WEEK_DAYS = 7
 LOOKED_BACK_DAYS = 28
 SESSIONS_A_WEEK, CHILD_SESSIONS_A_WEEK = 3, 2
@@ -66,9 +68,9 @@ def day_load(history: History, player: str, today: date | None = None) -> DayLoa
     """
     counts: Counter[date] = Counter()
     for row in history.rows(query, (name_key(player), oldest, Grade.MISSED.value)):
-        day = _local_day(row["started_utc"])
-        if day is not None and day <= today:
-            counts[day] += row["landings"]
+        day = here(row["started_utc"])[:10]  # of a damaged time, no day
+        if day <= today.isoformat() and DAY.fullmatch(day):
+            counts[date.fromisoformat(day)] += row["landings"]
     return DayLoad(today, tuple(sorted(counts.items())))
 
 
@@ -110,8 +112,9 @@ def _over(load: DayLoad, caps: Caps, coming: int) -> Iterable[Notice]:
         yield notice("week_landings", landings=week, coming=to_come, who=caps.who, most=caps.seven_days)
 
 
-def _local_day(started_utc: str) -> date | None:
+def here(started_utc: str) -> str:
+    """Date and minute in this computer's own zone, to be read; what is no time stays as it is."""
     try:
-        return datetime.fromisoformat(started_utc.replace("Z", "+00:00")).astimezone().date()
-    except ValueError:
-        return None
+        return f"{datetime.fromisoformat(started_utc.replace('Z', '+00:00')).astimezone():%Y-%m-%d %H:%M}"
+    except (ValueError, OverflowError):
+        return started_utc

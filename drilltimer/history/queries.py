@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,9 @@ from drilltimer.units import count_of
 
 LONGEST_LIST = 1000
 NAME = "CASE typeof(p.name) WHEN 'text' THEN p.name ELSE p.key END"  # of a player; a damaged one's as it is looked for
+# A person's sessions; of a player who was only ever simulated, all.
+_OF_PERSON = """(source != 'simulated' OR NOT EXISTS (
+    SELECT 1 FROM sessions other WHERE other.player = sessions.player AND other.source != 'simulated'))"""
 
 _LINES = """
     SELECT s.*, {name} AS player_name,
@@ -25,7 +29,8 @@ _LINES = """
         count(*) FILTER (WHERE r.grade = 'missed') AS missed,
         count(*) FILTER (WHERE r.grade = 'void') AS void,
         avg(r.error_ms) AS constant_error_ms,
-        sqrt(max(0.0, avg(r.error_ms * r.error_ms) - avg(r.error_ms) * avg(r.error_ms))) AS variable_error_ms
+        CASE WHEN count(r.error_ms) > 1 THEN
+            sqrt(max(0.0, avg(r.error_ms * r.error_ms) - avg(r.error_ms) * avg(r.error_ms))) END AS variable_error_ms
     FROM ({chosen}) s JOIN players p ON p.id = s.player
     LEFT JOIN reps r ON r.session = s.number AND NOT r.warm_up AND r.coach IS NOT 'void' AND {fits}
     GROUP BY s.number ORDER BY s.started_utc DESC, s.number DESC
@@ -42,13 +47,18 @@ class PlayerLine:
 
 
 def players(history: History) -> Iterator[PlayerLine]:
-    """Every player, by name."""
+    """Every player, by name; 2 comes before 10."""
     query = (
         f"SELECT {NAME} AS name, p.level, p.sport, count(s.number) AS sessions, max(s.started_utc) AS latest "
         "FROM players p LEFT JOIN sessions s ON s.player = p.id GROUP BY p.id ORDER BY p.key"
     )
-    for row in history.rows(query):
+    for row in sorted(history.rows(query), key=lambda row: _natural(row["name"])):
         yield PlayerLine(_player(history, dict(row)), row["sessions"], row["latest"])
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    parts = re.split(r"([0-9]{1,18})", name.casefold())
+    return [(int(part), "") if place % 2 else (0, part) for place, part in enumerate(parts)]
 
 
 def find_player(history: History, name: str) -> Player:
@@ -83,13 +93,18 @@ def is_player(history: History, name: str) -> bool:
 
 
 def find_target(history: History, text: str) -> Player | int:
-    """A player, or the number of a session: `12` is the player of that name if there is one, `session:12` never."""
-    session_text = text.removeprefix("session:")
-    if session_text == text and is_player(history, text):
-        return find_player(history, text)
-    if session_text.isascii() and session_text.isdigit() and len(session_text) < 16:
-        return session(history, int(session_text)).number
-    return find_player(history, text)
+    """A player, or the number of a session: `12` is always a session, `player:12` the player of that name."""
+    number = text.removeprefix("session:")
+    if not (number.isascii() and number.isdigit() and len(number) < 16):
+        return find_player(history, text.removeprefix("player:"))
+    try:
+        return session(history, int(number)).number
+    except HistoryError as fault:
+        if not is_player(history, text):
+            raise
+        raise HistoryError(
+            fault.what, why=f"A player is called {text!r}.", fix=f"For the player: player:{text}."
+        ) from fault
 
 
 def nearest(history: History, name: str) -> str:
@@ -104,6 +119,8 @@ def session_lines(
 ) -> list[SessionLine]:
     """The latest sessions, newest first, at most `limit` of them (and never more than a thousand).
 
+    A person's do not hold those of a simulated player that were kept under the same name.
+
     Parameters
     ----------
     player : str, optional
@@ -115,7 +132,7 @@ def session_lines(
     """
     where, values = ["1"], []
     if player is not None:
-        where.append("player = (SELECT id FROM players WHERE key = ?)")
+        where.append(f"player = (SELECT id FROM players WHERE key = ?) AND {_OF_PERSON}")
         values.append(name_key(player))
     if before is not None:
         where.append("(started_utc, number) < (SELECT started_utc, number FROM sessions WHERE number = ?)")
@@ -192,9 +209,10 @@ def sound_reps(history: History, where: str, rows: Iterable[Any]) -> list[RepEnt
     return list(sifted(map(dict, rows), made, lambda what: history.leave_out(f"{where}: {what}"), "rep"))
 
 
-def count_sessions(history: History, player: str) -> int:
-    """How many sessions a player has."""
-    query = "SELECT count(*) AS n FROM sessions WHERE player = (SELECT id FROM players WHERE key = ?)"
+def count_sessions(history: History, player: str, *, of_person: bool = False) -> int:
+    """How many sessions a player has; of a person without those that were simulated, where that is asked."""
+    kind = f"AND {_OF_PERSON}" if of_person else ""
+    query = f"SELECT count(*) AS n FROM sessions WHERE player = (SELECT id FROM players WHERE key = ?) {kind}"
     return int(next(history.rows(query, (name_key(player),)))["n"])
 
 

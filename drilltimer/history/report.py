@@ -34,7 +34,7 @@ from drilltimer.history.compare import (
     shares,
     systematic_ms,
 )
-from drilltimer.history.days import beyond, caps_of, day_load
+from drilltimer.history.days import beyond, caps_of, day_load, here
 from drilltimer.history.entries import Player, RepEntry, SessionEntry
 from drilltimer.history.export import new_file
 from drilltimer.history.marks import FEEDING, Agreement, Mark, agreement
@@ -49,12 +49,13 @@ from drilltimer.units import count_of
 
 TREND_SESSIONS = 24  # as many as can be told apart on a phone
 BAR_MS = 20.0
+FEWEST_DRAWN = 5  # points: fewer show their own luck
 KINDS = {Grade.BEFORE: "early", Grade.EARLY: "early", Grade.ON_TIME: "on", Grade.LATE: "late"}
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A chart with what it shows and how to read it."""
+    """A chart with what it shows and how to read it; without a chart, why it was left out."""
 
     heading: str
     chart: Markup
@@ -69,6 +70,7 @@ class Part:
     scores: Scores
     figures: tuple[Figure, ...]
     advice: tuple[Advice, ...]
+    left_out: tuple[str, ...]
     summary: str
     ear_ms: float
     shared_ms: float
@@ -109,7 +111,7 @@ def render_report(history: History, entry: SessionEntry) -> str:
     modes: list[Mode] = ["predictive", "reactive"]
     parts = [_part(history, entry, own, mode) for mode in modes if (own := counted(entries, mode))]
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters.update(ms=_ms, count_of=count_of, told=english().tell)
+    environment.filters.update(ms=_ms, count_of=count_of, told=english().tell, here=here)
     template = environment.from_string(files(__package__).joinpath("report.html.j2").read_text(encoding="utf-8"))
     return template.render(
         entry=entry,
@@ -140,9 +142,11 @@ def _part(history: History, entry: SessionEntry, own: list[RepEntry], mode: Mode
     scores = summarize(each.verdict for each in own)
     drawn = (_strip(own, mode), _course(own, mode), _distribution(own, mode), _trend(history, entry, mode))
     feet = (_stagger(own, mode), _first_steps(own, mode))
-    shown = tuple(figure for figure in (*drawn, *feet) if figure)
+    figures = [figure for figure in (*drawn, *feet) if figure]
+    shown = tuple(figure for figure in figures if figure.chart)
+    left_out = tuple(f"{figure.heading} ({figure.caption})" for figure in figures if not figure.chart)
     advice = tuple(advise(own, scores, mode))
-    return Part(mode, scores, shown, advice, summary(entry.player, scores), ear_ms(own), systematic_ms(own))
+    return Part(mode, scores, shown, advice, left_out, summary(entry.player, scores), ear_ms(own), systematic_ms(own))
 
 
 def summary(player: str, scores: Scores) -> str:
@@ -156,10 +160,12 @@ def summary(player: str, scores: Scores) -> str:
         sure = f" (95 % interval {scores.ci95_low_ms:+z.0f} to {scores.ci95_high_ms:+z.0f} ms)"
         if scores.ci95_low_ms <= 0 <= scores.ci95_high_ms:
             side += ", which may be chance"
+    scatter = ", with one landing there is no scatter"
+    if scores.variable_error_ms is not None:
+        scatter = f", with a scatter of {scores.variable_error_ms:.0f} ms"
     share = round(100 * (scores.in_window_share or 0.0))
     return (
-        f"{player} lands {abs(habit_ms):.0f} ms {side}{sure}, "
-        f"with a scatter of {scores.variable_error_ms or 0.0:.0f} ms; "
+        f"{player} lands {abs(habit_ms):.0f} ms {side}{sure}{scatter}; "
         f"in the window: {share} % of {count_of(scores.n, 'landing')}."
     )
 
@@ -181,10 +187,14 @@ def _ends(values: Sequence[float], least: tuple[float, float]) -> tuple[float, f
     return step * math.floor(low / step), step * math.ceil(high / step)
 
 
-def _strip(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
+def _too_few(heading: str, count: int, what: str, needed: int = FEWEST_DRAWN) -> Figure:
+    return Figure(heading, Markup(), f"{count} of the {needed} {what} that it needs")
+
+
+def _strip(own: Sequence[RepEntry], mode: Mode) -> Figure:
     timed = _timed(own)
-    if not timed:
-        return None
+    if len(timed) < FEWEST_DRAWN:
+        return _too_few("Every touchdown", len(timed), "timed landings")
     open_ms, _, close_ms = _window_ms(own)
     shown = [(each.verdict.touchdown_ms or 0.0, KINDS[each.verdict.grade]) for each in timed]
     # Spread over the height by the golden ratio: neighbours in time do not cover each other, and nothing is random.
@@ -200,10 +210,10 @@ def _strip(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     return Figure("Every touchdown", chart, "Each mark is one landing. Round: in the window. Triangle: early or late.")
 
 
-def _course(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
+def _course(own: Sequence[RepEntry], mode: Mode) -> Figure:
     timed = _timed(own)
-    if not timed:
-        return None
+    if len(timed) < FEWEST_DRAWN:
+        return _too_few("Rep by rep", len(timed), "timed landings")
     open_ms, centre_ms, close_ms = _window_ms(own)
     band = (open_ms - centre_ms, close_ms - centre_ms)
     places = {each.rep.index: index for index, each in enumerate(own, 1)}
@@ -224,10 +234,10 @@ def _course(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     return Figure("Rep by rep", chart, "Band: the window. Cross at the top: nothing was heard in time.")
 
 
-def _distribution(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
+def _distribution(own: Sequence[RepEntry], mode: Mode) -> Figure:
     timed = _timed(own)
-    if not timed:
-        return None
+    if len(timed) < FEWEST_DRAWN:
+        return _too_few("How often which error", len(timed), "timed landings")
     open_ms, centre_ms, close_ms = _window_ms(own)
     counts = Counter(BAR_MS * math.floor((each.verdict.error_ms or 0.0) / BAR_MS) for each in timed)
     fullest, most = max(counts.items(), key=lambda item: (item[1], -item[0]))
@@ -237,7 +247,7 @@ def _distribution(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
     return Figure("How often which error", chart, "A narrow hill is steady; a hill over zero is on target.")
 
 
-def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure | None:
+def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure:
     """Constant error of comparable sessions with its 95 % interval."""
     before = [
         each
@@ -252,28 +262,28 @@ def _trend(history: History, entry: SessionEntry, mode: Mode) -> Figure | None:
         if len(errors_ms) >= FEWEST_INTERVAL:
             low_ms, high_ms = ci95_ms(errors_ms)
             dots.append(Dot(len(dots) + 1, constant_error_ms(errors_ms), "on", low_ms, high_ms))
-            days.append(each.started_utc[2:10])
+            days.append(here(each.started_utc)[2:10])
     if len(dots) < 2:
-        return None
+        return _too_few("Session after session", len(dots), f"sessions of {FEWEST_INTERVAL} landings", 2)
     ends = _ends([value for dot in dots for value in (dot.low or 0.0, dot.high or 0.0)], (-40.0, 40.0))
     marks = [(1.0, days[0]), (float(len(dots)), days[-1])]
     told = (
-        f"Constant error in {len(dots)} sessions of {entry.drill} from {days[0]} to {days[-1]}: "
+        f"Habit in {len(dots)} sessions of {entry.drill} from {days[0]} to {days[-1]}: "
         + ", ".join(f"{dot.y:+z.0f}" for dot in dots)
         + " ms."
     )
-    words = ("session after session (year-month-day)", "constant error, ms (late is up)")
+    words = ("session after session (year-month-day)", "habit, ms (late is up)")
     chart = charts.scatter(f"trend-{mode}", dots, None, (0.6, len(dots) + 0.4, *ends), words, told, marks)
     caption = "Bars: 95 % intervals. Sessions whose bars overlap widely have not shown a difference."
     return Figure("Session after session", chart, caption)
 
 
-def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
+def _stagger(own: Sequence[RepEntry], mode: Mode) -> Figure:
     known = [
         (index, each.verdict.stagger_ms) for index, each in enumerate(own, 1) if each.verdict.stagger_ms is not None
     ]
-    if not known:
-        return None
+    if len(known) < FEWEST_DRAWN:
+        return _too_few("The feet", len(known), "landings in which both feet were heard")
     dots = [Dot(index, stagger_ms, "on") for index, stagger_ms in known]
     high = _ends([stagger_ms for _, stagger_ms in known], (0.0, 60.0))[1]
     half_ms = median(value for _, value in known)
@@ -304,8 +314,10 @@ def _first_steps(own: Sequence[RepEntry], mode: Mode) -> Figure | None:
         if step_ms is not None and known_ms and each.rep.call and each.verdict.grade in TIMED_GRADES:
             groups.setdefault(each.rep.call, []).append((step_ms - known_ms[-1], each.verdict.guessed))
     names = sorted(groups, key=lambda name: ({"left": 0, "right": 2}.get(name, 1), name))[:5]
-    if not names:
+    if not any(each.rep.call for each in own):
         return None
+    if (count := sum(map(len, groups.values()))) < FEWEST_DRAWN:
+        return _too_few("First steps", count, "first steps heard")
     dots: list[Dot] = []
     told: list[str] = []
     for column, name in enumerate(names):

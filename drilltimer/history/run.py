@@ -56,7 +56,7 @@ def about_days(player: str, plan: Plan) -> list[Notice]:
             told = beyond(day_load(history, player), level, plan.landings, plan.drill.blocks[0].level)
     except HistoryError:
         return []
-    return [notice("warning", text=each) for each in told]
+    return [notice("caution", text=each) for each in told]
 
 
 def open_journal(

@@ -19,6 +19,7 @@ from drilltimer.errors import DistanceError
 from drilltimer.model import Placement
 from drilltimer.units import air_delay_ms
 
+OF_PLAYER = frozenset({"speaker_to_player_m", "player_to_mic_m"})
 DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 FORGIVEN_M = 1.0
 # Common practice, no source: on a court the loudspeaker and the recorder lie within half its length of the player.
@@ -45,7 +46,7 @@ class Standing:
         Loudspeaker and recorder mostly lie together. Where neither is known the touchdowns stay as the recorder heard
         them.
         """
-        place, unknown = self.placement, self.unknown & {"speaker_to_player_m", "player_to_mic_m"}
+        place, unknown = self.placement, self.unknown & OF_PLAYER
         if unknown == {"player_to_mic_m"}:
             return replace(place, player_to_mic_m=place.speaker_to_player_m)
         if unknown == {"speaker_to_player_m"}:

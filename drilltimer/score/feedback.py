@@ -165,11 +165,12 @@ class Feedback:
             self._open = None
         self._requested = self._requested and bool(self._waiting)
 
-    def request(self) -> None:
-        """The player asks for the last landing. Without effect where the plan is `none`."""
-        if self.plan.kind != "none" and self._timed:
-            self._waiting = self._timed[-1:]
-            self._requested = True
+    def request(self) -> bool:
+        """The player asks for the last landing; whether it will be told. Never where the plan is `none`."""
+        if self.plan.kind == "none" or not self._timed:
+            return False
+        self._waiting, self._requested = self._timed[-1:], True
+        return True
 
     def guess(self, message: Message) -> bool | None:
         """The player says when it was; answers whether that is right, None when nothing was asked."""

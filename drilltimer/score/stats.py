@@ -106,7 +106,7 @@ def summarize(verdicts: Iterable[Verdict]) -> Scores:
         timed=len(timed),
         in_window_share=grades[Grade.ON_TIME] / scored if scored and (fair or not timed) else None,
         constant_error_ms=constant_error_ms(errors_ms) if errors_ms else None,
-        variable_error_ms=variable_error_ms(errors_ms) if errors_ms else None,
+        variable_error_ms=variable_error_ms(errors_ms) if len(errors_ms) > 1 else None,
         absolute_error_ms=absolute_error_ms(errors_ms) if errors_ms else None,
         rmse_ms=rmse_ms(errors_ms) if errors_ms else None,
         ci95_low_ms=low_ms,

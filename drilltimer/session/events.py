@@ -64,7 +64,8 @@ class Snapshot:
     """What a screen may show of a running session.
 
     `shown` is for the player, who must not be told before feedback is due; `last`, `recent` and `scores` are the
-    coach's. `said` is the word that sounds or has just sounded, `asking` that the player's guess is awaited.
+    coach's. `said` is the word that sounds or has just sounded, `asking` that the player's guess is awaited, `struck`
+    that the figure shown is of the last rep, which was declared void.
     """
 
     done: int
@@ -82,5 +83,6 @@ class Snapshot:
     said: str = ""
     paused: Notice | None = None  # why; None while running
     asking: bool = False
+    struck: bool = False
     guesses: int = 0
     right_guesses: int = 0

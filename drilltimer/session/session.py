@@ -184,22 +184,22 @@ class Session:
             self._say(RESUME_WORD)
         self._lay_out()
 
-    def request(self) -> None:
-        """The player asks to be told about the last landing."""
-        if teller := self._teller():
-            teller.request()
+    def request(self) -> bool:
+        """The player asks to be told about the last landing; whether that will be."""
+        return bool((teller := self._teller()) and teller.request())
 
     def guess(self, message: Message) -> bool | None:
         """The player says when the last landing was; None when nothing was asked."""
         return teller.guess(message) if (teller := self._teller()) else None
 
-    def repeat_call(self) -> None:
-        """Say the last call again, where there is room before the next lead-in."""
+    def repeat_call(self) -> str | None:
+        """Say the last call again, where there is room before the next lead-in; the call, where there was one."""
         calls = [play for play in self._sounded if play.cue.role == "call" and play.start < self._now]
-        if calls and not self._paused:
-            cue = replace(calls[-1].cue, role="feedback", gain_db=REPEAT_GAIN_DB)
-            self._waiting = deque(play for play in self._waiting if play.cue != cue)
-            self._waiting.append(replace(calls[-1], cue=cue))
+        if not calls or self._paused:
+            return None
+        cue = replace(calls[-1].cue, role="feedback", gain_db=REPEAT_GAIN_DB)
+        self._waiting = deque([*(play for play in self._waiting if play.cue != cue), replace(calls[-1], cue=cue)])
+        return calls[-1].rep.call
 
     def mark_void(self) -> None:
         """Declare the last rep void (somebody was in the way), or take that back."""
@@ -262,12 +262,12 @@ class Session:
         while self._to_show and self._to_show[0][0] <= self._now:
             self._shown = self._to_show.popleft()[1]
         ahead = self.reps[min(max(len(self.verdicts) - 1, 0), len(self.reps) - 1)] if self.reps else None
-        teller = self._teller()
-        asking = bool(teller and teller.asking)
+        asking = bool((teller := self._teller()) and teller.asking)
+        shown, heard = self._shown, self._unmarked.get(self.verdicts[-1].rep) if self.verdicts else None
         known = self.verdicts[: len(self.verdicts) - asking]  # who is to guess must not read the answer off the strip
         return Snapshot(
-            done=len(self.verdicts),
-            total=len(self.reps),
+            done=sum(not self._by_index[verdict.rep].withheld for verdict in self.verdicts),
+            total=sum(not rep.withheld for rep in self.reps),
             elapsed_s=s_from_frames(self._now - self._zero, self._rate_hz),
             left_s=max(0.0, s_from_frames(self._end - self._now, self._rate_hz)),
             last=known[-1] if known else None,
@@ -276,11 +276,12 @@ class Session:
             level_db=self._level_db,
             noise_db=self._listener.noise_db,
             level=self.verdicts[-1].level if self.verdicts else None,
-            shown=self._shown,
+            shown=shown,
             window=self._by_index[ahead.index].window if ahead else None,
             said=self._said(),
             paused=self._paused,
             asking=asking,
+            struck=bool(heard and shown and (heard.error_ms, 1) == (shown.error_ms, shown.reps)),
             guesses=sum(each.guesses for each in self._feedback),
             right_guesses=sum(each.right_guesses for each in self._feedback),
         )

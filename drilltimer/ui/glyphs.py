@@ -1,4 +1,4 @@
-"""Figures big enough to be read from the baseline: an own 5x7 matrix, scaled to the window.
+"""Figures and words big enough to be read from the baseline: an own 5x7 matrix (glyphs.toml), scaled to the window.
 
 Notes
 -----
@@ -8,30 +8,14 @@ to ten terminal rows.
 
 from __future__ import annotations
 
+import tomllib
+import unicodedata
+from pathlib import Path
+
 GLYPH_COLUMNS, GLYPH_ROWS = 5, 7
 GAP = 1  # columns between two glyphs
 
-_PATTERNS = {
-    "0": "01110 10001 10011 10101 11001 10001 01110",
-    "1": "00100 01100 00100 00100 00100 00100 01110",
-    "2": "01110 10001 00001 00110 01000 10000 11111",
-    "3": "11110 00001 00001 01110 00001 00001 11110",
-    "4": "00010 00110 01010 10010 11111 00010 00010",
-    "5": "11111 10000 11110 00001 00001 10001 01110",
-    "6": "00110 01000 10000 11110 10001 10001 01110",
-    "7": "11111 00001 00010 00100 01000 01000 01000",
-    "8": "01110 10001 10001 01110 10001 10001 01110",
-    "9": "01110 10001 10001 01111 00001 00010 01100",
-    "+": "00000 00100 00100 11111 00100 00100 00000",
-    "-": "00000 00000 00000 11111 00000 00000 00000",
-    "=": "00000 00000 11111 00000 11111 00000 00000",
-    ".": "00000 00000 00000 00000 00000 01100 01100",
-    ":": "00000 01100 01100 00000 01100 01100 00000",
-    "/": "00001 00001 00010 00100 01000 10000 10000",
-    " ": "00000 00000 00000 00000 00000 00000 00000",
-    "x": "00000 10001 01010 00100 01010 10001 00000",
-    "?": "01110 10001 00001 00110 00100 00000 00100",
-}
+_PATTERNS = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 GLYPHS = {sign: tuple(pattern.split()) for sign, pattern in _PATTERNS.items()}
 HALVES = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
 ASCII_WIDTH = 2  # a cell is about twice as high as wide; without half blocks a pixel is two cells
@@ -43,6 +27,13 @@ def fitting_scale(columns: int, rows: int, signs: int, *, ascii_only: bool = Fal
     if ascii_only:
         return min(columns // (ASCII_WIDTH * wide), rows // GLYPH_ROWS)
     return min(columns // wide, 2 * rows // GLYPH_ROWS)
+
+
+def as_glyphs(text: str) -> str | None:
+    """`text` in the signs that there are, capitals without accents; None when one is lacking."""
+    letters = unicodedata.normalize("NFD", text.upper().replace("O", "0"))  # which look alike
+    plain = "".join(letter for letter in letters if not unicodedata.combining(letter))
+    return plain if set(plain) <= GLYPHS.keys() else None
 
 
 def big_text(text: str, scale: int, *, ascii_only: bool = False) -> list[str]:

@@ -20,13 +20,21 @@ MOST_HANG = 16
 BY_KEY = notice("screen.by_key")  # why a session was paused that nothing has happened to
 
 
-def header(wording: Wording, columns: int | None = None, before: Sequence[str] = ()) -> str:
+def header(wording: Wording, columns: int | None = None, before: Sequence[str] = (), *, calls: bool = True) -> str:
     """Heads of the columns of `rep_line`, in a terminal of so many columns."""
-    return "\n".join(_row({key: wording(f"lines.{key}") for key in COLUMNS}, wording, columns, before))
+    heads = {key: wording(f"lines.{key}") for key in COLUMNS if calls or key != "call"}
+    return "\n".join(_row(heads, wording, columns, before))
 
 
 def rep_line(
-    rep: Rep, verdict: Verdict, wording: Wording, columns: int | None = None, before: Sequence[str] = (), mark: str = ""
+    rep: Rep,
+    verdict: Verdict,
+    wording: Wording,
+    columns: int | None = None,
+    before: Sequence[str] = (),
+    mark: str = "",
+    *,
+    calls: bool = True,
 ) -> str:
     """One rep under `header`.
 
@@ -38,10 +46,12 @@ def rep_line(
         Padded cells that stand before the rep's own.
     mark : str
         What stands after it.
+    calls : bool
+        False where nothing is ever called.
     """
     cells = {
         "rep": str(rep.index + 1),
-        "call": wording.word(rep.call) if rep.call else "-",
+        **({"call": wording.word(rep.call) if rep.call else "-"} if calls else {}),
         "touchdown": _ms(verdict.touchdown_ms),
         "error": _ms(verdict.error_ms),
         "grade": wording.grade(verdict.grade),
@@ -63,9 +73,9 @@ def rep_line(
 
 def _row(cells: Mapping[str, str], wording: Wording, columns: int | None, before: Sequence[str]) -> list[str]:
     parts = []
-    for key, least in COLUMNS.items():
-        room = max(least, len(wording(f"lines.{key}")))
-        parts.append(padded(cells[key][:room], room, right=key not in LEFT))
+    for key, cell in cells.items():
+        room = max(COLUMNS[key], len(wording(f"lines.{key}")))
+        parts.append(padded(cell[:room], room, right=key not in LEFT))
     hang = _hang(wording, before)
     return row_lines([*before, *parts], columns, hang)
 

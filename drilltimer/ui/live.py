@@ -6,15 +6,16 @@ No thread of its own: `tick` is called between two blocks of sound and draws at 
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable, Mapping
-from types import TracebackType
 from typing import Any, Self, TextIO
 
 from rich.console import Console, RenderableType
 from rich.live import Live
 
+from drilltimer.errors import Quit
 from drilltimer.model import Health
 from drilltimer.score.feedback import Message
 from drilltimer.session import Session
@@ -26,6 +27,7 @@ from drilltimer.ui.wording import Wording
 from drilltimer.units import printable
 
 FRAME_S = 0.1
+JOB_CONTROL = [getattr(signal, name) for name in ("SIGTSTP", "SIGCONT") if hasattr(signal, name)]  # none on Windows
 NEWS_S = 10.0  # time to look up and read
 GUESSES: Mapping[str, Message] = {"e": Message.EARLY, "o": Message.ON_TIME, "l": Message.LATE}
 
@@ -57,17 +59,51 @@ class LiveScreen:
         self._now = now
         self._due_s = 0.0
         self._news, self._news_ends_s = "", 0.0
+        self._wished: set[int] = set()  # of job control, and not obeyed yet
+        self._handlers: list[Any] = []
 
     def __enter__(self) -> Self:
-        self._keys.__enter__()
-        self._live.start()
+        self._take()
+        self._handlers = [signal.signal(number, lambda which, _: self._wished.add(which)) for number in JOB_CONTROL]
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
+    def __exit__(self, *_: object) -> None:
+        for number, handler in zip(JOB_CONTROL, self._handlers, strict=True):
+            signal.signal(number, handler)
+        self._give()
+
+    def _take(self) -> None:
+        self._keys.__enter__()
+        self._live.start()
+
+    def _give(self) -> None:
         try:
             self._live.stop()
         finally:
-            self._keys.__exit__(kind, fault, at)
+            self._keys.__exit__(None, None, None)
+
+    def _step_aside(self, session: Any) -> None:
+        """Pause, then stop with the terminal given back; another process may have had it meanwhile, so take it anew.
+
+        The session takes back what was to sound when it is fed next: the stop waits for the tick after that.
+        """
+        if self._pauses(session):
+            return
+        self._give()
+        if JOB_CONTROL[0] in self._wished:
+            ours = signal.signal(JOB_CONTROL[0], signal.SIG_DFL)
+            signal.raise_signal(JOB_CONTROL[0])
+            signal.signal(JOB_CONTROL[0], ours)
+        self._wished.clear()
+        self._take()
+        self._due_s = 0.0
+
+    def _pauses(self, session: Any) -> bool:
+        """Whether the session had to be paused, and must be fed once more to fall silent."""
+        running = not session.paused
+        if running:
+            session.pause(BY_KEY)
+        return running
 
     def tell(self, text: str) -> None:
         """Show for some seconds what has just happened; the first line has to do."""
@@ -79,9 +115,11 @@ class LiveScreen:
 
         Raises
         ------
-        KeyboardInterrupt
+        Quit
             "q" was pressed.
         """
+        if self._wished:
+            self._step_aside(session)
         for key in self._keys.pressed():
             self._news_ends_s = 0.0  # read, or no longer true: "go on first" after going on
             self._obey(key, session)
@@ -95,18 +133,19 @@ class LiveScreen:
         self._live.update(self._drawn(session, health, look, news), refresh=True)
 
     def _obey(self, key: str, session: Any) -> None:
-        obey(key, session)
+        if answer := obey(key, session, self._wording):
+            self.tell(answer)
 
     def _drawn(self, session: Any, health: Callable[[], Health], look: Viewport, news: str) -> RenderableType:
         return draw(self._title, session.snapshot(), health(), look, self._wording, news)
 
 
-def obey(key: str, session: Session) -> None:
-    """Do what a key asks for; an unknown key does nothing.
+def obey(key: str, session: Session, wording: Wording) -> str:
+    """Do what a key asks for, and answer in words where the screen does not show it; an unknown key does nothing.
 
     Raises
     ------
-    KeyboardInterrupt
+    Quit
         For "q".
     """
     match key.casefold():
@@ -116,15 +155,17 @@ def obey(key: str, session: Session) -> None:
             else:
                 session.pause(BY_KEY)
         case "r":
-            session.repeat_call()
+            call = session.repeat_call()
+            return wording("screen.again", word=wording.word(call)) if call else wording("screen.no_call")
         case "f":
-            session.request()
+            return wording("screen.will_tell" if session.request() else "screen.nothing_to_tell")
         case "v":
             session.mark_void()
         case "q":
-            raise KeyboardInterrupt
+            raise Quit
         case guess if guess in GUESSES:
             session.guess(GUESSES[guess])
+    return ""
 
 
 def has_screen(output: TextIO = sys.stdout) -> bool:

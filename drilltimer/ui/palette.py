@@ -40,6 +40,16 @@ class Palette:
 DARK = Palette("#56B4E9", "#E69F00")
 LIGHT = Palette("#0072B2", "#D55E00")
 
+# What is going on, in a colour and between two bars of a shape of its own; the second shape is for ASCII.
+STATES: Mapping[str, tuple[str, str, str]] = {
+    "work": ("bold #009E73", "▶ ", "> "),
+    "change": ("bold #CC79A7", "◀▶  ", "<>  "),
+    "rest": ("bold #56B4E9", "· ", ". "),
+    "paused": ("bold reverse", "█", "#"),
+    "not_heard": ("bold #D55E00", "? ", "? "),
+    "void": ("bold", "x ", "x "),
+}
+
 # The shape of each grade: what a reader without colour goes by.
 SHAPES: Mapping[Grade, str] = {
     Grade.BEFORE: "«",

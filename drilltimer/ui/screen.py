@@ -18,13 +18,15 @@ from rich.console import Group
 from rich.text import Text
 
 from drilltimer.model import TIMED_GRADES, Health, Verdict, Window
+from drilltimer.score.match import BY_HAND
 from drilltimer.session import Shown, Snapshot
-from drilltimer.ui.glyphs import big_text, fitting_scale
+from drilltimer.ui.glyphs import as_glyphs, big_text, fitting_scale
 from drilltimer.ui.lines import paused_line
-from drilltimer.ui.palette import ASCII_SHAPES, LIGHT, SHAPES, Palette
+from drilltimer.ui.palette import ASCII_SHAPES, LIGHT, SHAPES, STATES, Palette
 from drilltimer.ui.wording import Wording
 
 FIGURE_SIGNS = 4  # the scale is that of +123, so that figures do not jump in size
+STATE_ROWS = 4  # of a word at the least scale
 PAUSED_ROWS = 4  # why a session stands still may take some words
 AXIS_MS = 300.0  # either side of the window's middle
 METER_FLOOR_DB = -60.0
@@ -57,22 +59,24 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Viewport, wording
     title : str
         Name of the drill.
     news : str
-        What has just happened, in the place of the health.
+        What has just happened, below the figure.
     """
     above = [_head(title, snapshot, look, wording), _progress(snapshot, look)]
-    words = _words(snapshot, look, wording)
+    told = [Text(line.center(look.columns), style=look.palette.warning) for line in _wrapped(news, look)]
+    words = [*_words(snapshot, look, wording), *told]
     below = [
         *_strip(snapshot, look),
         *_scores(snapshot, look, wording),
         _input(snapshot, look, wording),
-        Text(news, style=look.palette.warning) if news else _health(health, look, wording),
+        _health(health, look, wording),
         _keys(look, wording),
     ]
     room = look.rows - len(above) - len(words) - len(below)
-    while room < 5 and len(below) > 2:  # a low window: the figure first
+    least = 2 * STATE_ROWS if _state(snapshot) else STATE_ROWS + 1
+    while room < least and len(below) > 1:  # a low window: the figure first
         below.pop(-2)
         room += 1
-    figure = _figure(snapshot, look, room)
+    figure = _figure(snapshot, look, wording, room)
     padding = max(0, room - len(figure))
     lines = [*above, *[Text()] * (padding // 2), *figure, *words, *[Text()] * (padding - padding // 2), *below]
     return Group(*(fitting(line, look) for line in lines[: look.rows]))
@@ -121,13 +125,42 @@ def _progress(snapshot: Snapshot, look: Viewport) -> Text:
     return Text.assemble(full * cells, (empty * (look.columns - cells), look.palette.faint))
 
 
-def _figure(snapshot: Snapshot, look: Viewport, rows: int) -> list[Text]:
-    shown = snapshot.shown
-    text, style = ("?", look.palette.faint) if snapshot.asking else _figure_of(shown, look)
-    scale = fitting_scale(look.columns, rows, max(FIGURE_SIGNS, len(text)), ascii_only=look.ascii_only)
-    if scale == 0:
+def _figure(snapshot: Snapshot, look: Viewport, wording: Wording, rows: int) -> list[Text]:
+    if state := _state(snapshot):
+        return state_rows(state, look, wording, rows)
+    text, style = ("?", look.palette.faint) if snapshot.asking else _figure_of(snapshot.shown, look)
+    return big_rows(text, style, look, rows, FIGURE_SIGNS)
+
+
+def _state(snapshot: Snapshot) -> str:
+    """What is to be seen in place of a figure, if anything: that the session stands still, or what became of a rep."""
+    if snapshot.paused:
+        return "paused"
+    if snapshot.last is None or snapshot.last.void is None or snapshot.asking or snapshot.last.void.key == "paused":
+        return ""
+    return "void" if snapshot.last.void == BY_HAND else "not_heard"
+
+
+def big_rows(text: str, style: str, look: Viewport, rows: int, signs: int = 0) -> list[Text]:
+    """`text` as big as the room allows, at the scale of so many signs at least, so that figures keep their size."""
+    glyphs = as_glyphs(text)
+    scale = fitting_scale(look.columns, rows, max(signs, len(text)), ascii_only=look.ascii_only) if glyphs else 0
+    if glyphs is None or scale == 0:
         return [Text(text, style=style, justify="center")]
-    return [Text(row.center(look.columns), style=style) for row in big_text(text, scale, ascii_only=look.ascii_only)]
+    return [Text(row.center(look.columns), style=style) for row in big_text(glyphs, scale, ascii_only=look.ascii_only)]
+
+
+def state_rows(state: str, look: Viewport, wording: Wording, rows: int) -> list[Text]:
+    """What is going on, as big as the room allows, between two bars of its own shape where there is room for them."""
+    style, *shapes = STATES[state]
+    bar = Text((shapes[look.ascii_only] * look.columns)[: look.columns], style=style.replace(" reverse", ""))
+    room, text = max(rows - 2, min(rows, STATE_ROWS)), wording(f"state.{state}")
+    whole, words = big_rows(text, style, look, room), text.split()
+    longest, each = max(map(len, words)), rows // len(words)
+    if len(words) > 1 and fitting_scale(look.columns, each, longest) > fitting_scale(look.columns, room, len(text)):
+        big = [big_rows(word, style, look, each, longest) for word in words]
+        whole = [row for rows_of in big for row in (*rows_of, *[Text()] * (len(rows_of) < each))]
+    return [bar, *whole, bar] if rows >= len(whole) + 2 else whole
 
 
 def _figure_of(shown: Shown | None, look: Viewport) -> tuple[str, str]:
@@ -139,10 +172,20 @@ def _figure_of(shown: Shown | None, look: Viewport) -> tuple[str, str]:
 def _words(snapshot: Snapshot, look: Viewport, wording: Wording) -> list[Text]:
     """Below the figure, in words: what it means, or what the player is to know instead."""
     if snapshot.paused:
-        lines = textwrap.wrap(paused_line(snapshot.paused, wording), max(look.columns, 1))[:PAUSED_ROWS]
+        lines = _wrapped(paused_line(snapshot.paused, wording), look)
         return [Text(line.center(look.columns), style=look.palette.warning) for line in lines]
     if snapshot.asking:
         return [Text(wording("screen.asking").center(look.columns), style="bold")]
+    state = _state(snapshot)
+    if state == "void":
+        figure = _figure_of(snapshot.shown, look)[0]
+        told = Text(wording("screen.struck", figure=figure) if snapshot.struck else wording("screen.take_back"))
+        told.highlight_words([figure], "strike")
+        told.pad_left(max(0, (look.columns - told.cell_len) // 2))
+        return [told]
+    if state and snapshot.last and snapshot.last.void:
+        why = wording.section("not_heard").get(snapshot.last.void.key) or wording.tell(snapshot.last.void)
+        return [Text(line.center(look.columns), style="bold") for line in _wrapped(why, look)]
     parts = []
     style = look.palette.faint
     if snapshot.shown is not None:
@@ -158,6 +201,10 @@ def _words(snapshot: Snapshot, look: Viewport, wording: Wording) -> list[Text]:
     if snapshot.guesses:
         parts.append(wording("screen.guesses", right=snapshot.right_guesses, guesses=snapshot.guesses))
     return [Text("   ".join(parts).center(look.columns), style=style)]
+
+
+def _wrapped(text: str, look: Viewport) -> list[str]:
+    return textwrap.wrap(text, max(look.columns, 1))[:PAUSED_ROWS]
 
 
 def _strip(snapshot: Snapshot, look: Viewport) -> list[Text]:
@@ -199,7 +246,7 @@ def _scores(snapshot: Snapshot, look: Viewport, wording: Wording) -> list[Text]:
         parts.append(wording("screen.share", percent=100 * scores.in_window_share))
     if scores.constant_error_ms is not None:
         parts.append(wording("screen.constant", ms=scores.constant_error_ms))
-    if scores.variable_error_ms is not None and scores.timed > 1:  # one landing does not scatter
+    if scores.variable_error_ms is not None:
         parts.append(wording("screen.variable", ms=scores.variable_error_ms))
     if scores.mean_stagger_ms is not None:
         parts.append(wording("screen.stagger", ms=scores.mean_stagger_ms))

@@ -32,6 +32,10 @@ class Wording:
         """Text of that key with its values filled in."""
         return self._texts[key].format(**values)
 
+    def instead(self, section: str, of: str) -> Wording:
+        """The same texts, those of one section in the place of another's."""
+        return Wording({**self._texts, **{f"{of}.{key}": text for key, text in self.section(section).items()}})
+
     def counted(self, key: str, number: int, /, **values: object) -> str:
         """The same of a text that counts; for one there may be a text of its own, under `<key>_one`."""
         one = f"{key}_one"

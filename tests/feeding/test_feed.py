@@ -204,7 +204,7 @@ def test_bad_input_is_told_in_one_error(recording, home, tmp_path, name, content
 def test_feeding_without_a_contact_is_told_and_not_kept(home, monkeypatch):
     """A quiet room: nobody feeds."""
     card = SimpleNamespace(stream=open_room("club", 1, Placement(), 0.0), names=("a", "b"), again=None)
-    monkeypatch.setattr("drilltimer.app.open.open_card", lambda *names: card)
+    monkeypatch.setattr("drilltimer.app.open.open_card", lambda *names, **_: card)
     result = CliRunner().invoke(main, ["feed", "--minutes", "0.1", "--player", "Robin"])
     assert result.exit_code == 0, result.stderr
     assert "no contact was heard: stand the microphone nearer" in result.stderr
@@ -241,7 +241,7 @@ class Microphone:
 def test_a_session_that_was_kept_live_counts_once_when_its_recording_is_fed(scene, home, monkeypatch, ending):
     beginning = replace(scene, samples=scene.samples[: 10 * scene.rate_hz])
     card = SimpleNamespace(stream=Microphone(beginning), names=("a", "b"), again=None)
-    monkeypatch.setattr("drilltimer.app.open.open_card", lambda *names: card)
+    monkeypatch.setattr("drilltimer.app.open.open_card", lambda *names, **_: card)
     record, moved = home / f"a.{ending}", home / f"moved.{ending}"
 
     def told(*options: object) -> str:

@@ -7,6 +7,7 @@ import dataclasses
 import functools
 import html.parser
 import io
+import json
 import re
 import shutil
 import subprocess
@@ -15,6 +16,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from browser import browse, needs_chromium
 from click.testing import CliRunner
 from rich.cells import cell_len
 from rich.console import Console
@@ -254,8 +256,8 @@ def test_no_habit_is_neither_late_nor_early():
     grades = {name: Verdict(0, Grade.ON_TIME, touchdown_ms=133.0, error_ms=ms) for name, ms in errors_ms.items()}
     rows = tuple(SheetRow(name, summarize([verdict]), "", "") for name, verdict in grades.items())
     page = render_sheet(GroupSheet("Even", "2026-11-25T20:00:00Z", rows, (), texts, (), "", True, False))
-    cells = [re.sub("<[^>]*>", "", cell) for cell in re.findall(r'<td class="n">(.*?)</td>', page)]
-    assert [cell for cell in cells if "ms" in cell][::2] == ["0 ms", "0 ms", "1 ms late", "1 ms early"]
+    cells = [re.sub("<[^>]*>", "", cell) for cell in re.findall(r'<td class="n"[^>]*>(.*?)</td>', page)]
+    assert [cell for cell in cells if "ms" in cell] == ["0 ms", "0 ms", "1 ms late", "1 ms early"]
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the browser Chromium to print with")
@@ -277,6 +279,34 @@ def test_a_sheet_is_printed_on_one_page(count, paper, tmp_path):
     options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--print-to-pdf={printed}"]
     subprocess.run(["chromium", *options, source], check=True, capture_output=True, timeout=120)
     assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 1
+
+
+@needs_chromium
+def test_on_a_phone_each_player_is_a_card_that_fits(tmp_path):
+    """390 pixels wide: nothing lies to the right of the screen, and a player takes no screen alone."""
+    advice = load_wording()("told.advice_6"), "serve-return"
+    scores = summarize([Verdict(n, Grade.ON_TIME, touchdown_ms=133.0, error_ms=10.0 * n - 40) for n in range(10)])
+    rows = tuple(SheetRow(f"Maximiliane Beispiel {place}", scores, *advice) for place in range(6))
+    page = GroupSheet("Cards", "2026-11-25T20:00:00Z", rows, (), load_wording().section("sheet"))
+    measured = (
+        "<body><script>window.onload = () => { const box = name => [...document.querySelectorAll(name)].map("
+        "each => each.getBoundingClientRect()); console.log('MEASURED ' + JSON.stringify([innerWidth,"
+        "document.documentElement.scrollWidth, Math.max(...box('td').map(each => each.right)),"
+        "Math.max(...box('tbody tr').map(each => each.height))])) }</script>"
+    )
+    source = tmp_path / "sheet.html"
+    html_text = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", render_sheet(page))
+    frame = tmp_path / "phone.html"
+    source.write_text(re.sub("<body[^>]*>", lambda _: measured, html_text), encoding="utf-8")
+    frame.write_text('<iframe src="sheet.html" style="width: 390px; height: 2000px; border: 0"></iframe>')
+    log = browse(
+        frame, "--window-size=800,2200", "--allow-file-access-from-files", f"--screenshot={tmp_path / 's.png'}"
+    )
+    (found,) = re.findall(r"MEASURED (\[.*?\])", log)
+    wide, scrolled, right, high = json.loads(found)
+    assert wide == 390
+    assert max(scrolled, right) <= 390
+    assert high <= 200  # four of them on a screen
 
 
 def test_a_sheet_escapes_names_and_loads_nothing():
@@ -439,7 +469,7 @@ def test_the_board_tells_who_is_where_and_how_long_still():
     assert "split step: Ann, <Bo>  then Cy, Di" in text
     assert "shuffle: Eve  then Fay" in text
     assert "resting: Gus" in text
-    assert "in the window, constant error (reps):" in text
+    assert "in the window, habit (reps):" in text
     assert "Ann: 62 % -21 ms (8)" in text
     assert "next: round 1 of 2, interval 4 of 6" in text
     assert sum("█" in line or "▀" in line for line in shown) >= 4

@@ -7,6 +7,7 @@ import pytest
 from drilltimer.errors import DrillFileError
 from drilltimer.group.language import read_group_plan
 from drilltimer.group.plan import CHANGE_S, ROUNDS, WORK_S
+from drilltimer.group.run import load_plan
 from drilltimer.model import Placement
 
 PLAN = """\
@@ -77,6 +78,18 @@ def test_a_fault_is_told_with_its_line_and_key(before, after, line, key, words):
 def test_all_faults_are_told_at_once():
     found = faults(PLAN.replace("level: club", "levl: club").replace("exercise: shuffle", "exrcise: shuffle"))
     assert [line for line, _, _ in found] == [6, 9]
+
+
+def test_a_misspelt_key_hides_neither_another_player_of_that_name_nor_an_unknown_drill(tmp_path):
+    text = PLAN.replace("level: club", "levl: club").replace("- Ann", "- bo").replace("steady-contact", "steady-contac")
+    plan = tmp_path / "f.yaml"
+    plan.write_text(text)
+    with pytest.raises(DrillFileError) as refusal:
+        load_plan(str(plan))
+    told = [(problem.line, problem.key, problem.message) for problem in refusal.value.problems]
+    assert [(line, key) for line, key, _ in told] == [(5, "players[3]"), (6, "levl"), (8, "stations[1].drill")]
+    assert "did you mean level" in told[1][2]
+    assert "did you mean 'steady-contact'" in told[2][2]
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import contextlib
 import io
 import json
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -104,7 +105,7 @@ def test_first_and_latest_are_taken_unless_told_otherwise(history: History) -> N
     assert found.before.entry.number == 3
     with pytest.raises(HistoryError, match="'99'"):
         compare(history, "Kim", first="99")
-    with pytest.raises(HistoryError, match="one session of 'Test block' to compare"):
+    with pytest.raises(HistoryError, match="--from and --to are both session 3"):
         compare(history, "Kim", first="3", last="3")
 
 
@@ -174,6 +175,14 @@ def test_a_bad_first_test_is_told_to_be_perhaps_a_bad_day(history: History) -> N
     assert any("regression" in note for note in compare(history, "Kim", first="2")[0].notes) is False
     add_test(history, 5, 150, 10)
     assert not any("regression" in note for note in compare(history, "Kim")[0].notes)
+
+
+def test_a_test_is_not_compared_with_itself(history: History) -> None:
+    for number in (1, 2, 3):
+        add_test(history, number, 0, 30)
+    with pytest.raises(HistoryError, match="--from and --to are both session 2: a test is not compared") as refusal:
+        compare(history, "Kim", first="2", last="2")
+    assert "1, 3" in str(refusal.value)
 
 
 def test_tests_in_the_wrong_order_are_refused(history: History) -> None:
@@ -303,12 +312,14 @@ def test_verbs_show_players_sessions_reps_and_trend(history: History) -> None:
     assert (code, "level club, sport padel" in err) == (0, True)
     assert run("history")[1].splitlines()[1].split()[1:3] == ["club", "padel"]
     code, out, err = run("history", "Kim", "--limit", "1")
-    assert [line.split()[0] for line in out.splitlines()] == ["session", "2", "constant"]
-    assert out.splitlines()[-1].startswith("constant error: minus is early, plus is late")
+    assert [line.split()[0] for line in out.splitlines()] == ["session", "2", "habit:"]
+    assert out.splitlines()[-1].startswith("habit: minus is early, plus is late")
     assert "1 of 2 sessions; older ones: --before 2" in err
+    assert "answered calls" not in err  # nothing was called in a test block
     code, out, _ = run("history", "Kim", "--trend")
     first, second = (line for line in out.splitlines() if "2026-03" in line)
     assert first.index("o") > second.index("o") > out.splitlines()[0].index(" 0 >") - 20
+    assert out.splitlines()[-1].startswith("o the habit (constant error), ----- its scatter (variable error)")
     code, out, _ = run("history", "2")
     assert "30 reps scored" in out
     assert out.count("warm-up") >= 5
@@ -329,16 +340,15 @@ def test_verb_compare_prints_every_figure_and_its_finding(history: History) -> N
     assert code == 0
     for _, label, _ in FIGURES:
         assert sum(line.startswith((label + "  ", label + " *  ")) for line in out.splitlines()) == 1
-    constant = next(line for line in out.splitlines() if line.startswith("constant error"))
+    constant = next(line for line in out.splitlines() if line.startswith("habit"))
     assert constant.endswith("changed")
     assert "3 tests hardly tell how much Kim differs from day to day" in err
-    signed = {"constant error"}
+    signed = {"habit"}
     for _, label, _ in FIGURES:  # what has no early and late has no sign, but its change has
-        before, after = next(row for row in out.splitlines() if row.startswith((label + "  ", label + " *")))[
-            18:
-        ].split("  ")[:2]
+        row = next(row for row in out.splitlines() if row.startswith((label + "  ", label + " *")))
+        before, after = re.split(r" {2,}", row.removeprefix(label + " *").removeprefix(label).strip())[:2]
         assert (before + after).count("+") == 2 * (label in signed), label
-    assert "constant error: minus is early, plus is late" in out
+    assert "habit: minus is early, plus is late" in out
     code, out, _ = run("compare", "Kim", "--json")
     (document,) = json.loads(out)
     assert document["changes"]["constant_error_ms"]["finding"] == "changed"
@@ -361,8 +371,12 @@ def test_verbs_take_out_bring_in_back_up_and_forget(history: History, tmp_path: 
     code, out, _ = run("import", str(out_file))
     assert (code, out) == (0, "1 session added, 0 completed, 0 known already\n")
     code, _, err = run("forget", "kim")
-    assert code == 130  # asked, and nobody said yes
+    assert code == 130  # asked, and nobody could answer
     assert "nothing was deleted" in err
+    answer = CliRunner().invoke(main, ["forget", "kim"], input="n\n")
+    assert answer.exit_code == 0
+    assert "nothing was deleted" in answer.stderr
+    assert run("history", "Kim")[0] == 0
     assert run("forget", "--sweep")[0] == 0
     assert run("forget")[0] == 2
 

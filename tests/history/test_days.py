@@ -96,7 +96,7 @@ def test_run_tells_before_a_session_that_would_go_beyond_the_day(history: Histor
     add(history, replace(made_session(uid="a", day=today), started_utc=now), made_reps())
     plan = make_plan("direction", 1)
     (told, *_) = about_days("Kim", plan)
-    assert say(told) == f"warning: {35 + plan.landings} landings today, {plan.landings} of them to come: " + (
+    assert say(told) == f"caution: {35 + plan.landings} landings today, {plan.landings} of them to come: " + (
         "for children guidance ends at 50 a day"
     )
     assert about_days("Nobody", plan) == []

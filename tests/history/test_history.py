@@ -6,6 +6,7 @@ import os
 import re
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import closing, suppress
 from dataclasses import fields, replace
@@ -22,6 +23,7 @@ from drilltimer.app.plan import make_plan
 from drilltimer.errors import HistoryError, Notice, as_kept, notice
 from drilltimer.history import own_target, queries
 from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
+from drilltimer.history.days import here
 from drilltimer.history.entries import Player, RepEntry, clean_name
 from drilltimer.history.export import back_up, copies_beside
 from drilltimer.history.journal import Journal
@@ -158,16 +160,56 @@ def test_unknown_player_is_told_the_nearest(history: History) -> None:
         queries.find_player(history, "Mrta")
 
 
-def test_number_is_a_player_before_it_is_a_session(history: History) -> None:
+def test_number_is_always_a_session_and_a_player_of_that_name_is_asked_for_as_one(history: History) -> None:
     number = add(history, made_session("Kim"), made_reps())
-    assert queries.find_target(history, str(number)) == number
     history.add_player(Player(str(number)))
-    assert queries.find_target(history, str(number)) == Player(str(number))
-    assert queries.find_target(history, f"session:{number}") == number
+    history.add_player(Player("12"))
+    assert queries.find_target(history, str(number)) == queries.find_target(history, f"session:{number}") == number
+    assert queries.find_target(history, f"player:{number}") == Player(str(number))
+    with pytest.raises(HistoryError, match="there is no session 12") as refusal:
+        queries.find_target(history, "12")
+    assert "player:12" in str(refusal.value)
     history.add_player(Player(f"session:{number}"))
     assert queries.find_target(history, f"session:{number}") == number  # whoever is called so
     with pytest.raises(HistoryError, match="no player is called '99999999999999999999'"):
         queries.find_target(history, "9" * 20)
+
+
+def test_players_whose_names_are_numbers_stand_in_their_order(history: History) -> None:
+    for name in ("10", "2", "Kim 12", "1", "Kim 3", "Ann"):
+        history.add_player(Player(name))
+    assert [line.player.name for line in queries.players(history)] == ["1", "2", "10", "Ann", "Kim 3", "Kim 12"]
+
+
+def test_a_persons_list_holds_no_session_of_a_simulated_player(history: History) -> None:
+    simulated = replace(made_session("Kim", uid="s"), source="simulated")
+    first = add(history, simulated, made_reps())
+    assert [line.number for line in queries.session_lines(history, "Kim")] == [first]  # nobody but a simulated player
+    second = add(history, made_session("Kim", uid="t", day="2026-03-01"), made_reps())
+    assert [line.number for line in queries.session_lines(history, "Kim")] == [second]
+    assert queries.count_sessions(history, "Kim", of_person=True) == 1
+    assert queries.count_sessions(history, "Kim") == 2  # all of which `forget` deletes
+
+
+def test_one_landing_has_no_scatter(history: History) -> None:
+    timed = [each for each in made_reps() if each.verdict.error_ms is not None and not each.rep.warm_up]
+    add(history, made_session(), timed[:1])
+    (line,) = queries.session_lines(history, "Kim")
+    assert line.constant_error_ms is not None
+    assert line.variable_error_ms is None
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a process can be set on POSIX alone")
+@pytest.mark.parametrize(("zone", "shown"), [("UTC0", "2026-03-10 17:20"), ("NZST-12", "2026-03-11 05:20")])
+def test_times_are_read_in_the_readers_own_zone(zone: str, shown: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        assert here("2026-03-10T17:20:00Z") == shown
+        assert here("-") == "-"
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_protocol_is_of_what_is_asked_not_of_words() -> None:

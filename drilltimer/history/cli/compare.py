@@ -44,6 +44,7 @@ def compare(player: str, first: str | None, last: str | None, drill: str, as_jso
 def comparison_lines(found: Comparison, columns: int | None = None) -> list[str]:
     """A comparison as text, in a terminal of so many columns."""
     from drilltimer.history.compare import FIGURES
+    from drilltimer.history.days import here
     from drilltimer.ui.lines import table
     from drilltimer.ui.wording import load_wording
 
@@ -52,7 +53,7 @@ def comparison_lines(found: Comparison, columns: int | None = None) -> list[str]
         entry = side.entry
         scored = count_of(side.scored, "rep")
         lines.append(
-            f"{what:6}  session {entry.number}, {entry.started_utc[:10]}: {scored} scored, {side.void} void, "
+            f"{what:6}  session {entry.number}, {here(entry.started_utc)[:10]}: {scored} scored, {side.void} void, "
             f"{side.warm_up} to warm up (neither counts); a touchdown is heard to about {side.ear_ms:.1f} ms"
         )
     heads = ("", "before", "after", "change", "95 % interval", "typical error", "least change", "")

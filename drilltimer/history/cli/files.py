@@ -130,11 +130,12 @@ def forget(player: str | None, yes: bool, sweep: bool) -> None:
 
 
 def _make_sure(question: str) -> None:
-    """Go on after a yes alone; everything else, nothing to be read too, ends the program and says so."""
+    """Go on after a yes alone; everything else ends the program and says so, with an error where nobody can answer."""
+    code = 0
     try:
-        sure = ask(question).casefold() in ("y", "yes")
+        if ask(question).casefold() in ("y", "yes"):
+            return
     except KeyboardInterrupt:
-        sure = False
-    if not sure:
-        note("nothing was deleted; --yes deletes without asking")
-        sys.exit(INTERRUPTED)
+        code = INTERRUPTED
+    note("nothing was deleted; --yes deletes without asking")
+    sys.exit(code)

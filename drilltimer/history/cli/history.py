@@ -15,6 +15,7 @@ from drilltimer.cli.common import (
     result_columns,
 )
 from drilltimer.history.cli.files import opened_history
+from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.history.entries import SessionLine
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 @click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="At most so many sessions.")
 @click.option("--before", type=click.IntRange(1), metavar="SESSION", help="Only sessions that began before this one.")
 @click.option("--drill", help="Only sessions of the drill of this name, as the list writes it.")
-@click.option("--trend", is_flag=True, help="Draw how the player's constant error went.")
+@click.option("--trend", is_flag=True, help="Draw how the player's habit went.")
 @click.option("--set-level", metavar="TEXT", help="Note the player's level: 'adult club', 'child', or any other words.")
 @click.option("--set-sport", metavar="TEXT", help="Note the player's sport.")
 @language_option
@@ -44,7 +45,7 @@ def history(
 ) -> None:
     """Show the players, or a PLAYER's latest sessions, or a SESSION (its number) rep by rep.
 
-    A player whose name is a number goes before the session of that number; `session:12` is always a session.
+    A number is always a session; for a player whose name is one write `player:12`.
     """
     from drilltimer.history.queries import find_target
 
@@ -62,6 +63,7 @@ def history(
 
 
 def _show_players(kept: History, as_json: bool) -> None:
+    from drilltimer.history.days import here
     from drilltimer.history.queries import players
     from drilltimer.ui.lines import table
 
@@ -81,7 +83,7 @@ def _show_players(kept: History, as_json: bool) -> None:
         )
         return
     rows = [
-        (p.player.name, p.player.level or "-", p.player.sport or "-", str(p.sessions), (p.latest_utc or "-")[:10])
+        (p.player.name, p.player.level or "-", p.player.sport or "-", str(p.sessions), here(p.latest_utc or "-")[:10])
         for p in everybody
     ]
     print_lines(table(rows, ("player", "level", "sport", "sessions", "latest"), result_columns()))
@@ -115,10 +117,12 @@ def _show_player(
     if trend:
         print_lines(trend_lines(lines, result_columns()))
     else:
-        heads = ("session", "began (UTC)", "drill", "from", "in window", "constant", "variable", "missed", "void", "")
+        heads = ("session", "began", "drill", "from", "in window", "habit", "scatter", "missed", "void", "")
         signs = [english()("scores.signs")] * any(line.constant_error_ms is not None for line in lines)
         print_lines([*table([_row(line) for line in lines], heads, result_columns()), *signs])
-    total = count_sessions(kept, name)
+    total = count_sessions(kept, name, of_person=True)
+    if simulated := count_sessions(kept, name) - total:
+        note(f"left out: {count_of(simulated, 'session')} of a simulated player under this name")
     if lines and len(lines) < total and not drill:
         note(f"{len(lines)} of {total} sessions; older ones: --before {lines[-1].number}")
     level = find_player(kept, name).level
@@ -129,17 +133,20 @@ def _show_player(
             f"ends at {caps.a_day} and {caps.seven_days}"
         )
     for each in beyond(load, level):
-        note(english().tell(notice("warning", text=each)))
-    note(offer.told)
+        note(english().tell(notice("caution", text=each)))
+    if offer.found.answers:
+        note(offer.told)
 
 
 def _row(line: SessionLine) -> tuple[str, ...]:
+    from drilltimer.history.days import here
+
     share = f"{100 * line.on_time / line.scored:.0f} % of {line.scored}" if line.scored else "-"
     errors = (line.constant_error_ms, line.variable_error_ms)
     constant, variable = (
         "-" if value is None else f"{value:{form}} ms" for value, form in zip(errors, ("+z.0f", ".0f"), strict=True)
     )
-    began = line.started_utc[:16].replace("T", " ")
+    began = here(line.started_utc)
     ending = {"done": ""}.get(line.ending or "", line.ending or "cut off, or still running")
     return (
         str(line.number), began, line.drill, line.source, share, constant, variable, str(line.missed), str(line.void),
@@ -148,10 +155,12 @@ def _row(line: SessionLine) -> tuple[str, ...]:
 
 
 def trend_lines(lines: list[SessionLine], columns: int | None = None) -> list[str]:
-    """Constant error of session after session, oldest first, as marks on a line; each drill for itself.
+    """Habit of session after session, oldest first, as marks on a line; each drill for itself.
 
-    The bar reaches one variable error to either side.
+    The bar reaches one scatter to either side.
     """
+    from drilltimer.history.days import here
+
     half, reach_ms = 30, 300.0
     if columns is not None:
         half = max(10, min(half, (columns - 31) // 2))
@@ -177,13 +186,15 @@ def trend_lines(lines: list[SessionLine], columns: int | None = None) -> list[st
                 cells[cell] = "+" if cell == half else "-"
             cells[at] = "o"
             drawn.append(
-                f"{line.number:>6}  {line.started_utc[:10]}  {''.join(cells)}  {line.constant_error_ms:+z.0f} ms"
+                f"{line.number:>6}  {here(line.started_utc)[:10]}  {''.join(cells)}  {line.constant_error_ms:+z.0f} ms"
             )
-    return drawn or ["nothing was timed yet"]
+    legend = f"o the habit (constant error), {'-' * 5} its scatter (variable error) to either side, | the target"
+    return [*drawn, legend] if drawn else ["nothing was timed yet"]
 
 
 def _show_session(kept: History, number: int, language: str, as_json: bool) -> None:
     from drilltimer.cli.live import wording_for
+    from drilltimer.history.days import here
     from drilltimer.history.marks import Mark, agreement, agreement_lines
     from drilltimer.history.queries import reps, session
     from drilltimer.score.document import RecordingClock, score_document
@@ -211,7 +222,7 @@ def _show_session(kept: History, number: int, language: str, as_json: bool) -> N
         print_document(document | {"session": about})
         return
     ending = entry.ending or "cut off, or still running"
-    note(f"session {number}: {entry.player}, {entry.drill}, {entry.started_utc}, {entry.source}, {ending}")
+    note(f"session {number}: {entry.player}, {entry.drill}, {here(entry.started_utc)}, {entry.source}, {ending}")
     wording = wording_for(language)
     note(placement_line(entry.placement, correction_ms(entry.placement), wording))
     warm_up, columns = wording("run.warm_up"), result_columns()

@@ -173,7 +173,7 @@ def _print(summary: dict[str, object], out: Path) -> None:
                     str(scores["void"]),
                 )
             )
-    heads = ("recording", "sheet", "reps", "in window", "constant error", "void")
+    heads = ("recording", "sheet", "reps", "in window", "habit", "void")
     print_lines([*table(rows, heads, result_columns()), *[english()("scores.signs")] * bool(rows)])
     damaged = f" ({summary['damaged']} damaged)" if summary["damaged"] else ""
     print_result(f"{summary['scored']} scored{damaged}, {summary['failed']} not; results and {SUMMARY} in {out}")

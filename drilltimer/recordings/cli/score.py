@@ -133,11 +133,15 @@ def _score(recording: Path, sheets: list[Path], told: ToldDistances, words: str)
 
 
 def _print(scored: ScoredRecording, place: int, count: int, wording: Wording) -> None:
+    from drilltimer.recordings.distance import OF_PLAYER
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
     placement, columns = scored.standing.likeliest, result_columns()
-    note(placement_line(placement, correction_ms(placement), wording))
+    if scored.standing.unknown >= OF_PLAYER:
+        note(wording("lines.not_told", ms=scored.standing.doubt_ms))
+    else:
+        note(placement_line(placement, correction_ms(placement), wording))
     by_index = {rep.index: rep for rep in scored.reps}
     lines = [rep_line(by_index[verdict.rep], verdict, wording, columns) for verdict in scored.verdicts]
     title = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from drilltimer.drill.load import Load
-from drilltimer.drill.timeline import KEY, first_rally, timeline
+from drilltimer.drills.timeline import KEY, first_rally, timeline
 from drilltimer.model import Drill, Rep
 from drilltimer.units import count_of
 

@@ -11,7 +11,8 @@ from drilltimer.cli.common import json_option, note, print_document, print_lines
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
-    from drilltimer.app.examine import Examined
+    from drilltimer.cli.wings import House
+    from drilltimer.drills.run import Examined
 
 SPORT_NAMES = ("tennis", "badminton", "squash", "padel", "table-tennis", "pickleball")
 
@@ -29,15 +30,14 @@ def drills(context: click.Context, as_json: bool) -> None:
 @click.argument("name")
 def show(name: str) -> None:
     """Tell what drill NAME asks for: in words, drawn in time, its length, landings and cautions."""
-    from drilltimer.app.examine import examine
     from drilltimer.drill.load import DEFERENCE
     from drilltimer.drill.summary import describe
-    from drilltimer.ui.sheet import block_lines, load_lines
+    from drilltimer.drills.drawing import block_lines, load_lines
+    from drilltimer.drills.run import examine
     from drilltimer.ui.wording import english
 
     examined = examine(name)
     drill = examined.plan.drill
-    told = [problem.message for problem in (*examined.warnings, *examined.notes)]
     print_lines(
         [
             drill.name,
@@ -48,8 +48,8 @@ def show(name: str) -> None:
             *block_lines(examined.plan.drill, examined.plan.reps, result_columns()),
             "",
             *load_lines(examined.load, examined.plan.length_s),
-            *(f"Caution: {message}." for message in told),
-            english().tell(DEFERENCE),
+            *(f"Caution: {problem.message}." for problem in examined.cautions),
+            *[english().tell(DEFERENCE)] * bool(examined.cautions),
             english()("run.cautions"),
         ]
     )
@@ -58,11 +58,11 @@ def show(name: str) -> None:
 @drills.command()
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 def check(files: tuple[str, ...]) -> None:
-    """Tell all errors and warnings of drill files (or names) at once, each with line and column.
+    """Tell all errors and cautions of drill files (or names) at once, each with line and column.
 
-    Ends with 2 when a file cannot be run; warnings alone end with 0.
+    Ends with 2 when a file cannot be run; cautions alone end with 0.
     """
-    from drilltimer.app.examine import examine
+    from drilltimer.drills.run import examine
     from drilltimer.errors import UserError
 
     broken = 0
@@ -83,7 +83,7 @@ def check(files: tuple[str, ...]) -> None:
 @click.option("--sport", type=click.Choice(SPORT_NAMES), default="tennis", show_default=True, help="Its rhythm.")
 def new(name: str, sport: str) -> None:
     """Begin a drill of your own: a commented file NAME (a name for your drills folder, or a path)."""
-    from drilltimer.app.drill_files import begin_drill
+    from drilltimer.drills.catalogue import begin_drill
 
     path = begin_drill(name, sport)
     print_result(str(path))
@@ -99,8 +99,8 @@ def schema() -> None:
 
 
 def _list(as_json: bool) -> None:
-    from drilltimer.app.drill_files import catalogue
     from drilltimer.audio.files import user_folder
+    from drilltimer.drills.catalogue import catalogue
     from drilltimer.ui.lines import table
 
     entries = catalogue()
@@ -113,17 +113,22 @@ def _list(as_json: bool) -> None:
 
 
 def _checked(examined: Examined) -> list[str]:
-    """Warnings, or that there are none."""
+    """Cautions, or that there are none."""
     from drilltimer.drill.load import DEFERENCE
     from drilltimer.ui.wording import english
 
-    plan, warnings = examined.plan, examined.warnings
+    plan, cautions = examined.plan, examined.cautions
     size = f"{count_of(plan.landings, 'landing')} in {plan.length_s / 60:.1f} min"
-    if not warnings:
+    if not cautions:
         return [f"{examined.file}: fine, {size}"]
-    count = count_of(len(warnings), "warning")
+    count = count_of(len(cautions), "caution")
     return [
         f"{examined.file}: can be run, {size}; {count}",
-        *(f"  {each}" for each in warnings),
+        *(f"  {each}" for each in cautions),
         f"  {english().tell(DEFERENCE)}",
     ]
+
+
+def register(house: House) -> None:
+    """Bring the verb."""
+    house.verbs.append(drills)

@@ -13,7 +13,7 @@ from drilltimer.app.plan import Plan, make_plan
 from drilltimer.audio.files import DRILL_SUFFIXES, list_drills, user_folder
 from drilltimer.audio.paths import expanded
 from drilltimer.drill.language import drill_schema
-from drilltimer.drill.sports import starting_file
+from drilltimer.drills.sports import starting_file
 from drilltimer.errors import DrillFileError
 
 
@@ -75,7 +75,7 @@ def begin_drill(name: str, sport: str) -> Path:
     name : str
         A name, for the user's drills folder, or a path that ends in .yaml or .yml.
     sport : str
-        One of `drill.sports.SPORTS`.
+        One of `sports.SPORTS`.
 
     Raises
     ------

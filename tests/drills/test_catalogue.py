@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from drilltimer.app.drill_files import catalogue
 from drilltimer.app.plan import make_plan
 from drilltimer.audio.files import shipped_folder
+from drilltimer.drills.catalogue import catalogue
 
 OWN = "name: Own\nreps: 7\nlead_in: {kind: swing, length_s: 0.4}\nrhythm: {interval_s: 3}\n"
 
