@@ -10,9 +10,10 @@ from rich.console import Console
 
 from drilltimer.errors import notice
 from drilltimer.model import Grade, Health, Verdict, Window
+from drilltimer.score.match import BY_HAND
 from drilltimer.score.stats import summarize
 from drilltimer.session import Shown, Snapshot
-from drilltimer.ui.glyphs import GLYPHS, big_text, fitting_scale
+from drilltimer.ui.glyphs import GLYPHS, as_glyphs, big_text, fitting_scale
 from drilltimer.ui.palette import DARK, LIGHT, SHAPES, palette_for
 from drilltimer.ui.screen import Viewport, draw
 from drilltimer.ui.wording import load_wording
@@ -120,6 +121,53 @@ def test_a_pause_says_why():
     text = rendered(replace(SNAPSHOT, paused="lost the sound device"))
     assert "PAUSED: lost the sound device" in text
     assert "space goes on" in text
+
+
+@pytest.mark.parametrize("size", [*SIZES, (40, 12)])
+@pytest.mark.parametrize(
+    ("last", "word", "told"),
+    [
+        (Verdict(6, Grade.VOID, void=notice("too_noisy")), ("NOT HEARD", "NOT"), "too noisy: microphone closer"),
+        (Verdict(6, Grade.VOID, void=notice("next_lane")), ("NOT HEARD", "NOT"), "next lane as loud: microphone closer"),
+        (Verdict(6, Grade.VOID, void=BY_HAND), ("VOID",), "+87 is struck out; v takes it back"),
+    ],
+)
+def test_a_rep_that_counts_for_nothing_is_seen_from_the_baseline_with_the_reason(last, word, told, size):
+    text = rendered(replace(SNAPSHOT, last=last, recent=(*RECENT, last), struck=last.void == BY_HAND), size=size)
+    assert big(text) in word
+    assert told in text
+    assert big(rendered(replace(SNAPSHOT, last=Verdict(6, Grade.VOID, void=notice("paused"))), size=size)) == "+87"
+
+
+def big(text):
+    """What stands there in big letters."""
+    shown = {line.strip() for line in text.splitlines()}
+    words = ("NOT HEARD", "NOT", "VOID", "PAUSED", "REST", "+87")
+    fits = [
+        word
+        for word in words
+        for scale in range(1, 9)
+        if {x.strip() for x in big_text(as_glyphs(word), scale)} <= shown
+    ]
+    return fits[0] if fits else ""
+
+
+@pytest.mark.parametrize("size", [*SIZES, (40, 12)])
+def test_a_pause_is_seen_from_the_baseline(size):
+    assert big(rendered(replace(SNAPSHOT, paused=notice("screen.by_key")), size=size)) == "PAUSED"
+
+
+def test_what_a_key_has_done_stands_below_the_figure():
+    out = io.StringIO()
+    console = Console(file=out, width=80, height=24, color_system=None)
+    console.print(draw("Drill", SNAPSHOT, HEALTH, Viewport(80, 24), load_wording(), "said again: left"))
+    lines = out.getvalue().splitlines()
+    assert [line.strip() for line in lines].index("said again: left") < 20
+    assert "sound good" in out.getvalue()  # nothing gives way to it
+
+
+def test_a_zero_has_no_slash():
+    assert {row[1:-1] for row in GLYPHS["0"][1:-1]} == {"000"}
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -71,6 +71,9 @@ def draw_board(board: Board, look: Viewport, wording: Wording, news: str = "", a
             body.pop()
     figure = _figures(board, look, wording, room - len(body) - 1)
     padding = max(0, room - len(body) - len(figure))
+    roomy = [line for whole in _body(board, look, wording, roomy=True) for line in broken(whole, look.columns)]
+    if len(body) < len(roomy) <= len(body) + padding:
+        padding, body = padding - (len(roomy) - len(body)), roomy
     lines = [*head, *[Text()] * (padding // 2), *figure, *[Text()] * (padding - padding // 2), *body, *foot]
     return Group(*(fitting(line, look) for line in lines[: look.rows]))
 
@@ -91,9 +94,10 @@ def _foot(board: Board, look: Viewport, wording: Wording, news: str, asked: str 
     return whole if len(whole) <= most else lines[-most:]
 
 
-def _body(board: Board, look: Viewport, wording: Wording) -> list[Text]:
-    """Who is where, then scores so far."""
-    lines = [_place(place, look, wording) for place in board.places if place.players or place.scored]
+def _body(board: Board, look: Viewport, wording: Wording, *, roomy: bool = False) -> list[Text]:
+    """Who is where, then scores so far; `roomy` gives each station, its players and who comes next their own line."""
+    places = [place for place in board.places if place.players or place.scored]
+    lines = [line for place in places for line in _place(place, look, wording, roomy=roomy)]
     if board.resting:
         lines.append(Text(wording("board.resting", players=", ".join(board.resting)), style=look.palette.faint))
     if away := [each.player for each in board.roster if not each.inside]:
@@ -157,9 +161,11 @@ def _figures(board: Board, look: Viewport, wording: Wording, rows: int) -> list[
     return [*said, *big_rows(clock(board.left_s), style, look, rows - len(said), CLOCK_SIGNS)]
 
 
-def _place(place: Place, look: Viewport, wording: Wording) -> Text:
+def _place(place: Place, look: Viewport, wording: Wording, *, roomy: bool) -> list[Text]:
     """One station: those whose turn it is stand out in weight and in angle brackets."""
-    line = Text(f"{place.title}: ")
+    lines = [line := Text(f"{place.title}: ")]
+    if roomy:
+        lines = [Text(place.title, style="bold underline"), line := Text("  ")]
     for number, player in enumerate(place.players):
         turn = player in place.active
         line.append(", " if number else "")
@@ -167,8 +173,12 @@ def _place(place: Place, look: Viewport, wording: Wording) -> Text:
     if not place.players:
         line.append("-")
     if place.next_players:
-        line.append("  " + wording("board.then", players=", ".join(place.next_players)), style=look.palette.faint)
-    return line
+        following = Text("  " + wording("board.then", players=", ".join(place.next_players)), style=look.palette.faint)
+        if roomy:
+            lines.append(following)
+        else:
+            line.append_text(following)
+    return lines
 
 
 def _scores(board: Board, look: Viewport, wording: Wording) -> list[Text]:

@@ -90,6 +90,8 @@ def show(plan: str, language: str) -> None:
     loaded, wording = load_plan(plan), wording_for(language)
     silent = unrecorded(loaded, language)
     lines = [loaded.plan.name, loaded.plan.description, _size(loaded, wording), "", *_heard(loaded, wording), ""]
+    if loaded.plan.stations and not loaded.plan.rotation:
+        lines[-1:] = ["Neighbours in the list go together; latecomers and leavers fill the smallest squads.", ""]
     names = [player.name for player in loaded.plan.players]
     for number, stage in enumerate(loaded.course.stages):
         mark = f', called "{NEXT_EXERCISE}"' if number in silent else ""  # a warm-up's blocks are the first stages

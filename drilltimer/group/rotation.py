@@ -40,8 +40,9 @@ def make_squads(plan: GroupPlan) -> tuple[Squad, ...]:
     always = [unit for unit in units if all(plan.players[player].always_there for player in unit)]
     passing = [unit for unit in units if unit not in always]
     # First those who stay, block by block; latecomers and leavers then fill the squads that are shortest.
+    staying = len(always)
     for number, squad in enumerate(squads):
-        left = len(always) // count + (number < len(always) % count)
+        left = staying // count + (number < staying % count)
         while left and sizes[number]:
             squad.extend(always.pop(0))
             left, sizes[number] = left - 1, sizes[number] - 1

@@ -48,6 +48,7 @@ from drilltimer.model import Block, Grade, Verdict
 from drilltimer.score.stats import summarize
 from drilltimer.sim.player import SimulatedPlayer
 from drilltimer.sim.room import SimulatedRoom
+from drilltimer.ui.glyphs import as_glyphs, big_text
 from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.screen import Viewport
 from drilltimer.ui.wording import load_wording
@@ -473,6 +474,23 @@ def test_the_board_tells_who_is_where_and_how_long_still():
     assert "Ann: 62 % -21 ms (8)" in text
     assert "next: round 1 of 2, interval 4 of 6" in text
     assert sum("█" in line or "▀" in line for line in shown) >= 4
+
+
+def test_names_and_next_stations_take_the_room_that_the_clock_leaves():
+    shown = [line.strip() for line in lines(BOARD, 60, 40)]
+    at = shown.index("split step")
+    assert shown[at : at + 6] == ["split step", "Ann, <Bo>", "then Cy, Di", "shuffle", "Eve", "then Fay"]
+    assert "split step: Ann, <Bo>  then Cy, Di" in lines(BOARD, 80, 24)  # where there is none, a line each
+
+
+@pytest.mark.parametrize("state", ["WORK", "CHANGE", "PAUSED"])
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (120, 40)])
+def test_what_is_going_on_is_as_big_as_the_clock(state, columns, rows):
+    changes = {"WORK": {}, "CHANGE": {"working": False}, "PAUSED": {"paused": BY_KEY}}[state]
+    shown = {line.strip() for line in lines(dataclasses.replace(BOARD, **changes), columns, rows)}
+    scales = [scale for scale in (1, 2, 3) if {row.strip() for row in big_text(as_glyphs(state), scale)} <= shown]
+    assert scales
+    assert rows == 24 or ("◀" in "".join(shown)) == (state == "CHANGE")  # between bars, where there is room for them
 
 
 @pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 12), (200, 60), (20, 6), (80, 5)])

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from drilltimer.group.plan import FINISH_S, GroupPlan, GroupPlayer, Station, WarmUp
 from drilltimer.group.rotation import intervals_per_round, make_squads, seats, wheel
+from drilltimer.group.run import load_plan
 from drilltimer.group.timeline import lay_out
 
 
@@ -118,6 +119,12 @@ def test_latecomers_and_leavers_work_their_share_of_the_time_they_are_there(data
         count = sum(number in worked(stage) for stage in stages)
         assert abs(count - share) < 1.0
         assert not any(number in worked(stage) for stage in stages if stage not in there)
+
+
+def test_neighbours_in_the_list_go_together():
+    """As a coach would: 1 and 2, 3 and 4, and so on to the end of the list."""
+    squads = make_squads(load_plan("club-circuit").plan)
+    assert squads == tuple((first, first + 1) for first in range(0, 12, 2))
 
 
 def test_latecomers_are_dealt_out_over_the_squads():
