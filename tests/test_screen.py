@@ -128,7 +128,11 @@ def test_a_pause_says_why():
     ("last", "word", "told"),
     [
         (Verdict(6, Grade.VOID, void=notice("too_noisy")), ("NOT HEARD", "NOT"), "too noisy: microphone closer"),
-        (Verdict(6, Grade.VOID, void=notice("next_lane")), ("NOT HEARD", "NOT"), "next lane as loud: microphone closer"),
+        (
+            Verdict(6, Grade.VOID, void=notice("next_lane")),
+            ("NOT HEARD", "NOT"),
+            "next lane as loud: microphone closer",
+        ),
         (Verdict(6, Grade.VOID, void=BY_HAND), ("VOID",), "+87 is struck out; v takes it back"),
     ],
 )

@@ -202,6 +202,14 @@ def test_closing_the_terminal_ends_the_session_in_order(terminal, tmp_path):
     assert re.search("reps? scored", window.text)
 
 
+def test_at_no_pace_at_all_it_shows_that_it_works(terminal):
+    window = terminal("--speed", "0", "--plain", "--json")
+    window.until(r"━.* 0/12 .*simulating")
+    window.until(r"━.* [1-9]\d?/12 .*simulating")
+    assert window.finish() == 0
+    assert '"number": 12' in window.raw.decode()
+
+
 @pytest.mark.parametrize("verb", [["score"], ["feed", "--play", "rally"]])
 def test_how_far_one_long_recording_is_stands_in_the_terminal_while_it_is_heard(terminal, tmp_path, verb):
     made = terminal("--record", str(tmp_path / "kept.wav"), "--speed", "0")

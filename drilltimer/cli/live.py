@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from drilltimer.cli.common import INTERRUPTED, note, print_result, result_columns
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from drilltimer.app.drive import Ending
     from drilltimer.app.live import KeepsReps, Outcome
     from drilltimer.model import Rep, Verdict
@@ -75,6 +77,7 @@ class RepList:
         from drilltimer.ui.lines import header
 
         self.journal: KeepsReps | None = None
+        self.on_judged: Callable[[int], None] = lambda judged: None  # told how many there are, where nothing is listed
         self._wording, self._late, self._quiet = wording, late, quiet
         self._header, self._lines = header(wording, result_columns()), dict[int, str]()  # by rep: the last word on each
 
@@ -90,6 +93,8 @@ class RepList:
             self.journal.rep(rep, verdict)
         self._lines[rep.index] = rep_line(rep, verdict, self._wording, result_columns())
         self._list([self._lines[rep.index]])
+        if self._late or self._quiet:
+            self.on_judged(len(self._lines))
 
     def end(self, outcome: Outcome) -> None:
         """The session is over: what was held back."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -98,6 +99,7 @@ def run(
     from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.audio.paths import expanded
     from drilltimer.cli.live import RepList, Troubles, open_screen, wording_for
+    from drilltimer.cli.progress import hearing
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
     from drilltimer.cli.wings import house
 
@@ -129,18 +131,22 @@ def run(
         session = listed.journal.uid if listed.journal else ""
         record_on = house().recording().recorder(record, simulated=bool(simulate), session=session)
     listed.begin()
-    outcome = run_live(
-        plan,
-        stage.stream,
-        stage.placement,
-        record=record_on,
-        reopen=stage.reopen,
-        wait_s=wait_s,
-        on_rep=listed.on_rep,
-        on_trouble=troubles,
-        screen=screen,
-        landings=stage.landings,
-    )
+    with nullcontext() if screen or speed else hearing(wording("run.simulating")) as bar:
+        if bar:  # at no pace at all nothing else shows that it works
+            bar[1](0, len(plan.reps))
+            listed.on_judged = lambda judged: bar[1](judged, len(plan.reps))
+        outcome = run_live(
+            plan,
+            stage.stream,
+            stage.placement,
+            record=record_on,
+            reopen=stage.reopen,
+            wait_s=wait_s,
+            on_rep=listed.on_rep,
+            on_trouble=troubles,
+            screen=screen,
+            landings=stage.landings,
+        )
     try:
         listed.end(outcome)
         troubles.end()

@@ -11,8 +11,8 @@ from drilltimer.model import Health, Scores, Verdict
 from drilltimer.score.document import SCHEMA, Tell, health_values, rep_values, rounded
 
 FED_KEYS = (
-    "rep", "contact_heard_s", "touchdown_s", "second_touchdown_s", "touchdown_ms", "error_ms", "uncertainty_ms",
-    "grade", "stagger_ms", "void", "level", "window_open_ms", "window_close_ms",
+    "number", "rep", "contact_heard_s", "touchdown_s", "second_touchdown_s", "touchdown_ms", "error_ms",
+    "uncertainty_ms", "grade", "stagger_ms", "void", "level", "window_open_ms", "window_close_ms",
 )  # fmt: skip
 
 

@@ -122,7 +122,8 @@ def _write_json(file: IO[str], who: list[dict[str, Any]], sessions: Iterable[Ses
     file.write(_json(head)[:-1] + ',"sessions":[')
     count = reps = 0
     for session in sessions:
-        file.write(("," if count else "") + "\n" + _json(session))
+        told = session | {"reps": [{"number": rep["rep"] + 1, **rep} for rep in session["reps"]]}
+        file.write(("," if count else "") + "\n" + _json(told))
         count, reps = count + 1, reps + len(session["reps"])
     file.write("\n]}\n")
     return count, reps
@@ -131,7 +132,7 @@ def _write_json(file: IO[str], who: list[dict[str, Any]], sessions: Iterable[Ses
 def _write_csv(file: IO[str], who: list[dict[str, Any]], sessions: Iterable[Session]) -> tuple[int, int]:
     about = {each["name"]: each for each in who}
     writer = csv.writer(file)
-    writer.writerow(CSV_COLUMNS)
+    writer.writerow((*CSV_COLUMNS[: -len(REP_COLUMNS)], "number", *REP_COLUMNS))
     count = reps = 0
     for session in sessions:
         player = about[session["player"]]
@@ -139,7 +140,8 @@ def _write_csv(file: IO[str], who: list[dict[str, Any]], sessions: Iterable[Sess
         blocks = {block["number"]: [block[name] for name in BLOCK_COLUMNS] for block in session["blocks"]}
         for rep in session["reps"]:
             block = blocks.get(rep["block"], [None] * len(BLOCK_COLUMNS))
-            writer.writerow([safe_cell(value) for value in (*front, *block, *(rep[name] for name in REP_COLUMNS))])
+            own = (rep["rep"] + 1, *(rep[name] for name in REP_COLUMNS))
+            writer.writerow([safe_cell(value) for value in (*front, *block, *own)])
         count, reps = count + 1, reps + len(session["reps"])
     return count, reps
 

@@ -104,7 +104,7 @@ def rep_values(verdict: Verdict, tell: Tell) -> dict[str, Any]:
     """A verdict as it stands in a document."""
     values = {field.name: getattr(verdict, field.name) for field in fields(Verdict)}
     void = tell(verdict.void) if verdict.void else ""
-    return rounded(values | {"grade": verdict.grade.value, "void": void})
+    return rounded({"number": verdict.rep + 1} | values | {"grade": verdict.grade.value, "void": void})
 
 
 def health_values(health: Health, tell: Tell) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from history_player import add, made_reps, made_session
 from drilltimer.errors import HistoryError
 from drilltimer.history import export, queries
 from drilltimer.history.entries import Player, RepEntry
-from drilltimer.history.export import CSV_COLUMNS, export_history, new_file
+from drilltimer.history.export import export_history, new_file
 from drilltimer.history.intake import import_history
 from drilltimer.history.rows import NEWER_COLUMNS
 from drilltimer.history.schema import SCHEMA
@@ -276,7 +276,7 @@ def test_a_number_without_end_in_a_table_is_told(tmp_path: Path, history: Histor
     out = tmp_path / "out.csv"
     export_history(history, out, "kim")
     rows = list(csv.reader(out.read_text(encoding="utf-8").splitlines()))
-    rows[7][CSV_COLUMNS.index("touchdown_ms")] = cell
+    rows[7][rows[0].index("touchdown_ms")] = cell
     with out.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows(rows)
     with History(tmp_path / "other.sqlite") as other:
@@ -298,7 +298,7 @@ def test_changed_csv_is_told_with_its_line_and_column(tmp_path: Path, history: H
     out = tmp_path / "out.csv"
     export_history(history, out)
     rows = list(csv.reader(out.read_text(encoding="utf-8").splitlines()))
-    rows[7][CSV_COLUMNS.index("touchdown_ms")] = "1,5"
+    rows[7][rows[0].index("touchdown_ms")] = "1,5"
     with out.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows(rows)
     with History(tmp_path / "other.sqlite") as other:
