@@ -10,7 +10,6 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
-from pathlib import Path
 from statistics import median
 from typing import Any
 
@@ -36,7 +35,6 @@ from drilltimer.history.compare import (
 )
 from drilltimer.history.days import beyond, caps_of, day_load, here
 from drilltimer.history.entries import Player, RepEntry, SessionEntry
-from drilltimer.history.export import new_file
 from drilltimer.history.marks import FEEDING, Agreement, Mark, agreement
 from drilltimer.history.own_target import OwnTarget, own_target
 from drilltimer.history.queries import find_player, reps, session, session_lines, sessions_of_drill
@@ -74,20 +72,6 @@ class Part:
     summary: str
     ear_ms: float
     shared_ms: float
-
-
-def write_report(history: History, target: Player | int, path: Path) -> SessionEntry:
-    """Write the report of a session (its number), or of a player's latest session with the way there.
-
-    Raises
-    ------
-    HistoryError
-        Nothing to report, the file is there already, or cannot be written.
-    """
-    page = render_report(history, chosen_session(history, target))
-    with new_file(path) as file:
-        file.write(page)
-    return chosen_session(history, target)
 
 
 def chosen_session(history: History, target: Player | int) -> SessionEntry:

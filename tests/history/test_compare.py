@@ -17,6 +17,7 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.cli import main
 from drilltimer.errors import HistoryError, notice
+from drilltimer.history.cli.compare import sentence
 from drilltimer.history.compare import FIGURES, compare, counted, figures, systematic_ms
 from drilltimer.history.entries import RepEntry
 from drilltimer.history.store import History
@@ -175,6 +176,20 @@ def test_a_bad_first_test_is_told_to_be_perhaps_a_bad_day(history: History) -> N
     assert any("regression" in note for note in compare(history, "Kim", first="2")[0].notes) is False
     add_test(history, 5, 150, 10)
     assert not any("regression" in note for note in compare(history, "Kim")[0].notes)
+
+
+def test_a_comparison_begins_with_a_sentence_for_parents(history: History) -> None:
+    for number in (1, 2):
+        add_test(history, number, 0, 30)
+    (found,) = compare(history, "Kim")
+    assert sentence(found) == "It is too early to say whether Kim has changed: too few tests."
+    add_test(history, 3, 0, 30)
+    (found,) = compare(history, "Kim")
+    assert sentence(found).startswith("Nothing shows that Kim has changed")
+    share = replace(found.changes["in_window_share"], before=0.5, after=0.75, primary=True, finding="changed")
+    habit = replace(found.changes["constant_error_ms"], primary=False)
+    shown = replace(found, changes={**found.changes, "constant_error_ms": habit, "in_window_share": share})
+    assert sentence(shown) == "Kim has changed (in the window): 75 % now, 50 % then."
 
 
 def test_a_test_is_not_compared_with_itself(history: History) -> None:
@@ -338,6 +353,8 @@ def test_verb_compare_prints_every_figure_and_its_finding(history: History) -> N
     add_test(history, 3, 20, 30)
     code, out, err = run("compare", "Kim")
     assert code == 0
+    told = r"Kim lands nearer to the right moment than before: on average \d+ ms late now, 1\d\d ms late then."
+    assert re.fullmatch(told, out.splitlines()[0])
     for _, label, _ in FIGURES:
         assert sum(line.startswith((label + "  ", label + " *  ")) for line in out.splitlines()) == 1
     constant = next(line for line in out.splitlines() if line.startswith("habit"))

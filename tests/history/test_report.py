@@ -372,6 +372,19 @@ def test_verb_writes_the_file_and_overwrites_nothing(history: History, tmp_path:
     assert "no session that could be scored" in none.stderr
 
 
+def test_without_a_name_the_file_has_the_players_and_the_day(
+    history: History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(history, "Kim / 7")
+    monkeypatch.chdir(tmp_path)
+    for name in ("Kim-7-2026-05-10.html", "Kim-7-2026-05-10-session-5.html"):
+        answer = CliRunner().invoke(main, ["report", "kim / 7"])
+        assert answer.exit_code == 0, answer.output
+        assert f"written to {name}" in answer.stderr
+        assert (tmp_path / name).read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert CliRunner().invoke(main, ["report", "kim / 7"]).exit_code == 2  # nothing is overwritten
+
+
 # ---------------------------------------------------------------- a real browser
 
 

@@ -48,7 +48,7 @@ def comparison_lines(found: Comparison, columns: int | None = None) -> list[str]
     from drilltimer.ui.lines import table
     from drilltimer.ui.wording import load_wording
 
-    lines = [f"{found.player}, {found.before.entry.drill} ({found.mode})"]
+    lines = [sentence(found), "", f"{found.player}, {found.before.entry.drill} ({found.mode})"]
     for what, side in (("before", found.before), ("after", found.after)):
         entry = side.entry
         scored = count_of(side.scored, "rep")
@@ -71,6 +71,25 @@ def comparison_lines(found: Comparison, columns: int | None = None) -> list[str]
         "the earliest and the latest fifth of a test's landings count in it for their place, not for their size.",
     ]
     return [*lines, "", *table(rows, heads, columns), "", *below]
+
+
+def sentence(found: Comparison) -> str:
+    """What came of it, for a parent who knows none of the figures."""
+    from drilltimer.history.compare import FIGURES
+
+    name, label, unit = next(each for each in FIGURES if found.changes[each[0]].primary)
+    change, who = found.changes[name], found.player
+    if change.finding.startswith("too few"):
+        return f"It is too early to say whether {who} has changed: {change.finding.removesuffix(' to say')}."
+    if change.finding != "changed" or change.before is None or change.after is None:
+        return f"Nothing shows that {who} has changed: the tests differ by no more than chance makes them differ."
+    if name == "constant_error_ms":
+        nearer = "nearer to" if abs(change.after) < abs(change.before) else "further from"
+        now, then = (f"{abs(ms):.0f} ms {'late' if ms > 0 else 'early'}" for ms in (change.after, change.before))
+        return f"{who} lands {nearer} the right moment than before: on average {now} now, {then} then."
+    factor = 100.0 if unit == "%" else 1.0
+    now, then = (f"{factor * value:.0f} {unit}" for value in (change.after, change.before))
+    return f"{who} has changed ({label}): {now} now, {then} then."
 
 
 def _cells(change: Change, unit: str, *, signed: bool) -> tuple[str, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +16,7 @@ from drilltimer.cli.common import INTERRUPTED, ask, note, note_some, print_lines
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
+    from drilltimer.history.entries import SessionEntry
     from drilltimer.history.store import History
 
 
@@ -80,18 +83,37 @@ def import_(file: Path) -> None:
 
 @click.command()
 @click.argument("target", metavar="PLAYER|SESSION")
-@click.option("-o", "--output", "file", type=click.Path(path_type=Path, dir_okay=False), required=True)
-def report(target: str, file: Path) -> None:
+@click.option(
+    "-o",
+    "--output",
+    "file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="When left out, PLAYER-DATE.html here.",
+)
+def report(target: str, file: Path | None) -> None:
     """Write a report on a SESSION (its number), or on PLAYER's latest test block, as one HTML file.
 
     It needs no network and no other file, prints on two pages, and is readable on a phone. Nothing is overwritten.
     """
+    from drilltimer.history.export import new_file
     from drilltimer.history.queries import find_target
-    from drilltimer.history.report import write_report
+    from drilltimer.history.report import chosen_session, render_report
 
     with opened_history() as kept:
-        entry = write_report(kept, find_target(kept, target), file)
+        entry = chosen_session(kept, find_target(kept, target))
+        file = file or _free_path(entry)
+        with new_file(file) as page:
+            page.write(render_report(kept, entry))
     note(f"report on session {entry.number}, player {entry.player} ({entry.drill}) written to {file}")
+
+
+def _free_path(entry: SessionEntry) -> Path:
+    """Under the player's name and the day, in the working folder; the session's number is added where that is taken."""
+    from drilltimer.history.days import here
+
+    player = re.sub(r"[^\w-]+", "-", entry.player).strip("-") or "player"
+    path = Path(f"{player}-{here(entry.started_utc)[:10]}.html")
+    return path.with_stem(f"{path.stem}-session-{entry.number}") if os.path.lexists(path) else path
 
 
 @click.command()
