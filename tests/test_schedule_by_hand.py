@@ -7,13 +7,16 @@ from dataclasses import replace
 import pytest
 from test_schedule import block, plan
 
-from drilltimer.drill.schedule import SEARCH_AFTER_S, least_interval_s, line_s
-from drilltimer.model import Calls, LeadIn, RallyLength, Rhythm, Speech
+from drilltimer.drill.schedule import FIRST_CUE_S, SEARCH_AFTER_S, least_interval_s, line_s, schedule
+from drilltimer.drill.shuffle import draw_index, draw_wait_s, split_seed
+from drilltimer.model import Calls, Drill, LeadIn, RallyLength, Rhythm, Speech, Wait
 from drilltimer.score.match import PREDICTIVE_LIMIT_MS
 from drilltimer.units import ms_from_s
 
 PAIRS = Rhythm(interval_s=3.0, rally=(RallyLength(2, 2),), rest_s=10.0)
 HALF_SECOND = LeadIn("swing", 0.5)
+
+SEED = 7
 
 
 def contacts(*blocks):
@@ -82,6 +85,35 @@ def test_a_noted_seed_still_gives_the_session_that_it_gave():
     reps = plan(drawn, seed=7)
     assert [round(rep.contact_s, 6) for rep in reps] == [1.426276, 5.02403, 11.227824, 13.84732, 17.264294]
     assert [rep.call for rep in reps] == ["left", "right", "right", "left", "right"]
+
+
+def test_a_block_without_lead_in_draws_nothing_for_one():
+    """Waits by hand from the block's own draws: one for each wait, one for whether its contact is withheld."""
+    alone = block(lead_in=LeadIn("none"), rhythm=Rhythm(wait=Wait(1.0, 1.0, 60.0), rally=(RallyLength(1, 1),)), reps=3)
+    (of_block,) = split_seed(SEED, 1)
+    draws, _, _ = split_seed(int(of_block.random() * 2**53), 3)
+    now_s, by_hand = FIRST_CUE_S, []
+    for _ in range(3):
+        now_s += 0.3 + draw_wait_s(draws, 1.0, 1.0, 60.0)
+        assert draw_index(draws, [1.0]) == 0
+        draws.random()  # how long the rally is, between one contact and one
+        draws.random()  # whether it is withheld
+        by_hand.append(now_s)
+        now_s += SEARCH_AFTER_S
+    assert [rep.contact_s for rep in schedule(Drill("x", "", (alone,)), SEED)] == pytest.approx(by_hand)
+
+
+@pytest.mark.parametrize(("pan", "tones", "side"), [(False, False, 0.0), (True, False, 0.8), (False, True, 0.8)])
+def test_a_call_comes_from_its_side_only_where_that_is_asked(pan, tones, side):
+    called = block(
+        lead_in=HALF_SECOND, rhythm=PAIRS, reps=2, calls=Calls(("right",), (1.0,), 0.1, 0.1, pan=pan, tones=tones)
+    )
+    assert [cue.pan for rep in plan(called) for cue in rep.cues if cue.role == "call"] == [side, side]
+
+
+def test_a_rally_without_the_time_between_its_contacts_is_refused():
+    with pytest.raises(ValueError, match="rallies of several contacts and no interval"):
+        plan(block(lead_in=HALF_SECOND, rhythm=Rhythm(rally=(RallyLength(2, 2),)), reps=2))
 
 
 def test_rooms_agree_on_what_is_listened_for():

@@ -9,6 +9,7 @@ import tomllib
 from collections import Counter
 from pathlib import Path
 from random import Random
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
@@ -89,6 +90,10 @@ def test_even_draws_fill_their_range():
     assert statistics.pstdev(values) == pytest.approx(4.0 / math.sqrt(12.0), abs=0.01)
     assert -1.0 <= min(values) < -0.999
     assert 2.999 < max(values) < 3.0
+
+
+def test_what_weighs_nothing_is_not_drawn_when_rounding_eats_the_last_sliver():
+    assert draw_index(SimpleNamespace(random=lambda: 1.0), [1.0, 2.0, 0.0]) == 1
 
 
 def test_weights_are_chances():
