@@ -202,6 +202,15 @@ def test_closing_the_terminal_ends_the_session_in_order(terminal, tmp_path):
     assert re.search("reps? scored", window.text)
 
 
+def test_a_session_ends_with_a_sentence_and_a_picture_before_its_figures(terminal):
+    window = terminal("--speed", "0", "--plain")
+    assert window.finish() == 0
+    text = window.raw.decode().replace("\r", "")
+    assert re.search(r"You (tend to land|land about).* Next: ", text)
+    assert re.search(r"●.*\n.*━━━.*\n +contact +window 70 to 270 ms", text)
+    assert text.index("Next: ") < text.index("●") < text.index("reps scored")
+
+
 def test_at_no_pace_at_all_it_shows_that_it_works(terminal):
     window = terminal("--speed", "0", "--plain", "--json")
     window.until(r"━.* 0/12 .*simulating")

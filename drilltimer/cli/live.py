@@ -7,13 +7,15 @@ import sys
 from typing import TYPE_CHECKING
 
 from drilltimer.cli.common import INTERRUPTED, note, print_result, result_columns
+from drilltimer.cli.wings import house
+from drilltimer.errors import UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from drilltimer.app.drive import Ending
     from drilltimer.app.live import KeepsReps, Outcome
-    from drilltimer.model import Rep, Verdict
+    from drilltimer.model import Rep, Scores, Verdict
     from drilltimer.session import Snapshot
     from drilltimer.ui.live import LiveScreen
     from drilltimer.ui.wording import Tellable, Wording
@@ -81,6 +83,11 @@ class RepList:
         self._wording, self._late, self._quiet = wording, late, quiet
         self._header, self._lines = header(wording, result_columns()), dict[int, str]()  # by rep: the last word on each
 
+    @property
+    def silent(self) -> bool:
+        """Whether nothing is listed on the way."""
+        return self._late or self._quiet
+
     def begin(self) -> None:
         """The heads of the list."""
         self._list([self._header])
@@ -93,7 +100,7 @@ class RepList:
             self.journal.rep(rep, verdict)
         self._lines[rep.index] = rep_line(rep, verdict, self._wording, result_columns())
         self._list([self._lines[rep.index]])
-        if self._late or self._quiet:
+        if self.silent:
             self.on_judged(len(self._lines))
 
     def end(self, outcome: Outcome) -> None:
@@ -105,8 +112,21 @@ class RepList:
             self._list([self._header, *self._lines.values()])
 
     def _list(self, lines: list[str]) -> None:
-        if not (self._late or self._quiet):
+        if not self.silent:
             say("\n".join(lines))
+
+
+def opening_lines(judged: Sequence[tuple[Rep, Verdict]], scores: Scores, wording: Wording) -> list[str]:
+    """What comes before the figures of a session: a plain sentence with what is next, and a picture where it fits."""
+    from drilltimer.ui.lines import in_a_sentence
+    from drilltimer.ui.live import shows_blocks
+    from drilltimer.ui.touchdowns import touchdown_lines
+
+    told = [in_a_sentence(scores, wording)]
+    with contextlib.suppress(UserError):  # nobody is here who advises
+        told += [wording.tell(house().diary().advice(judged))] * bool(told[0])
+    picture = touchdown_lines(judged, wording, result_columns(), ascii_only=not shows_blocks(sys.stdout))
+    return [*[" ".join(told)] * bool(told[0]), *["", *picture] * bool(picture), ""]
 
 
 def conclude(outcome: Ending, wording: Wording) -> None:

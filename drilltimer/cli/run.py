@@ -131,7 +131,7 @@ def run(
         session = listed.journal.uid if listed.journal else ""
         record_on = house().recording().recorder(record, simulated=bool(simulate), session=session)
     listed.begin()
-    with nullcontext() if screen or speed else hearing(wording("run.simulating")) as bar:
+    with nullcontext() if screen or speed or not listed.silent else hearing(wording("run.simulating")) as bar:
         if bar:  # at no pace at all nothing else shows that it works
             bar[1](0, len(plan.reps))
             listed.on_judged = lambda judged: bar[1](judged, len(plan.reps))
@@ -178,7 +178,7 @@ def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wo
 
 def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     """Scores or document, and how it ended."""
-    from drilltimer.cli.live import conclude, say
+    from drilltimer.cli.live import conclude, opening_lines, say
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.ui.lines import health_lines, score_lines
     from drilltimer.ui.wording import english
@@ -190,5 +190,6 @@ def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
         )
         print_document(document)
     else:
-        say("\n".join(["", *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))
+        opening = opening_lines(outcome.judged, outcome.scores, wording)
+        say("\n".join(["", *opening, *score_lines(outcome.scores, wording), *health_lines(outcome.health, wording)]))
     conclude(outcome, wording)

@@ -7,7 +7,7 @@ knows none by its name, and runs without any.
 from __future__ import annotations
 
 import pkgutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from drilltimer.app.live import KeepsReps, RecordOn
     from drilltimer.app.plan import Plan
     from drilltimer.errors import Notice
-    from drilltimer.model import AudioStream, Placement
+    from drilltimer.model import AudioStream, Placement, Rep, Verdict
 
 
 class Diary(Protocol):
@@ -36,6 +36,9 @@ class Diary(Protocol):
 
     def about_days(self, player: str, plan: Plan) -> list[Notice]:
         """Where a plan would take a player beyond guidance for a day or a week."""
+
+    def advice(self, judged: Sequence[tuple[Rep, Verdict]]) -> Notice:
+        """What to practise next, after reps as they were judged."""
 
     def open_journal(
         self,

@@ -30,7 +30,7 @@ from drilltimer.cli.common import (
     speed_option,
     wait_option,
 )
-from drilltimer.cli.live import Troubles, conclude, remark, say, wording_for
+from drilltimer.cli.live import Troubles, conclude, opening_lines, remark, say, wording_for
 from drilltimer.cli.progress import hearing
 
 if TYPE_CHECKING:
@@ -299,7 +299,8 @@ def _conclude(outcome: FedSession, wording: Wording, *, as_json: bool) -> None:
         print_document(document)
     else:
         compared = agreement_lines(agreement(outcome.verdicts, outcome.marks), wording)
-        say("\n".join(["", *score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]))
+        figures = [*score_lines(outcome.scores, wording), *compared, *health_lines(outcome.health, wording)]
+        say("\n".join(["", *opening_lines(outcome.judged, outcome.scores, wording), *figures]))
     if not outcome.verdicts:
         remark(wording("feed.nothing"))
     conclude(outcome, wording)

@@ -17,8 +17,9 @@ from typing import IO, Any
 from drilltimer.errors import HistoryError
 from drilltimer.history.cells import NO_SENSE, sift_session
 from drilltimer.history.connect import FAULTS, PART_ENDING, copy_database, explain, free_name, written_beside
+from drilltimer.history.days import here
 from drilltimer.history.entries import RepEntry, SessionEntry
-from drilltimer.history.queries import NAME, find_player, players
+from drilltimer.history.queries import LONGEST_LIST, NAME, find_player, players, session_lines
 from drilltimer.history.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, block_row, rep_row, session_row
 from drilltimer.history.store import History
 
@@ -49,6 +50,33 @@ def export_history(history: History, target: Path, player: str | None = None) ->
         raise HistoryError(f"{target}: an export ends in .csv or .json", fix="Choose one of the two.")
     with history.snapshot(), new_file(target) as file:  # a player who comes meanwhile is in none of the two lists
         return write(file, list(players_out(history, player)), sessions_out(history, player))
+
+
+SHORT_COLUMNS = ("date", "player", "drill", "landings", "in_window_percent", "habit_ms", "scatter_ms")
+
+
+def export_short(history: History, target: Path, player: str | None = None) -> int:
+    """Write a line per session for a coach's spreadsheet, oldest first, to a .csv file; answers how many.
+
+    Raises
+    ------
+    HistoryError
+        The file is there already, ends otherwise, cannot be written, or nobody is called so.
+    """
+    if target.suffix.lower() != ".csv":
+        raise HistoryError(f"{target}: a short export ends in .csv", fix="Name the file so, or leave --short out.")
+    count = 0
+    with history.snapshot(), new_file(target) as file:
+        writer = csv.writer(file)
+        writer.writerow(SHORT_COLUMNS)
+        for each in players_out(history, player):
+            for line in reversed(session_lines(history, each["name"], limit=LONGEST_LIST)):
+                share = round(100 * line.on_time / line.scored) if line.scored else None
+                figures = (None if ms is None else round(ms) for ms in (line.constant_error_ms, line.variable_error_ms))
+                cells = (here(line.started_utc)[:10], line.player, line.drill, line.scored, share, *figures)
+                writer.writerow([safe_cell(cell) for cell in cells])
+                count += 1
+    return count
 
 
 def save_session(target: Path, entry: SessionEntry, entries: Iterable[RepEntry]) -> None:

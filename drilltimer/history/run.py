@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import os
 import uuid
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 from drilltimer.app.drive import OnTrouble
 from drilltimer.app.plan import Plan
 from drilltimer.audio.files import data_folder
 from drilltimer.errors import HistoryError, Notice, notice
+from drilltimer.history.advice import advise
 from drilltimer.history.connect import FILE_NAME
 from drilltimer.history.days import beyond, day_load
-from drilltimer.history.entries import SessionEntry, clean_name
+from drilltimer.history.entries import RepEntry, SessionEntry, clean_name
 from drilltimer.history.journal import Journal, device_name, now_utc, versions
 from drilltimer.history.protocol import block_entries, protocol_of
 from drilltimer.history.queries import find_player
 from drilltimer.history.store import History
-from drilltimer.model import AudioStream, Placement
+from drilltimer.model import AudioStream, Placement, Rep, Verdict
+from drilltimer.score.stats import summarize
 
-__all__ = ["about_days", "clean_name", "history_path", "open_history", "open_journal"]
+__all__ = ["about_days", "advice", "clean_name", "history_path", "open_history", "open_journal"]
 
 
 def history_path() -> Path:
@@ -57,6 +61,15 @@ def about_days(player: str, plan: Plan) -> list[Notice]:
     except HistoryError:
         return []
     return [notice("caution", text=each) for each in told]
+
+
+def advice(judged: Sequence[tuple[Rep, Verdict]]) -> Notice:
+    """What to practise next, and with which drill, by the rules of the report; of the mode of most reps."""
+    entries = [RepEntry(rep, verdict) for rep, verdict in judged if not rep.warm_up]
+    mode = Counter(each.rep.mode for each in entries).most_common(1)[0][0] if entries else "predictive"
+    own = [each for each in entries if each.rep.mode == mode]
+    first = advise(own, summarize(each.verdict for each in own), mode)[0]
+    return notice("sentence.next_drill" if first.drill else "sentence.next", advice=first.text, drill=first.drill)
 
 
 def open_journal(

@@ -120,6 +120,18 @@ def score_lines(scores: Scores, wording: Wording) -> list[str]:
     return lines
 
 
+def in_a_sentence(scores: Scores, wording: Wording) -> str:
+    """The habit, as far as its interval tells of one; nothing where most reps were void, which is said anyway."""
+    low_ms, high_ms, habit_ms = scores.ci95_low_ms, scores.ci95_high_ms, scores.constant_error_ms or 0.0
+    if mostly_void(scores.n, scores.void):
+        return ""
+    if scores.timed < FEWEST_INTERVAL or low_ms is None or high_ms is None:
+        return wording("sentence.few")
+    if low_ms <= 0.0 <= high_ms:
+        return wording("sentence.on_target")
+    return wording("sentence.late" if habit_ms > 0.0 else "sentence.early", ms=abs(habit_ms))
+
+
 def _figure(value: float | None, unit: str, form: str = "6.0f", scale: float = 1.0) -> str:
     return "" if value is None else f"{scale * value:{form}}{unit}"
 

@@ -53,7 +53,7 @@ class LiveScreen:
     ) -> None:
         self._title, self._wording, self._palette = printable(title), wording, palette
         self._console = console or Console()
-        self._ascii_only = not _shows_blocks(self._console.file)
+        self._ascii_only = not shows_blocks(self._console.file)
         self._keys = keys or open_keys()
         self._live = Live(console=self._console, screen=True, auto_refresh=False, transient=True)
         self._now = now
@@ -178,6 +178,7 @@ def this_palette() -> Palette:
     return palette_for(os.environ)
 
 
-def _shows_blocks(file: object) -> bool:
+def shows_blocks(file: object) -> bool:
+    """Whether what is written there can hold more than ASCII."""
     encoding = getattr(file, "encoding", None) or ""
     return encoding.lower().replace("-", "").startswith("utf")

@@ -398,6 +398,19 @@ def test_verbs_take_out_bring_in_back_up_and_forget(history: History, tmp_path: 
     assert run("forget")[0] == 2
 
 
+def test_a_short_export_has_a_row_per_session(history: History, tmp_path: Path) -> None:
+    add_test(history, 1, 140, 80)
+    add_test(history, 2, 20, 30)
+    assert run("export", str(tmp_path / "short.csv"), "--short", "--player", "kim")[0] == 0
+    head, first, second = (tmp_path / "short.csv").read_text(encoding="utf-8").splitlines()
+    assert head == "date,player,drill,landings,in_window_percent,habit_ms,scatter_ms"
+    assert re.fullmatch(r"2026-03-01,Kim,Test block,30,\d+,1\d\d,\d+", first)
+    assert re.fullmatch(r"2026-03-02,Kim,Test block,30,\d+,\d+,\d+", second)
+    code, _, err = run("export", str(tmp_path / "short.json"), "--short")
+    assert code == 2
+    assert "a short export ends in .csv" in err
+
+
 def test_verbs_without_a_history_say_how_one_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "none"))
     for arguments in (

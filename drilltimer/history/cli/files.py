@@ -49,16 +49,22 @@ def backup(file: Path | None) -> None:
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--player", metavar="NAME", help="Only this player.")
-def export(file: Path, player: str | None) -> None:
+@click.option(
+    "--short", is_flag=True, help="A row per session, for a spreadsheet: .csv, which cannot be imported again."
+)
+def export(file: Path, player: str | None, short: bool) -> None:
     """Write the history to FILE: .csv (one row per rep, units in the header) or .json.
 
     Both can be imported on another computer; a session without reps is in the .json alone. Nothing is overwritten.
     """
-    from drilltimer.history.export import export_history
+    from drilltimer.history.export import export_history, export_short
 
     with opened_history() as kept:
-        sessions, reps = export_history(kept, file, player)
-    written = f"{count_of(sessions, 'session')}, {count_of(reps, 'rep')} written to {file}"
+        if short:
+            written = f"{count_of(export_short(kept, file, player), 'session')} written to {file}"
+        else:
+            sessions, reps = export_history(kept, file, player)
+            written = f"{count_of(sessions, 'session')}, {count_of(reps, 'rep')} written to {file}"
     note(f"{written}. It is about people: keep it as you keep their addresses.")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 import click
@@ -115,7 +116,7 @@ def _show_player(
         )
         return
     if trend:
-        print_lines(trend_lines(lines, result_columns()))
+        print_lines([*trend_lines(lines, result_columns()), *_latest_picture(kept, lines)])
     else:
         heads = ("session", "began", "drill", "from", "in window", "habit", "scatter", "missed", "void", "")
         signs = [english()("scores.signs")] * any(line.constant_error_ms is not None for line in lines)
@@ -190,6 +191,21 @@ def trend_lines(lines: list[SessionLine], columns: int | None = None) -> list[st
             )
     legend = f"o the habit (constant error), {'-' * 5} its scatter (variable error) to either side, | the target"
     return [*drawn, legend] if drawn else ["nothing was timed yet"]
+
+
+def _latest_picture(kept: History, lines: list[SessionLine]) -> list[str]:
+    """Touchdowns of the latest session that was timed, against its window."""
+    from drilltimer.history.queries import reps
+    from drilltimer.ui.live import shows_blocks
+    from drilltimer.ui.touchdowns import touchdown_lines
+    from drilltimer.ui.wording import english
+
+    latest = next((line for line in lines if line.constant_error_ms is not None), None)
+    if latest is None:
+        return []
+    judged = [(each.rep, each.verdict) for each in reps(kept, latest.number) if each.coach != "void"]
+    drawn = touchdown_lines(judged, english(), result_columns(), ascii_only=not shows_blocks(sys.stdout))
+    return ["", f"session {latest.number}, {latest.drill}", *drawn] if drawn else []
 
 
 def _show_session(kept: History, number: int, language: str, as_json: bool) -> None:

@@ -133,6 +133,7 @@ def _score(recording: Path, sheets: list[Path], told: ToldDistances, words: str)
 
 
 def _print(scored: ScoredRecording, place: int, count: int, wording: Wording) -> None:
+    from drilltimer.cli.live import opening_lines
     from drilltimer.recordings.distance import OF_PLAYER
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
@@ -148,7 +149,12 @@ def _print(scored: ScoredRecording, place: int, count: int, wording: Wording) ->
     if count > 1:
         title = [wording("lines.one_of_drills", sheet=scored.sheet_file.name, place=place + 1, count=count)]
     gap = [""] * (place > 0)
-    result = [*score_lines(scored.scores, wording), *health_lines(scored.health, wording)]
+    judged = [(by_index[verdict.rep], verdict) for verdict in scored.verdicts]
+    result = [
+        *opening_lines(judged, scored.scores, wording),
+        *score_lines(scored.scores, wording),
+        *health_lines(scored.health, wording),
+    ]
     print_lines([*gap, *title, header(wording, columns), *lines, "", *result])
 
 
