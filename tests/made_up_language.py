@@ -33,6 +33,6 @@ def _lines(tree: dict[str, object], before: str = "") -> list[str]:
         if isinstance(value, dict):
             lines += [f"[{before}{name}]", *_lines(value, f"{before}{name}.")]
         else:
-            text = translate(str(value)).replace("\\", "\\\\").replace('"', '\\"')
+            text = translate(str(value)).replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
             lines.append(f'{name} = "{text}"')
     return lines

@@ -35,6 +35,11 @@ def noise(level, seed, frames=6000):
     return level * np.random.default_rng(1000 + seed).standard_normal(frames)  # never the burst's own numbers
 
 
+def test_a_far_louder_copy_beyond_reach_hides_nothing():
+    signal = placed(1000.3) + placed(4000.6, gain=10.0)
+    assert locate_cue(signal, TEMPLATE, expected=900.0, within=300.0).lag == pytest.approx(1000.3, abs=0.05)
+
+
 @pytest.mark.parametrize("at", [40.0, 1000.0, 1234.25, 2000.5, 3333.71, 5400.999])
 def test_a_delay_is_found_to_a_fraction_of_a_sample(at):
     arrival = locate_cue(placed(at), TEMPLATE)

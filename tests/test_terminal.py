@@ -211,6 +211,26 @@ def test_a_session_ends_with_a_sentence_and_a_picture_before_its_figures(termina
     assert text.index("Next: ") < text.index("●") < text.index("reps scored")
 
 
+@pytest.mark.parametrize("size", [(80, 24), (40, 12)])
+def test_a_question_mark_tells_what_keys_and_marks_mean(terminal, size):
+    window = terminal()
+    window.resize(*size)
+    window.until(r"rep [1-9]\d? of 12")
+    window.program.send("?")
+    window.until("space +pause, and go on")
+    for told in ("v +last rep void", "Big figure", "= on time", r"\. missed +x void"):
+        assert re.search(told, window.text), window.text
+    assert "rep " not in window.screen.display[0]
+    window.program.send("?")
+    window.until(r"rep \d+ of 12")  # it has gone on
+    window.program.send("?")
+    window.until("Strip: touchdowns")
+    window.program.send(" ")
+    window.until("PAUSED  ")  # another key does what it does
+    window.program.send("q")
+    assert window.finish() == 0
+
+
 def test_at_no_pace_at_all_it_shows_that_it_works(terminal):
     window = terminal("--speed", "0", "--plain", "--json")
     window.until(r"━.* 0/12 .*simulating")

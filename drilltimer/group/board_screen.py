@@ -57,7 +57,7 @@ class BoardScreen(LiveScreen):
 
     def __init__(self, board: Callable[[], Board], *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self._board = board
+        self._board, self._help = board, self._wording("board.help")
         self._asked: str | None = None
 
     def _obey(self, key: str, session: Any) -> None:

@@ -22,7 +22,7 @@ from drilltimer.session import Session
 from drilltimer.ui.keys import Keys, open_keys
 from drilltimer.ui.lines import BY_KEY
 from drilltimer.ui.palette import Palette, palette_for
-from drilltimer.ui.screen import Viewport, draw
+from drilltimer.ui.screen import Viewport, draw, help_screen
 from drilltimer.ui.wording import Wording
 from drilltimer.units import printable
 
@@ -59,6 +59,7 @@ class LiveScreen:
         self._now = now
         self._due_s = 0.0
         self._news, self._news_ends_s = "", 0.0
+        self._help, self._helping = wording("screen.help"), False
         self._wished: set[int] = set()  # of job control, and not obeyed yet
         self._handlers: list[Any] = []
 
@@ -122,6 +123,7 @@ class LiveScreen:
             self._step_aside(session)
         for key in self._keys.pressed():
             self._news_ends_s = 0.0  # read, or no longer true: "go on first" after going on
+            self._helping = key == "?" and not self._helping  # any other key closes it, and does what it does
             self._obey(key, session)
             self._due_s = 0.0
         if self._now() < self._due_s:
@@ -130,7 +132,8 @@ class LiveScreen:
         columns, rows = self._console.size
         look = Viewport(columns, rows, self._palette, self._ascii_only)
         news = self._news if self._now() < self._news_ends_s else ""
-        self._live.update(self._drawn(session, health, look, news), refresh=True)
+        drawn = help_screen(self._help, look) if self._helping else self._drawn(session, health, look, news)
+        self._live.update(drawn, refresh=True)
 
     def _obey(self, key: str, session: Any) -> None:
         if answer := obey(key, session, self._wording):

@@ -82,6 +82,12 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Viewport, wording
     return Group(*(fitting(line, look) for line in lines[: look.rows]))
 
 
+def help_screen(text: str, look: Viewport) -> Group:
+    """What keys and marks mean, for as long as it is asked for; the session goes on behind it."""
+    lines = [piece for line in text.split("\n") for piece in broken(Text(line), look.columns)]
+    return Group(*(fitting(line, look) for line in lines[: look.rows]), *[Text()] * max(0, look.rows - len(lines)))
+
+
 def fitting(line: Text, look: Viewport) -> Text:
     """A line that the window holds; one that was too long ends at a blank, in dots: no figure is read cut in half."""
     line.no_wrap, line.overflow = True, "crop"

@@ -328,7 +328,7 @@ def run(*arguments):
 @pytest.mark.long
 def test_a_run_from_the_command_line_keeps_everybody_s_reps(tmp_path):
     sheet = tmp_path / "sheet.html"
-    done = run("run", "two-lanes", "--simulate", "mixed", "--speed", 0, "--seed", 3, "--sheet", sheet)
+    done = run("run", "two-lanes", "--simulate", "mixed", "--speed", 0, "--seed", 3, "--sheet", sheet, "--keep")
     assert done.exit_code == 0, done.output
     assert "round 1 of 1, interval 2 of 2" in done.output
     assert "rest_of" not in done.output
@@ -342,10 +342,11 @@ def test_a_run_from_the_command_line_keeps_everybody_s_reps(tmp_path):
 
 
 @pytest.mark.long
-def test_nothing_is_kept_when_that_is_asked(tmp_path):
+@pytest.mark.parametrize("options", [[], ["--no-history", "--keep"]])
+def test_nothing_is_kept_of_simulated_players_or_when_that_is_asked(tmp_path, options):
     plan = tmp_path / "short.yaml"
     plan.write_text("name: Short\nplayers: 2\nstations: [{drill: catch, microphone: 1}]\nwork_s: 20\n")
-    done = run("run", plan, "--simulate", "club", "--speed", 0, "--seed", 3, "--no-history")
+    done = run("run", plan, "--simulate", "club", "--speed", 0, "--seed", 3, *options)
     assert done.exit_code == 0, done.output
     assert not (tmp_path / "home" / "history.sqlite").exists()
 
