@@ -145,7 +145,7 @@ class Composer:
         columns = self.draw(
             flat.reshape(-1, SAMPLES), *(pool[key][stage].flatten(0, 1) for key in ("there", "own", "left"))
         )
-        return (columns.unflatten(0, (count, reps)), *self._truth(sample, sounding, role, pool["allowed"][stage]))
+        return [columns.unflatten(0, (count, reps)), *self._truth(sample, sounding, role, pool["allowed"][stage])]
 
     def draw(self, sound, there, own, left):
         """Pictures as `draw_picture` and `Picture.columns` make them; shape (reps, CHANNELS, FRAMES).
@@ -258,7 +258,9 @@ class Composer:
         # After: a first step and perhaps more.
         least = pick(torch.tensor(0.2, device=self._device), torch.tensor(0.13, device=self._device))
         share = pick(torch.full(by_session, 0.6, device=self._device), 0.2 + 0.7 * rand(*by_session))
-        later = landing + gap * doubled + least + (0.5 - least) * rand(*by_rep)
+        pause = least + (0.5 - least) * rand(*by_rep)
+        pause = torch.where(rand(*by_rep) < 0.2, 0.115 + 0.06 * rand(*by_rep), pause)  # a guess comes as soon as it can
+        later = landing + gap * doubled + pause
         after_level = level + 3.5 * normal(*by_rep) - 4.0
         goes = landed & (rand(*by_rep) < share)
         after, after_levels, went = [], [], []

@@ -21,6 +21,7 @@ import os
 import time
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import click
@@ -32,10 +33,12 @@ from drilltimer.hear.features import CHANNELS, COLUMN_S, FINE, FRAMES, LEAST, MO
 from drilltimer.hear.net import COARSE, LIKENESSES, MANY, MAPS, OWN_MARK, READERS, TAPS
 
 RATES_HZ = (16_000, 14_700)
-WIDTH, WIDE, HIDDEN = 48, 64, 112
+WIDTH, HIDDEN = 48, 112
+WIDE, WIDE_HIDDEN = 96, 192  # of the blocks `b`
 DILATIONS = {"a": (1, 2, 4), "b": (1, 2, 4, 8, 16, 32), "c": (1, 4)}  # in the columns that each stage's blocks see
 LAYERS = ("seen", "mark", "known", "coarse", "fine", "out", "none")
 REPS = 14
+COMPOSED = 512  # sessions put together that are kept, to be seen more than once
 MARK_LATER = 2  # columns after a touchdown at which its mark is taken
 NONE_S2 = (2, 48)  # columns after the first foot in which a second may lie
 STEP_COLUMNS = (60, 310)
@@ -191,50 +194,57 @@ def _keep(path: Path, kept: list[tuple]) -> None:
 
 
 def build_reader(torch):
-    """A reader of `hear/net.py` in PyTorch."""
+    """A reader of `hear/net.py` in PyTorch; columns before channels, so that a layer is one product of matrices."""
     nn = torch.nn
 
     class Block(nn.Module):
-        def __init__(self, width: int, dilation: int) -> None:
+        def __init__(self, width: int, hidden: int, dilation: int) -> None:
             super().__init__()
-            self.taps = nn.Conv1d(
-                width, width, TAPS, padding=dilation * (TAPS // 2), dilation=dilation, groups=width, bias=False
-            )
+            self.dilation = dilation
+            self.taps = nn.Parameter((2.0 * torch.rand(TAPS, width) - 1.0) / math.sqrt(TAPS))
             self.norm = nn.BatchNorm1d(width)
-            self.up, self.down = nn.Conv1d(width, HIDDEN, 1), nn.Conv1d(HIDDEN, width, 1)
+            self.up, self.down = nn.Linear(width, hidden), nn.Linear(hidden, width)
 
         def forward(self, x):
-            return x + self.down(torch.relu(self.up(self.norm(self.taps(x)))))
+            reach, frames = self.dilation * (TAPS // 2), x.shape[1]
+            padded = nn.functional.pad(x, (0, 0, reach, reach))
+            starts = range(0, TAPS * self.dilation, self.dilation)
+            y = sum(taps * padded[:, start : start + frames] for taps, start in zip(self.taps, starts, strict=True))
+            y = self.norm(y.flatten(0, 1)).unflatten(0, (-1, frames))
+            return x + self.down(torch.relu(self.up(y)))
 
-    def blocks(stage: str, width: int):
-        return nn.Sequential(*(Block(width, dilation) for dilation in DILATIONS[stage]))
+    def blocks(stage: str, width: int, hidden: int):
+        return nn.Sequential(*(Block(width, hidden, dilation) for dilation in DILATIONS[stage]))
 
     class Reader(nn.Module):
         def __init__(self) -> None:
             super().__init__()
-            self.seen = nn.Conv1d(CHANNELS, WIDTH, 1)
-            self.a, self.b, self.c = blocks("a", WIDTH), blocks("b", WIDE), blocks("c", WIDTH)
-            self.mark = nn.Conv1d(WIDTH, OWN_MARK, 1)
-            self.known = nn.Conv1d(LIKENESSES + OWN_MARK, WIDTH, 1)
-            self.coarse, self.fine = nn.Conv1d(2 * WIDTH, WIDE, 1), nn.Conv1d(WIDE, WIDTH, 1)
-            self.out = nn.Conv1d(WIDTH, len(MAPS), 1)
-            self.roles = nn.Conv1d(WIDTH, 6, 1)  # for teaching alone: what is in each column
+            self.seen = nn.Linear(CHANNELS, WIDTH)
+            self.a, self.c = blocks("a", WIDTH, HIDDEN), blocks("c", WIDTH, HIDDEN)
+            self.b = blocks("b", WIDE, WIDE_HIDDEN)
+            self.mark = nn.Linear(WIDTH, OWN_MARK)
+            self.known = nn.Linear(LIKENESSES + OWN_MARK, WIDTH)
+            self.coarse, self.fine = nn.Linear(2 * WIDTH, WIDE), nn.Linear(WIDE, WIDTH)
+            self.out = nn.Linear(WIDTH, len(MAPS))
+            self.roles = nn.Linear(WIDTH, 6)  # for teaching alone: what is in each column
             self.none = nn.Linear(2 * WIDTH, 1)
 
         def first_stage(self, columns):
-            x = self.a(self.seen(columns))
-            return x, self.mark(x)
+            """What the blocks `a` make of (reps, CHANNELS, frames), and marks of shape (reps, OWN_MARK, frames)."""
+            x = self.a(self.seen(columns.transpose(1, 2)))
+            return x, self.mark(x).transpose(1, 2)
 
         def second_stage(self, x, likeness, allowed):
-            x = x + self.known(likeness)
-            together = x.unflatten(2, (-1, COARSE))
-            wide = self.b(self.coarse(torch.cat([together.amax(dim=3), together.mean(dim=3)], dim=1)))
-            x = self.c(x + self.fine(wide).repeat_interleave(COARSE, dim=2))
-            inside = allowed[:, None, :]
-            most = x.masked_fill(~inside, -1e4).amax(dim=2)
-            mean = (x * inside).sum(dim=2) / inside.sum(dim=2).clamp(min=1)
+            """Maps of shape (reps, len(MAPS), frames), log weights of none (reps,) and roles (reps, 6, frames)."""
+            x = x + self.known(likeness.transpose(1, 2))
+            together = x.unflatten(1, (-1, COARSE))
+            wide = self.b(self.coarse(torch.cat([together.max(dim=2).values, together.mean(dim=2)], dim=2)))
+            x = self.c(x + self.fine(wide).repeat_interleave(COARSE, dim=1))
+            inside = allowed[:, :, None]
+            most = x.masked_fill(~inside, -1e4).max(dim=1).values
+            mean = (x * inside).sum(dim=1) / inside.sum(dim=1).clamp(min=1)
             none = self.none(torch.cat([most, mean], dim=1))[:, 0]
-            return self.out(x), none, self.roles(x)
+            return self.out(x).transpose(1, 2), none, self.roles(x).transpose(1, 2)
 
     return Reader()
 
@@ -260,14 +270,14 @@ def export(reader, path: Path) -> None:
         return weight.detach().float().cpu().numpy()
 
     def keep(name: str, layer) -> None:
-        weights[f"{name}.weight"] = array(layer.weight).reshape(layer.weight.shape[0], -1)
+        weights[f"{name}.weight"] = array(layer.weight)
         weights[f"{name}.bias"] = array(layer.bias)
 
     for name, block in _named_blocks(reader):
-        weights[f"{name}.taps"] = array(block.taps.weight)[:, 0]
+        weights[f"{name}.taps"] = array(block.taps.T)
         norm = block.norm
         weights[f"{name}.norm"] = np.array([array(each) for each in _norms(norm)])
-        weights[f"{name}.dilation"] = np.array(block.taps.dilation[0])
+        weights[f"{name}.dilation"] = np.array(block.dilation)
         keep(f"{name}.up", block.up)
         keep(f"{name}.down", block.down)
     for name in LAYERS:
@@ -276,22 +286,29 @@ def export(reader, path: Path) -> None:
 
 
 def take_up(torch, reader, path: Path, number: int) -> None:
-    """Give a reader the weights that one of those in a file ships with; `roles`, which teaches alone, begins anew."""
+    """Give a reader the weights that one of those in a file ships with; `roles`, which teaches alone, begins anew.
+
+    A wider reader says at first what the kept one says: what is new in it is not yet listened to.
+    """
     with np.load(path) as file, torch.no_grad():
 
-        def put(weight, name: str) -> None:
-            weight.copy_(torch.from_numpy(file[f"{number}.{name}"]).reshape(weight.shape))
+        def put(weight, kept: np.ndarray) -> None:
+            corner = tuple(slice(size) for size in kept.shape)
+            weight[corner[:1]] = 0.0
+            weight[corner] = torch.from_numpy(kept).to(weight)
+
+        def put_layer(layer, name: str) -> None:
+            put(layer.weight, file[f"{number}.{name}.weight"])
+            put(layer.bias, file[f"{number}.{name}.bias"])
 
         for name, block in _named_blocks(reader):
-            put(block.taps.weight, f"{name}.taps")
+            put(block.taps.T, file[f"{number}.{name}.taps"])
             for weight, kept in zip(_norms(block.norm), file[f"{number}.{name}.norm"], strict=True):
-                weight.copy_(torch.from_numpy(kept))
-            for part, layer in ((f"{name}.up", block.up), (f"{name}.down", block.down)):
-                put(layer.weight, f"{part}.weight")
-                put(layer.bias, f"{part}.bias")
+                put(weight, kept)
+            put_layer(block.up, f"{name}.up")
+            put_layer(block.down, f"{name}.down")
         for name in LAYERS:
-            put(getattr(reader, name).weight, f"{name}.weight")
-            put(getattr(reader, name).bias, f"{name}.bias")
+            put_layer(getattr(reader, name), name)
 
 
 def _named_blocks(reader) -> list[tuple]:
@@ -466,6 +483,7 @@ class Lessons:
         self._seen: set[Path] = set()
         self.composer = Composer(torch, device, 19 + number)
         self.arrays: dict = {}
+        self._composed: list = []
         self.renew()
 
     def __len__(self) -> int:
@@ -484,8 +502,11 @@ class Lessons:
                     self.arrays[key] = self._torch.cat([self.arrays[key], fresh]) if key in self.arrays else fresh
         self.composer.renew(lend)
 
-    def draw(self, rng, whole: int, composed: int):
-        """So many sessions as they were made, and so many put together anew: columns, times, events."""
+    def draw(self, rng, whole: int, composed: int, fresh: int):
+        """So many sessions as they were made, and so many of those put together: columns, times, events.
+
+        `fresh` more are put together before, and the oldest of `COMPOSED` forgotten.
+        """
         torch = self._torch
         if not len(self.composer):
             whole, composed = whole + composed, 0
@@ -494,8 +515,12 @@ class Lessons:
         if not composed:
             return some
         with torch.no_grad():
-            others = self.composer.sessions(composed)
-        return [torch.cat([one.float(), other]) for one, other in zip(some, others, strict=True)]
+            new = self.composer.sessions(fresh if self._composed else composed)
+        new[0] = new[0].half()
+        old = [each[: COMPOSED - len(new[0])] for each in self._composed] or [each[:0] for each in new]
+        self._composed = [torch.cat(pair) for pair in zip(new, old, strict=True)]
+        index = torch.from_numpy(rng.integers(0, len(self._composed[0]), composed)).to(self._device)
+        return [torch.cat([one, other[index]]) for one, other in zip(some, self._composed, strict=True)]
 
 
 @main.command()
@@ -504,6 +529,7 @@ class Lessons:
 @click.option("--minutes", default=20.0, help="Of fitting.")
 @click.option("--batch", default=24, help="Sessions a step.")
 @click.option("--composed", default=18, help="Of which so many are put together anew.")
+@click.option("--fresh", default=6, help="Put together at a step; each is seen composed / fresh times.")
 @click.option("--rate", default=3e-3)
 @click.option("--hold-out", default=200, help="Scenes, the first, that are only asked.")
 @click.option("--ask", "asked", type=Path, default=None, help="Folder of scenes of another split, asked too.")
@@ -515,6 +541,7 @@ def fit(
     minutes: float,
     batch: int,
     composed: int,
+    fresh: int,
     rate: float,
     hold_out: int,
     asked: Path | None,
@@ -535,6 +562,11 @@ def fit(
     ema = torch.optim.swa_utils.get_ema_multi_avg_fn(0.998)
     average = torch.optim.swa_utils.AveragedModel(reader, multi_avg_fn=ema, use_buffers=True)
     optimizer = torch.optim.AdamW(reader.parameters(), lr=rate, weight_decay=0.02, fused=device == "cuda")
+    measure = partial(losses, torch)
+    if device == "cuda":  # made into kernels of their own, which is most of the speed
+        reader.first_stage, reader.second_stage, measure = map(
+            torch.compile, (reader.first_stage, reader.second_stage, measure)
+        )
     size = sum(each.numel() for each in reader.parameters())
     click.echo(f"{len(lessons)} scenes, {len(lessons.composer)} to lend, {size} weights, {device}")
     generator = torch.Generator(device=device).manual_seed(11 + number)
@@ -553,11 +585,11 @@ def fit(
         for group in optimizer.param_groups:
             warm = min(1.0, (step + 1) / 300)
             group["lr"] = rate * warm * (0.5 + 0.5 * math.cos(math.pi * spent)) + 1e-6
-        sessions = lessons.draw(rng, batch - composed, composed)
+        sessions = lessons.draw(rng, batch - composed, composed, fresh)
         with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
             alone, remembering, times, events, allowed = forward(torch, reader, *sessions, generator)
-        without = losses(torch, *alone, times, events, allowed)
-        parts = losses(torch, *remembering, times, events, allowed)
+        without = measure(*alone, times, events, allowed)
+        parts = measure(*remembering, times, events, allowed)
         loss = 0.5 * without[0] + sum(share * part for share, part in zip((1.0, 0.5, 0.3, 0.3), parts, strict=True))
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
@@ -603,7 +635,9 @@ def join(sources: Path, readers: tuple[Path, ...], out: Path, count: int) -> Non
     joined = {"typical": (mean / mean.sum(axis=0).max()).astype(np.float32)}
     for number, path in enumerate(readers):
         with np.load(path) as file:
-            joined |= {f"{number}.{name}": file[name] for name in file.files}
+            for name in file.files:  # half as exact is as good, and half as big; spreads may be beyond it
+                exact = file[name].dtype != np.float32 or name.endswith(".norm")
+                joined[f"{number}.{name}"] = file[name] if exact else file[name].astype(np.float16)
     np.savez_compressed(out, **joined)
 
 
