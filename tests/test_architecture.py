@@ -24,7 +24,15 @@ PACKAGE = "drilltimer"
 
 # Top down. A room may import from its own modules and from any floor below, never from its own floor's other rooms.
 FLOORS = (
-    {"recordings", "group", "feeding", "history", "guide", "drills"},  # the wings: the core does without any of them
+    {
+        "recordings",
+        "group",
+        "feeding",
+        "history",
+        "guide",
+        "drills",
+        "completion",
+    },  # the wings: the core does without any of them
     {"cli"},
     {"app"},
     {"audio", "ui", "sim"},
@@ -46,6 +54,7 @@ WORLDLY = {
     "feeding": {"board", "journal", "rehearsal"},
     "guide": set(),
     "drills": {"catalogue"},
+    "completion": set(),
     "history": {
         *("compare", "connect", "days", "export", "intake", "journal", "own_target", "queries", "report"),
         *("store", "stranger"),

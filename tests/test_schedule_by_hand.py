@@ -111,6 +111,21 @@ def test_a_call_comes_from_its_side_only_where_that_is_asked(pan, tones, side):
     assert [cue.pan for rep in plan(called) for cue in rep.cues if cue.role == "call"] == [side, side]
 
 
+def test_a_call_without_a_side_comes_from_the_middle_and_a_tone_is_known_at_once():
+    deep = block(lead_in=HALF_SECOND, rhythm=PAIRS, reps=2, calls=Calls(("deep",), (1.0,), 0.1, 0.1, pan=True))
+    tone = block(lead_in=HALF_SECOND, rhythm=PAIRS, reps=2, calls=Calls(("left",), (1.0,), 0.1, 0.1, tones=True))
+    assert [cue.pan for rep in plan(deep) for cue in rep.cues if cue.role == "call"] == [0.0, 0.0]
+    assert [cue.known_s for rep in plan(tone) for cue in rep.cues if cue.role == "call"] == [0.0, 0.0]
+
+
+def test_a_call_is_moved_ahead_by_what_it_takes_to_know_it_and_never_before_its_contact():
+    for delay_s, called_s in ((0.2, 0.1), (0.05, 0.0)):
+        calls = Calls(("left",), (1.0,), delay_s, delay_s, known=True, recognised_s=(0.1,))
+        for rep in plan(block(lead_in=HALF_SECOND, rhythm=PAIRS, reps=2, calls=calls)):
+            (call,) = [cue for cue in rep.cues if cue.role == "call"]
+            assert call.at_s + rep.start_s - rep.contact_s == pytest.approx(called_s)
+
+
 def test_a_rally_without_the_time_between_its_contacts_is_refused():
     with pytest.raises(ValueError, match="rallies of several contacts and no interval"):
         plan(block(lead_in=HALF_SECOND, rhythm=Rhythm(rally=(RallyLength(2, 2),)), reps=2))

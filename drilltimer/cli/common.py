@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
 import sys
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
+from drilltimer.errors import UserError
 from drilltimer.units import printable
 
 NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(\D*)")
@@ -91,7 +95,11 @@ def _a_name(ctx: click.Context, param: click.Parameter, value: str | None) -> st
 
 
 player_option = click.option(
-    "--player", metavar="NAME", callback=_a_name, help="Keep the session in the history, under this name or number."
+    "--player",
+    metavar="NAME",
+    callback=_a_name,
+    shell_complete=lambda *asked: completed(player_names, files=False)(*asked),
+    help="Keep the session in the history, under this name or number.",
 )
 
 
@@ -109,6 +117,33 @@ def refuse_speed(simulate: str | None, speed: float) -> None:
     """A sound card plays at its own pace."""
     if speed != 1.0 and not simulate:
         raise click.UsageError("--speed goes with --simulate: a sound card plays in real time.")
+
+
+def completed(names: Callable[[], Iterable[str]], *, files: bool = True) -> Any:
+    """Completes an argument by names on the shell's tab key, and by files where it looks like a path."""
+
+    def complete(ctx: click.Context, param: click.Parameter, typed: str) -> list[CompletionItem]:
+        if files and re.search(r"[/\\.~]", typed):
+            return [CompletionItem(typed, type="file")]
+        with contextlib.suppress(UserError):
+            return [CompletionItem(name) for name in names() if name.casefold().startswith(typed.casefold())]
+        return []
+
+    return complete
+
+
+def drill_names() -> Iterable[str]:
+    """Of all drills that have one."""
+    from drilltimer.audio.files import list_drills
+
+    return (drill.name for drill in list_drills())
+
+
+def player_names() -> Iterable[str]:
+    """Of all players that are kept."""
+    from drilltimer.cli.wings import house
+
+    return house().diary().player_names()
 
 
 def note_some(texts: list[str]) -> None:

@@ -12,6 +12,8 @@ from drilltimer.cli.common import (
     FEEDBACK,
     METRES,
     air_option,
+    completed,
+    drill_names,
     input_option,
     json_option,
     language_option,
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("drill")
+@click.argument("drill", shell_complete=completed(drill_names))
 @seed_option
 @input_option
 @output_option

@@ -34,6 +34,9 @@ class Diary(Protocol):
     def clean_name(self, name: str) -> str:
         """The name as it is kept; raises `HistoryError` for one that cannot be."""
 
+    def player_names(self) -> list[str]:
+        """Everybody of whom something is kept."""
+
     def about_days(self, player: str, plan: Plan) -> list[Notice]:
         """Where a plan would take a player beyond guidance for a day or a week."""
 

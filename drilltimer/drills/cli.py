@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_document, print_lines, print_result, result_columns
+from drilltimer.cli.common import (
+    completed,
+    drill_names,
+    json_option,
+    note,
+    print_document,
+    print_lines,
+    print_result,
+    result_columns,
+)
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
@@ -27,7 +36,7 @@ def drills(context: click.Context, as_json: bool) -> None:
 
 
 @drills.command()
-@click.argument("name")
+@click.argument("name", shell_complete=completed(drill_names))
 def show(name: str) -> None:
     """Tell what drill NAME asks for: in words, drawn in time, its length, landings and cautions."""
     from drilltimer.drill.load import DEFERENCE
@@ -56,7 +65,7 @@ def show(name: str) -> None:
 
 
 @drills.command()
-@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", shell_complete=completed(drill_names))
 def check(files: tuple[str, ...]) -> None:
     """Tell all errors and cautions of drill files (or names) at once, each with line and column.
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import (
+    completed,
     input_option,
     language_option,
     new_seed,
@@ -22,6 +23,8 @@ from drilltimer.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from drilltimer.app.lasting import Open
     from drilltimer.cli.stage import Wanted
     from drilltimer.cli.wings import House
@@ -36,6 +39,12 @@ if TYPE_CHECKING:
     Happened = Begun | ScoredRep | Gathered | Moved | CoachNotice
 
 MOST_NAME = 20  # cells for the players' names before their reps; a longer one takes what it needs
+
+
+def _plan_names() -> Iterable[str]:
+    from drilltimer.group.run import list_group_plans
+
+    return list_group_plans()
 
 
 @click.group(invoke_without_command=True)
@@ -58,7 +67,7 @@ def group(context: click.Context) -> None:
 
 
 @group.command()
-@click.argument("plan")
+@click.argument("plan", shell_complete=completed(_plan_names))
 @language_option
 def check(plan: str, language: str) -> None:
     """Tell all errors of PLAN (a name, or a file) at once; ends with 2 on errors.
@@ -76,7 +85,7 @@ def check(plan: str, language: str) -> None:
 
 
 @group.command()
-@click.argument("plan")
+@click.argument("plan", shell_complete=completed(_plan_names))
 @language_option
 def show(plan: str, language: str) -> None:
     """Lay PLAN out: who is where when, who is heard, how many landings each player is asked for."""
@@ -112,7 +121,7 @@ def show(plan: str, language: str) -> None:
 
 
 @group.command()
-@click.argument("plan")
+@click.argument("plan", shell_complete=completed(_plan_names))
 @seed_option
 @input_option
 @output_option

@@ -18,12 +18,21 @@ from drilltimer.history.days import beyond, day_load
 from drilltimer.history.entries import RepEntry, SessionEntry, clean_name
 from drilltimer.history.journal import Journal, device_name, now_utc, versions
 from drilltimer.history.protocol import block_entries, protocol_of
-from drilltimer.history.queries import find_player
+from drilltimer.history.queries import find_player, players, session_lines
 from drilltimer.history.store import History
 from drilltimer.model import AudioStream, Placement, Rep, Verdict
 from drilltimer.score.stats import summarize
 
-__all__ = ["about_days", "advice", "clean_name", "history_path", "open_history", "open_journal"]
+__all__ = [
+    "about_days",
+    "advice",
+    "clean_name",
+    "history_path",
+    "open_history",
+    "open_journal",
+    "player_names",
+    "target_names",
+]
 
 
 def history_path() -> Path:
@@ -46,6 +55,24 @@ def open_history(*, make: bool = False) -> History:
             fix="'drilltimer run DRILL --player NAME' begins one, 'drilltimer import FILE' takes one in.",
         )
     return History(path)
+
+
+def player_names() -> list[str]:
+    """Everybody in the history; nobody where there is none."""
+    try:
+        with open_history() as history:
+            return [line.player.name for line in players(history)]
+    except HistoryError:
+        return []
+
+
+def target_names() -> list[str]:
+    """Players, and the latest sessions by number."""
+    try:
+        with open_history() as history:
+            return [*(line.player.name for line in players(history)), *(str(s.number) for s in session_lines(history))]
+    except HistoryError:
+        return []
 
 
 def about_days(player: str, plan: Plan) -> list[Notice]:

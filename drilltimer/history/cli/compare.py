@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import json_option, note, print_document, print_lines, result_columns
+from drilltimer.cli.common import (
+    completed,
+    json_option,
+    note,
+    player_names,
+    print_document,
+    print_lines,
+    result_columns,
+)
 from drilltimer.history.cli.files import opened_history
 from drilltimer.units import count_of
 
@@ -16,7 +24,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("player")
+@click.argument("player", shell_complete=completed(player_names, files=False))
 @click.option("--from", "first", metavar="SESSION|DATE", help="The earlier test; the first one when left out.")
 @click.option("--to", "last", metavar="SESSION|DATE", help="The later test; the latest one when left out.")
 @click.option("--drill", default="Test block", show_default=True, help="Name of the drill that was the test.")

@@ -12,12 +12,27 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import INTERRUPTED, ask, note, note_some, print_lines
+from drilltimer.cli.common import (
+    INTERRUPTED,
+    ask,
+    completed,
+    note,
+    note_some,
+    player_names,
+    print_lines,
+)
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.history.entries import SessionEntry
     from drilltimer.history.store import History
+
+
+def target_names() -> list[str]:
+    """Players, and the latest sessions by number, for the shell's tab key."""
+    from drilltimer.history.run import target_names
+
+    return target_names()
 
 
 @contextmanager
@@ -48,7 +63,7 @@ def backup(file: Path | None) -> None:
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--player", metavar="NAME", help="Only this player.")
+@click.option("--player", metavar="NAME", shell_complete=completed(player_names, files=False), help="Only this player.")
 @click.option(
     "--short", is_flag=True, help="A row per session, for a spreadsheet: .csv, which cannot be imported again."
 )
@@ -88,7 +103,7 @@ def import_(file: Path) -> None:
 
 
 @click.command()
-@click.argument("target", metavar="PLAYER|SESSION")
+@click.argument("target", metavar="PLAYER|SESSION", shell_complete=completed(target_names, files=False))
 @click.option(
     "-o",
     "--output",
@@ -123,7 +138,7 @@ def _free_path(entry: SessionEntry) -> Path:
 
 
 @click.command()
-@click.argument("player", required=False)
+@click.argument("player", required=False, shell_complete=completed(player_names, files=False))
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @click.option("--sweep", is_flag=True, help="Only wipe traces that an interrupted 'forget' left.")
 def forget(player: str | None, yes: bool, sweep: bool) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.common import (
+    completed,
     json_option,
     language_option,
     note,
@@ -15,7 +16,7 @@ from drilltimer.cli.common import (
     print_lines,
     result_columns,
 )
-from drilltimer.history.cli.files import opened_history
+from drilltimer.history.cli.files import opened_history, target_names
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
@@ -24,7 +25,9 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("target", metavar="[PLAYER|SESSION]", required=False)
+@click.argument(
+    "target", metavar="[PLAYER|SESSION]", required=False, shell_complete=completed(target_names, files=False)
+)
 @click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="At most so many sessions.")
 @click.option("--before", type=click.IntRange(1), metavar="SESSION", help="Only sessions that began before this one.")
 @click.option("--drill", help="Only sessions of the drill of this name, as the list writes it.")

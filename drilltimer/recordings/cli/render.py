@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import Number, level_option, new_seed, print_result, seed_option
+from drilltimer.cli.common import (
+    Number,
+    completed,
+    drill_names,
+    level_option,
+    new_seed,
+    print_result,
+    seed_option,
+)
 from drilltimer.recordings.cli.common import distance_options
 from drilltimer.units import count_of
 
@@ -21,7 +29,7 @@ MOST_TAKES = 100
 
 
 @click.command()
-@click.argument("drill")
+@click.argument("drill", shell_complete=completed(drill_names))
 @click.argument("out", type=click.Path(path_type=Path, dir_okay=False))
 @seed_option
 @level_option
