@@ -26,6 +26,7 @@ from drilltimer.cli.common import (
     print_lines,
     refuse_speed,
     result_columns,
+    seed_option,
     simulate_option,
     speed_option,
     wait_option,
@@ -92,6 +93,7 @@ SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "re
 )
 @simulate_option
 @speed_option
+@seed_option
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live screen.")
 @click.option("--minutes", type=Number(0.05, 240), help="End by itself; else q or Ctrl-C ends.")
 @wait_option
@@ -211,8 +213,13 @@ def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedS
         on_stage=lambda stage: (board.tell if board else remark)(wording(f"feed.set_up_{stage}")),
     )
     listed.end()
-    troubles.end()
-    return outcome, lambda outcome: listed.journal and listed.journal.end(outcome, outcome.judged, outcome.marks)
+
+    def keep(outcome: FedSession) -> None:
+        if listed.journal:
+            listed.journal.end(outcome, outcome.judged, outcome.marks)
+        troubles.end()
+
+    return outcome, keep
 
 
 def _open(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[AudioStream, Open | None]:
@@ -222,7 +229,8 @@ def _open(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[Audi
     from drilltimer.feeding.rehearsal import Rehearsal
 
     if options["simulate"]:
-        return Rehearsal(options["simulate"], new_seed(), asked.spots.placement, options["speed"]), None
+        seed = new_seed() if options["seed"] is None else options["seed"]
+        return Rehearsal(options["simulate"], seed, asked.spots.placement, options["speed"]), None
     card = open_card(options["input_name"], options["output_name"], instead="feed --simulate club")
     asks = asked.tells and not options["as_json"] and somebody_there()
     card = at_comfortable_level(card, find_settings(*card.names), wording, asks=asks)
