@@ -8,7 +8,6 @@ would have been heard in this very noise, or void.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -22,18 +21,19 @@ from drilltimer.units import ms_from_s
 LANDING_S = (-0.3, 0.7)  # from the contact: a touchdown lies here
 FIRST_STEP_S = (0.12, 0.62)  # from the touchdown
 NEAR_S = 0.010  # touchdowns this near are one and the same
-LEAST_BELIEF, MOST_BELIEF = 0.85, 0.99  # of all that is possible, what is told; in a doubtful session more
-USUAL_REPS = 2.0  # as many as the usual sureness counts for
+LEAST_BELIEF, MOST_BELIEF = 0.8, 0.99  # of all that is possible, what is told; in a doubtful session more
+USUAL_SURE, USUAL_REPS = 0.85, 2.0  # how sure of the likeliest answer one usually is, and as how many reps that counts
 LEAST_STEP = 0.5
 MARK_S = 0.004  # after the touchdown the net describes it
-BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker about the likeliest column
+PICKED_S = 0.002  # a touchdown lies so near the middle of its likeliest column
+BACK_S, AHEAD_S = 0.012, 0.006  # what the picker sees about that
 PICK_SHARE = 0.5  # of the picker's log-likelihood, which takes samples for independent
 LEAST_NONE = 0.5  # for a rep without a landing
 LITTLE_NONE, LEAST_RIVAL = 0.2, 0.3  # something was heard, and it is two things at least
 # How late the picker is and how far it scatters about that, by the spread of the distribution it picks from: measured
-# on made scenes of the splits `fit` and `choose`, whose feet differ by a tenth of a millisecond in how soon they rise.
-LATE_MS, LATE_SHARE, LATE_SPREAD_MS = 0.12, 0.85, 0.6
-LEAST_SIGMA_MS, SIGMA_SHARE, WIDE_MS, WIDE_SHARE = 0.12, 1.75, 0.55, 0.95
+# on made scenes of the splits `fit` and `choose`, whose feet differ by a fifth of a millisecond in how soon they rise.
+LATE_MS, LATE_SHARE, LATE_SPREAD_MS = 0.12, 0.5, 0.6
+SPREADS_MS, SIGMAS_MS = (0.0, 0.5, 0.7, 1.2), (0.08, 0.5, 0.95, 1.7)
 DOUBT_SHARE = 2.0  # what is barely believed scatters so much more
 TRIED_S = (-0.05, 0.12, 0.29)  # from the contact: here a usual landing is tried out
 
@@ -138,17 +138,16 @@ def decide(
 def least_belief(others: Sequence[float]) -> float:
     """What must be believed before it is told: the less sure the session's other reps are, the more.
 
-    In noise that the net was not taught it is unsure of most reps, and then it errs where it is sure, too: on made
-    scenes of the split `choose` 12 % of what was told were wrong where less than half was told, 2 % elsewhere. The log
-    odds are moved by twice what the others' are off the usual.
+    In noise that the net was not taught it is unsure of most reps, and then it errs where it is sure, too. The log odds
+    are moved by twice what the others' are below the usual.
 
     Parameters
     ----------
     others : sequence of float
         Probability of the likeliest answer, a touchdown or none, of each other rep.
     """
-    mean = (sum(others) + USUAL_REPS * LEAST_BELIEF) / (len(others) + USUAL_REPS)
-    odds = _odds(LEAST_BELIEF) * (_odds(LEAST_BELIEF) / _odds(min(mean, LEAST_BELIEF))) ** 2
+    mean = (sum(others) + USUAL_REPS * USUAL_SURE) / (len(others) + USUAL_REPS)
+    odds = _odds(LEAST_BELIEF) * (_odds(USUAL_SURE) / _odds(min(mean, USUAL_SURE))) ** 2
     return min(odds / (1.0 + odds), MOST_BELIEF)
 
 
@@ -163,8 +162,7 @@ def late_ms(spread_ms: float) -> float:
 
 def sigma_ms(spread_ms: float, belief: float) -> float:
     """One standard deviation of a touchdown about the moment told."""
-    picked = math.hypot(LEAST_SIGMA_MS, min(SIGMA_SHARE * spread_ms, WIDE_MS + WIDE_SHARE * spread_ms))
-    return picked * (1.0 + DOUBT_SHARE * (1.0 - belief))
+    return float(np.interp(spread_ms, SPREADS_MS, SIGMAS_MS)) * (1.0 + DOUBT_SHARE * (1.0 - belief))
 
 
 def would_hear(
@@ -224,13 +222,13 @@ def _place(picture: Picture, shares: np.ndarray, best: int, white: np.ndarray, r
     reach = round(NEAR_S / COLUMN_S)
     columns = np.arange(max(0, best - reach), min(FRAMES, best + reach + 1))
     peak = picture.sample(columns[np.argmax(shares[columns])])
-    low, high = (round(picture.sample(each)) for each in (columns[0], columns[-1]))
+    low, high = (round(peak + sign * PICKED_S * rate_hz) for sign in (-1, 1))
     places = np.arange(max(low, 0), min(high, len(white) - 1) + 1)
     prior = np.interp((places - picture.first) / picture.step, np.arange(FRAMES), np.log(np.maximum(shares, 1e-9)))
     begin, end = max(0, int(peak - BACK_S * rate_hz)), min(len(white), int(peak + AHEAD_S * rate_hz))
     around = slice(max(0, begin - 256), end)
     parts = [(weight, part[begin - around.start :]) for weight, part in picking_bands(white[around], rate_hz)]
-    gain = np.sum([weight * split_gain(part) for weight, part in parts], axis=0)
+    gain = np.sum([weight * split_gain(part, 1.0) for weight, part in parts], axis=0)
     logs = prior + 0.5 * PICK_SHARE * np.interp(places, np.arange(begin, end), gain, left=0.0, right=0.0)
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
@@ -247,10 +245,11 @@ def _step_after(picture: Picture, answers: Sequence[Answer], first: float) -> fl
         return None
     none = min(FRAMES - 1, round(first))
     shares = np.mean([_shares(np.append(each.step[piece], each.no_step[none])) for each in answers], axis=0)
-    near = np.convolve(shares[:-1], np.ones(5), "same")
+    near = _near_sums(shares[:-1])
     best = int(np.argmax(near))
     if near[best] < LEAST_STEP:
         return None
-    some = slice(max(0, best - 2), best + 3)
+    reach = round(NEAR_S / COLUMN_S)
+    some = slice(max(0, best - reach), best + reach + 1)
     middle = np.sum(shares[:-1][some] * np.arange(len(shares) - 1)[some]) / shares[:-1][some].sum()
     return picture.sample(low + 1 + float(middle))

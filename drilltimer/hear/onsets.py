@@ -191,21 +191,22 @@ def _tops(gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return best[:, 0], after - before - 1
 
 
-def split_gain(signal: np.ndarray) -> np.ndarray:
+def split_gain(signal: np.ndarray, power: float = 2.0) -> np.ndarray:
     """Log-likelihood (times two) gained by splitting a signal before each index into a weaker and a stronger part.
 
-    Along the last axis; zero where the second part is not the stronger one, and within 4 samples of either end.
+    Along the last axis; zero where the second part is not the stronger one, and within 4 samples of either end. Samples
+    are taken for normally distributed; with a `power` of 1, by Laplace's law, a lone click of rain or fire counts less.
     """
     n = signal.shape[-1]
     gain = np.zeros(signal.shape)
     if n < 12:
         return gain
-    energy = np.cumsum(np.square(signal), axis=-1) + 1e-30
+    moment = np.cumsum(np.abs(signal) ** power, axis=-1) + 1e-30
     k = np.arange(4, n - 4)
-    total, before = energy[..., -1:], energy[..., 3 : n - 5]
+    total, before = moment[..., -1:], moment[..., 3 : n - 5]
     first, second = before / k, np.maximum((total - before) / (n - k), 1e-30)
     split = n * np.log(total / n) - k * np.log(first) - (n - k) * np.log(second)
-    gain[..., 4 : n - 4] = np.where(second > first, split, 0.0)
+    gain[..., 4 : n - 4] = np.where(second > first, 2.0 / power * split, 0.0)
     return gain
 
 
