@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 import click
@@ -10,10 +10,12 @@ import click
 from drilltimer.cli.common import (
     completed,
     input_option,
+    json_option,
     language_option,
     new_seed,
     note,
     output_option,
+    print_document,
     print_lines,
     refuse_speed,
     result_columns,
@@ -48,9 +50,10 @@ def _plan_names() -> Iterable[str]:
 
 
 @click.group(invoke_without_command=True)
+@json_option
 @click.pass_context
-def group(context: click.Context) -> None:
-    """Warm-ups and circuits for a group: list the plans there are; `check`, `show` and `run` do more.
+def group(context: click.Context, as_json: bool) -> None:
+    """Warm-ups and circuits for a group: list the plans there are; `check`, `show`, `new` and `run` do more.
 
     A plan is a file: players, stations, times, who is heard. Shipped ones lie in drills/groups.
     """
@@ -63,6 +66,10 @@ def group(context: click.Context) -> None:
             loaded = load_plan(str(path))
             plan, length = loaded.plan, f"{loaded.course.end_s / 60:.0f} min"
             rows.append((name, length, str(len(plan.players)), plan.description or plan.name))
+        if as_json:
+            keys = ("name", "length", "players", "what_for")
+            print_document([dict(zip(keys, row, strict=True)) for row in rows])
+            return
         print_lines(table(rows, ("name", "length", "players", "what for"), result_columns()))
 
 
@@ -85,18 +92,47 @@ def check(plan: str, language: str) -> None:
 
 
 @group.command()
+@click.argument("name")
+@click.option("--players", type=click.IntRange(1, 40), default=12, show_default=True)
+@click.option("--minutes", type=click.IntRange(5, 240), default=45, show_default=True, help="Of the booking.")
+@click.option("--courts", type=click.IntRange(1, 2), default=1, show_default=True, help="Two need a microphone each.")
+def new(name: str, players: int, minutes: int, courts: int) -> None:
+    """Begin a plan of your own: a commented circuit NAME (a name for your plans, or a path) that fits the booking."""
+    from drilltimer.group.beginning import beginning
+    from drilltimer.group.run import begin_group_plan
+
+    title = PurePath(name).stem.replace("-", " ").capitalize()
+    print_lines([str(begin_group_plan(name, beginning(title, players, minutes, courts)))])
+    note(f"edit it, then: drilltimer group check {name}")
+
+
+@group.command()
 @click.argument("plan", shell_complete=completed(_plan_names))
+@click.option(
+    "--print",
+    "chart",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write a wall chart to print (.html): the plan on one page, then a card for each station.",
+)
+@json_option
 @language_option
-def show(plan: str, language: str) -> None:
+def show(plan: str, chart: Path | None, as_json: bool, language: str) -> None:
     """Lay PLAN out: who is where when, who is heard, how many landings each player is asked for."""
     from drilltimer.cli.live import wording_for
     from drilltimer.group.announce import NEXT_EXERCISE
     from drilltimer.group.board_drawing import clock
     from drilltimer.group.lint import landings_asked
-    from drilltimer.group.run import load_plan, unrecorded
+    from drilltimer.group.run import laid_out, load_plan, unrecorded, write_chart
     from drilltimer.group.scoreboard import stage_title
 
     loaded, wording = load_plan(plan), wording_for(language)
+    if chart:
+        write_chart(loaded, chart, wording)
+        note(f"wall chart written: {chart}; print it in landscape")
+    if as_json:
+        print_document(laid_out(loaded, wording))
+        return
     silent = unrecorded(loaded, language)
     lines = [loaded.plan.name, loaded.plan.description, _size(loaded, wording), "", *_heard(loaded, wording), ""]
     if loaded.plan.stations and not loaded.plan.rotation:
@@ -171,10 +207,12 @@ def run(
     from drilltimer.group.journal import GroupJournal
     from drilltimer.group.run import load_plan, run_group
     from drilltimer.group.scoreboard import board_of
+    from drilltimer.group.sheet import refuse_path
 
     refuse_speed(simulate, speed)
     loaded = load_plan(plan)
-    _refuse_early(sheets)
+    for path in sheets:
+        refuse_path(path)  # before the session, not after it
     wording = wording_for(language)
     seed = new_seed() if seed is None else seed
     stream, session, reopen = _open(
@@ -313,14 +351,6 @@ def _conclude(
         write_sheet(sheet_of(outcome.session, wording, ranking=ranking, simulated=simulated), path)
         note(wording("group.sheet_written", file=path))
     conclude(outcome, wording)
-
-
-def _refuse_early(sheets: tuple[Path, ...]) -> None:
-    """A sheet that cannot be written is told before the session, not after it."""
-    from drilltimer.group.sheet import refuse_path
-
-    for path in sheets:
-        refuse_path(path)
 
 
 def _size(loaded: LoadedPlan, wording: Wording) -> str:

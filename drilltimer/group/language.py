@@ -114,7 +114,8 @@ def _told_apart(stations: list[Station]) -> tuple[Station, ...]:
 
 def _station(form: StationForm, number: int, home: Placement) -> Station:
     name = form.name or form.exercise or form.drill or f"station {number}"
-    return Station(name, form.drill, form.microphone, form.turns, form.side, _placement(form.place, home))
+    place, exercise = _placement(form.place, home), form.exercise or ""
+    return Station(name, form.drill, form.microphone, form.turns, form.side, place, exercise)
 
 
 def _warm_up(form: WarmUpForm) -> WarmUp:

@@ -76,6 +76,7 @@ class Station:
     turns: bool = True
     side: Side | None = None
     placement: Placement = field(default_factory=Placement)
+    exercise: str = ""  # what is done there, in words
 
     @property
     def scored(self) -> bool:

@@ -29,14 +29,18 @@ from drilltimer.drill.language import load_drill
 from drilltimer.drill.tree import Tree
 from drilltimer.errors import DeviceError, DrillFileError, Problem, UserError
 from drilltimer.group.announce import NEXT_EXERCISE, WORDS, word_of
+from drilltimer.group.chart import chart_rows, render_chart
 from drilltimer.group.conduct import GroupSession
 from drilltimer.group.events import Begun, CoachNotice, Gathered, GroupEvent, Moved, Say, ScoredRep
 from drilltimer.group.language import read_group_plan
+from drilltimer.group.lint import landings_asked
 from drilltimer.group.plan import GroupPlan
 from drilltimer.group.timeline import Timetable, lay_out
+from drilltimer.history.export import new_file
 from drilltimer.model import AudioStream, Cue, Drill, Health
 from drilltimer.session import PAUSE_WORD, Ended, Play, Silence
 from drilltimer.sound.bank import Bank, build_bank
+from drilltimer.ui.wording import Wording
 from drilltimer.units import frames_from_s, s_from_frames
 
 GROUPS = "groups"  # folder of group plans, inside a drills folder
@@ -93,6 +97,33 @@ def find_group_plan(name_or_path: str) -> tuple[str, str]:
     return drill_text(path), str(path)
 
 
+def begin_group_plan(name: str, text: str) -> Path:
+    """Write a new plan's file; answers where. A bare name lies among the user's own, a path ends in .yaml.
+
+    Raises
+    ------
+    DrillFileError
+        The name is none, is taken, or nothing can be written there. No file is ever replaced.
+    """
+    path = expanded(name)
+    if path.name == name and path.suffix.lower() not in DRILL_SUFFIXES:
+        if name.casefold() in list_group_plans():
+            raise DrillFileError(f"a group plan called '{name}' is there already", fix="Choose another name.")
+        path = user_folder("drills") / GROUPS / f"{name}.yaml"
+    if not PLAIN_NAME.fullmatch(path.stem) or path.suffix.lower() not in DRILL_SUFFIXES:
+        fix = "Use letters, digits, - and ', such as tuesday-evening; a path ends in .yaml."
+        raise DrillFileError(f"'{name}' cannot be the name of a group plan", fix=fix)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise DrillFileError(f"{path}: is there already", fix="Choose another name.") from None
+    except OSError as fault:
+        raise DrillFileError(f"{path}: cannot be written: {fault.strerror}", fix="Choose another folder.") from fault
+    return path
+
+
 def load_plan(name_or_path: str) -> LoadedPlan:
     """Find, read and lay out a group plan with the drills that it names.
 
@@ -117,6 +148,31 @@ def load_plan(name_or_path: str) -> LoadedPlan:
         problem = place_problem(tree, ("time_limit_s",), "nothing of the plan fits into that time")
         raise DrillFileError(f"{file} cannot be run", [problem], fix="Mend the lines named above and try again.")
     return LoadedPlan(file, tree, plan, drills, course)
+
+
+def write_chart(loaded: LoadedPlan, path: Path, wording: Wording) -> None:
+    """Write a plan's wall chart as .html. Raises `UserError` where that cannot be."""
+    if path.suffix.lower() != ".html" or not loaded.plan.stations:
+        fix = "Name a file that ends in .html, of a plan with stations."
+        raise UserError(f"{path}: no wall chart can be written there", fix=fix)
+    with new_file(path) as file:
+        file.write(render_chart(loaded.plan, loaded.course, wording))
+
+
+def laid_out(loaded: LoadedPlan, wording: Wording) -> dict[str, object]:
+    """A plan as a document: stages in order, with the players at each station."""
+    plan, rows = loaded.plan, chart_rows(loaded.plan, loaded.course, wording)
+    names = [player.name for player in plan.players]
+    stages = [
+        {"at_s": stage.start_s, "work_s": stage.work_s, "kind": stage.kind, "title": row.title}
+        | {"stations": [[names[player] for player in squad] for squad in stage.seats.stations]}
+        | {"resting": [names[player] for player in stage.seats.resting]}
+        for stage, row in zip(loaded.course.stages, rows, strict=True)
+    ]
+    stations = [{"name": each.name, "drill": each.drill, "microphone": each.microphone} for each in plan.stations]
+    landings = dict(zip(names, landings_asked(plan, loaded.course, loaded.drills), strict=True))
+    head = {"name": plan.name, "file": loaded.file, "description": plan.description, "length_s": loaded.course.end_s}
+    return {"schema": 1, **head, "stations": stations, "stages": stages, "landings": landings}
 
 
 def _find_drill(name: str, plan_file: Path) -> tuple[str, str]:
