@@ -7,7 +7,7 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="teaching the net needs PyTorch: pip install -e '.[train]'")
 
-from drilltimer.hear.bands import BANDS  # noqa: E402
+from drilltimer.hear.picture import BANDS  # noqa: E402
 from tests.hearing.compose import PAD_HOPS, RATE_HZ, SAMPLES, Composer, keep_layers  # noqa: E402
 from tests.hearing.lessons import STAGE_HOPS, TracedEar, hear_scene, lessons_of  # noqa: E402
 from tests.hearing.stage import Settings, Sources, make_scene  # noqa: E402
@@ -94,8 +94,8 @@ def test_an_empty_stage_is_empty(scene):
 
 
 def test_a_reader_ships_as_it_was_taught_and_can_be_taken_up_again(tmp_path):
-    from drilltimer.hear.features import CHANNELS, FRAMES
     from drilltimer.hear.net import LIKENESSES, OWN_MARK, Reader
+    from drilltimer.hear.picture import CHANNELS, FRAMES
     from tests.hearing.train import build_reader, export, take_up
 
     torch.manual_seed(1)

@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drilltimer.hear.bands import BANDS, whiten
 from drilltimer.hear.decide import (
     LANDING_S,
     LEAST_BELIEF,
@@ -18,8 +17,8 @@ from drilltimer.hear.decide import (
     posterior,
     sigma_ms,
 )
-from drilltimer.hear.features import BEFORE, COLUMN_S, FRAMES, FROM_S, PATCH, draw_picture
 from drilltimer.hear.net import OWN_MARK, Answer
+from drilltimer.hear.picture import BANDS, BEFORE, COLUMN_S, FRAMES, FROM_S, PATCH, draw_picture, whiten
 
 RATE_HZ = 16_000
 CONTACT_S, LANDING_AT_S = 1.15, 1.3

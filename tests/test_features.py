@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from drilltimer.hear.bands import BANDS, whiten
-from drilltimer.hear.features import (
+from drilltimer.hear.picture import (
+    BANDS,
     BEFORE,
     CHANNELS,
     COLUMN_S,
@@ -14,6 +14,7 @@ from drilltimer.hear.features import (
     cut_patch,
     draw_picture,
     level_db,
+    whiten,
 )
 
 RATE_HZ = 16_000

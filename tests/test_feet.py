@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from drilltimer.hear import feet
-from drilltimer.hear.feet import find_second_foot, second_foot_evidence
+from drilltimer.hear.feet import cut_pattern, find_second_foot, second_foot_evidence
 from drilltimer.hear.onsets import find_candidates
-from drilltimer.hear.pattern import cut_pattern
 
 RATE_HZ = 16_000
 AT = 16_000

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from drilltimer.hear.jumps import jump_db, louder_db, mean_power, split_gain_at
-from drilltimer.hear.onsets import running_energy, split_gain
+from drilltimer.hear.feet import jump_db, louder_db, mean_power, split_gain_at
+from drilltimer.hear.onsets import split_gain
+from drilltimer.hear.picture import running_energy
 
 RATE_HZ = 16_000.0
 

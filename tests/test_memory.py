@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from drilltimer.hear.decide import Hypothesis
-from drilltimer.hear.memory import ENOUGH, KEEP, RECALLED_REPS, Memory
+from drilltimer.hear.decide import ENOUGH, KEPT_REPS, RECALLED_REPS, Hypothesis, Memory
 from drilltimer.hear.net import MARK
 from drilltimer.model import LandingSound
 
@@ -42,9 +41,9 @@ def test_what_a_rep_was_taken_for_may_change():
 
 def test_only_the_latest_are_kept():
     memory = Memory()
-    for rep in range(KEEP + 10):
+    for rep in range(KEPT_REPS + 10):
         memory.learn(rep, landing(rep))
-    assert len(memory.landings) == KEEP
+    assert len(memory.landings) == KEPT_REPS
     assert numbers(memory.marks(-1))[0] == 10
 
 

@@ -5,8 +5,8 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
-from drilltimer.hear.features import CHANNELS, FRAMES
 from drilltimer.hear.net import COARSE, MANY, MARK, OWN_MARK, TAPS, Net, Reader, likenesses, load_net
+from drilltimer.hear.picture import CHANNELS, FRAMES
 
 WIDTH, WIDE, HIDDEN = 6, 7, 10
 BUILDS = {"a": (1, 2), "b": (1, 3), "c": (1, 4, 16)}, {"a": (1, 2, 4), "b": (1, 2, 8), "c": (1, 4)}

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from drilltimer.hear.bands import BANDS, Leftover, band_powers, fit_predictor, leftover_share, own_powers
 from drilltimer.hear.onsets import find_candidates, lateness_ms, scatter_ms, split_gain
+from drilltimer.hear.picture import BANDS, Leftover, band_powers, fit_predictor, leftover_share, own_powers
 
 RATE_HZ = 16_000
 

@@ -3,13 +3,8 @@
 import numpy as np
 import pytest
 
-from drilltimer.hear.bands import PREDICTOR
-from drilltimer.hear.pattern import (
-    cut_pattern,
-    keep_landing,
-    likeness_to_itself,
-    likeness_to_others,
-)
+from drilltimer.hear.feet import cut_pattern, keep_landing, likeness_to_itself, likeness_to_others
+from drilltimer.hear.picture import PREDICTOR
 
 RATE_HZ = 16_000.0
 START, LAG = 5000, 480

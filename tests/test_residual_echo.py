@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drilltimer.hear.bands import BANDS
-from drilltimer.hear.residual_echo import LEFTOVER_MARGIN, ResidualEcho
+from drilltimer.hear.cancel import LEFTOVER_MARGIN, ResidualEcho
+from drilltimer.hear.picture import BANDS
 
 SILENT = np.zeros((BANDS, 40))
 LOUD = SILENT.copy()

@@ -15,19 +15,9 @@ from drilltimer.audio.files import load_word
 from drilltimer.checkup.course import Course, lay_out
 from drilltimer.checkup.findings import HEARD_SHARE, Finding, Hops, Result, find_faults, result_of
 from drilltimer.checkup.measure import LANDING_BAND_HZ, Measured, measure
-from drilltimer.hear.filters import filtered
 from drilltimer.hear.listen import Listener
-from drilltimer.model import (
-    AudioStream,
-    Block,
-    Cue,
-    Drill,
-    LandingSound,
-    Placement,
-    Rep,
-    Samples,
-    Window,
-)
+from drilltimer.hear.picture import filtered
+from drilltimer.model import AudioStream, Block, Cue, Drill, LandingSound, Placement, Rep, Samples, Window
 from drilltimer.score.match import correction_ms
 from drilltimer.session import Ended, Judged, Play, Session
 from drilltimer.sound.bank import resample

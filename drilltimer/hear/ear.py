@@ -10,19 +10,22 @@ from functools import partial
 
 import numpy as np
 
-from drilltimer.hear.bands import Leftover, Whitened, whiten
-from drilltimer.hear.cancel import Ours, OwnSound, shift
-from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.decide import NOTHING, Hypothesis, allowed_columns, decide, is_heard_at, least_belief
-from drilltimer.hear.features import Picture, draw_picture, softened
-from drilltimer.hear.feet import find_second_foot
-from drilltimer.hear.filters import filtered
-from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
-from drilltimer.hear.memory import ENOUGH, Memory
+from drilltimer.hear.cancel import Ours, OwnSound, ResidualEcho, shift
+from drilltimer.hear.decide import (
+    ENOUGH,
+    NOTHING,
+    Hypothesis,
+    Memory,
+    allowed_columns,
+    decide,
+    is_heard_at,
+    least_belief,
+)
+from drilltimer.hear.feet import cut_pattern, find_second_foot
+from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, ClockLine, locate_cue
 from drilltimer.hear.net import load_net
 from drilltimer.hear.onsets import find_candidates
-from drilltimer.hear.pattern import cut_pattern
-from drilltimer.hear.residual_echo import ResidualEcho
+from drilltimer.hear.picture import Leftover, Picture, Whitened, draw_picture, filtered, softened, whiten
 from drilltimer.hear.sample_buffer import Segment
 from drilltimer.model import Expectation, Onset
 from drilltimer.units import db_from_ratio, ms_from_s, s_from_ms

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 
-from drilltimer.hear.clockline import SETTLED, ClockLine
 from drilltimer.hear.ear import Ear, Opinion
+from drilltimer.hear.locate import SETTLED, ClockLine
 from drilltimer.hear.net import load_net
 from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ, SampleBuffer, Segment
 from drilltimer.model import Block, Expectation, Heard, Landing, LandingSound, Onset

@@ -15,7 +15,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from drilltimer.hear.filters import added_up
+from drilltimer.hear.picture import added_up
 from drilltimer.model import Block, Samples
 
 ANALYSIS_RATE_HZ = 14_000  # lowest rate worth analysing at: landings and cues alike live below 7 kHz

@@ -11,7 +11,7 @@ import numpy as np
 
 from drilltimer.audio.paths import as_text
 from drilltimer.errors import RecordingError
-from drilltimer.hear.filters import added_up
+from drilltimer.hear.picture import added_up
 from drilltimer.model import Rep, Verdict
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.picture import PictureMark, RepPicture, draw

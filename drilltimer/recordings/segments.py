@@ -13,8 +13,7 @@ from math import comb
 
 import numpy as np
 
-from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.locate import NEAR_SHARE, locate_cue
+from drilltimer.hear.locate import NEAR_SHARE, ClockLine, locate_cue
 from drilltimer.model import Samples
 from drilltimer.recordings.correlation import best_places, stretched
 from drilltimer.recordings.warp import ClockMap

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.hear.filters import added_up
+from drilltimer.hear.picture import added_up
 from drilltimer.recordings.align import Alignment, Trace, align
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.playbacks import group_playbacks

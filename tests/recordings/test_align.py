@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from test_locate import burst
 
-from drilltimer.hear.clockline import ClockLine
+from drilltimer.hear.locate import ClockLine
 from drilltimer.recordings.align import Trace, align
 from drilltimer.recordings.segments import TRACE_RATE_HZ, Contact
 from drilltimer.recordings.warp import ClockMap, warp_played
