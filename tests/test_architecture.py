@@ -95,7 +95,7 @@ PRINTING = {
 
 # The one place for a terminal; the guide, whose own words have styles; and the decoder, a program whose words go to the
 # file of whoever started it.
-SPEAKING = {"drilltimer.cli.common", "drilltimer.guide.cli", "drilltimer.recordings.decoder"}
+SPEAKING = {"drilltimer.cli.terminal", "drilltimer.guide.cli", "drilltimer.recordings.decoder"}
 SIMULATED = {"drilltimer.sim", "drilltimer.group.hall"}
 
 MACHINE_PATH = re.compile(r"(?:^|[\s\"'`(=:])/(?:home|root|work|Users|mnt|srv)/\w")

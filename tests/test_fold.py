@@ -15,13 +15,12 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from test_lines import ENGLISH, REP, TIMED
 
-from drilltimer.cli import common, main
+from drilltimer.cli import main, terminal
 from drilltimer.errors import as_kept
 from drilltimer.history.cli.history import trend_lines
 from drilltimer.history.entries import SessionLine
 from drilltimer.model import Grade, Verdict
-from drilltimer.ui.fold import folded, padded, row_lines
-from drilltimer.ui.lines import header, rep_line, table
+from drilltimer.ui.lines import folded, header, padded, rep_line, row_lines, table
 
 HEADS = ("session", "began (UTC)", "drill", "from", "in window", "constant", "void", "")
 ROWS = [
@@ -125,7 +124,7 @@ def test_what_the_option_parser_says_keeps_to_the_terminals_width(arguments, tmp
     (tmp_path / "evening").mkdir()
     told = {}
     for columns in (None, 40):
-        monkeypatch.setattr(common, "terminal_columns", lambda stream, columns=columns: columns)
+        monkeypatch.setattr(terminal, "terminal_columns", lambda stream, columns=columns: columns)
         answer = CliRunner().invoke(main, list(arguments))
         assert (answer.exit_code, answer.stdout) == (2, "")
         told[columns] = answer.stderr
@@ -137,7 +136,7 @@ def test_what_the_option_parser_says_keeps_to_the_terminals_width(arguments, tmp
 
 def test_without_a_command_help_is_shown_as_ever(monkeypatch):
     for columns in (None, 40):
-        monkeypatch.setattr(common, "terminal_columns", lambda stream, columns=columns: columns)
+        monkeypatch.setattr(terminal, "terminal_columns", lambda stream, columns=columns: columns)
         assert "Commands:\n  " in CliRunner().invoke(main, []).stderr
 
 

@@ -9,8 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drilltimer.app.drive import soften_first
-from drilltimer.app.lasting import LastingStream
+from drilltimer.app.drive import LastingStream, soften_first
 from drilltimer.app.live import run_live
 from drilltimer.app.plan import make_plan
 from drilltimer.audio.claim import Claim

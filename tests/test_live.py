@@ -58,7 +58,7 @@ def practise(plan, record, *options):
             SoundCard("dt_room", "dt_room"),
             Placement(),
             record=recorder(record),
-            on_rep=lambda rep, verdict, snapshot: None,
+            on_rep=lambda rep, verdict: None,
             on_trouble=troubles.append,
         )
         assert not troubles

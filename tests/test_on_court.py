@@ -195,7 +195,7 @@ def test_the_check_is_printed_kept_and_used(sound_card, tmp_path, drill):
 def test_a_card_that_dies_and_returns_costs_the_reps_it_touched_and_no_more(sound_card, drill):
     outcomes, troubles, done = [], [], []
 
-    def on_rep(rep, verdict, snapshot):
+    def on_rep(rep, verdict):
         done.append(verdict)
         if len(done) == 2:
             sound_card("crash")
@@ -237,7 +237,7 @@ def test_a_card_that_dies_and_returns_costs_the_reps_it_touched_and_no_more(soun
 def test_a_card_that_stays_away_ends_the_session_in_order(sound_card, drill):
     done = []
 
-    def on_rep(rep, verdict, snapshot):
+    def on_rep(rep, verdict):
         done.append(verdict)
         if len(done) == 1:
             sound_card("crash")

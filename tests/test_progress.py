@@ -162,7 +162,7 @@ def test_a_session_moves_an_expert_up_says_it_shows_it_and_keeps_it(monkeypatch:
         Plan(drill, 2, schedule(drill, 2)),
         room,
         place,
-        on_rep=lambda rep, verdict, snapshot: None,
+        on_rep=lambda rep, verdict: None,
         on_trouble=lambda told: shown.append(english().tell(told)),
     )
     levels = [verdict.level for verdict in outcome.verdicts]

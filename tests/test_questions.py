@@ -8,13 +8,14 @@ from types import SimpleNamespace
 import pytest
 
 from drilltimer.cli.check import choose_volume
-from drilltimer.cli.common import METRES, ask, ask_number
+from drilltimer.cli.options import METRES
+from drilltimer.cli.terminal import ask, ask_number
 from drilltimer.ui.wording import load_wording
 
 ASKED_WHILE_HUSHED = """
 from drilltimer.audio.stderr import HushedStderr
-from drilltimer.cli.common import METRES
-from drilltimer.cli.common import ask_number
+from drilltimer.cli.options import METRES
+from drilltimer.cli.terminal import ask_number
 hush = HushedStderr()
 print("got", ask_number("How far", 3.0, METRES))
 """

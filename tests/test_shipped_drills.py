@@ -178,7 +178,7 @@ def test_a_drill_can_be_started_for_real(name: str) -> None:
         plan,
         open_room("expert", SEED, place, speed=0),
         place,
-        on_rep=lambda rep, verdict, snapshot: told.append(verdict),
+        on_rep=lambda rep, verdict: told.append(verdict),
         on_trouble=troubles.append,
     )
     assert troubles == []

@@ -19,10 +19,10 @@ import click
 from drilltimer import __version__
 from drilltimer.app.interrupt import take_requests
 from drilltimer.cli.check import check
-from drilltimer.cli.common import INTERRUPTED, note
 from drilltimer.cli.drills import drills
 from drilltimer.cli.run import run
 from drilltimer.cli.sounds import devices, sounds
+from drilltimer.cli.terminal import INTERRUPTED, note
 from drilltimer.cli.wings import house
 from drilltimer.errors import UserError
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
+from drilltimer.cli.options import (
     FEEDBACK,
     METRES,
     air_option,
@@ -16,14 +16,13 @@ from drilltimer.cli.common import (
     language_option,
     level_option,
     new_seed,
-    note,
     output_option,
     player_option,
-    print_document,
     seed_option,
     speed_option,
     wait_option,
 )
+from drilltimer.cli.terminal import note, print_document
 
 if TYPE_CHECKING:
     from drilltimer.app.live import Outcome
@@ -95,8 +94,8 @@ def run(
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
     from drilltimer.audio.paths import expanded
-    from drilltimer.cli.live import RepList, Troubles, open_screen, wording_for
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
+    from drilltimer.cli.terminal import RepList, Troubles, open_screen, wording_for
     from drilltimer.cli.wings import house
 
     if record:
@@ -167,7 +166,7 @@ def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wo
 
 def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     """Scores or document, and how it ended."""
-    from drilltimer.cli.live import conclude, say
+    from drilltimer.cli.terminal import conclude, say
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.ui.lines import health_lines, score_lines
     from drilltimer.ui.wording import english

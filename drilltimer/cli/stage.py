@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drilltimer.cli.check import check_card, choose_volume, devices_line, stand, tell, today
-from drilltimer.cli.common import ask, note
+from drilltimer.cli.terminal import ask, note
 
 if TYPE_CHECKING:
     from drilltimer.app.check import Landings
-    from drilltimer.app.lasting import Open
+    from drilltimer.app.drive import Open
     from drilltimer.app.open import Card
     from drilltimer.audio.settings import DeviceSettings
     from drilltimer.model import AudioStream, Placement

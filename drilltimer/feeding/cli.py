@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drilltimer.cli.common import (
+from drilltimer.cli.options import (
     FEEDBACK,
     METRES,
     MILLISECONDS,
@@ -19,16 +19,22 @@ from drilltimer.cli.common import (
     json_option,
     language_option,
     level_option,
-    note,
     output_option,
     player_option,
-    print_document,
-    print_lines,
-    result_columns,
     wait_option,
 )
-from drilltimer.cli.live import Troubles, conclude, remark, say, wording_for
-from drilltimer.cli.progress import hearing
+from drilltimer.cli.terminal import (
+    Troubles,
+    conclude,
+    hearing,
+    note,
+    print_document,
+    print_lines,
+    remark,
+    result_columns,
+    say,
+    wording_for,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -10,8 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.app.drive import WAIT_S, Ending, OnTrouble, drive, kept, soften_first
-from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.app.drive import WAIT_S, Ending, LastingStream, OnTrouble, Open, drive, kept, soften_first
 from drilltimer.audio.files import load_word
 from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.feeding.fed_session import FeedSession

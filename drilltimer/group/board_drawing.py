@@ -13,9 +13,8 @@ from rich.console import Group
 from rich.text import Text
 
 from drilltimer.group.board import Board, Place, PlayerScore
-from drilltimer.ui.fold import GAP
 from drilltimer.ui.glyphs import big_text, fitting_scale
-from drilltimer.ui.lines import paused_line, table
+from drilltimer.ui.lines import GAP, paused_line, table
 from drilltimer.ui.screen import Viewport, broken, fitting
 from drilltimer.ui.wording import Wording
 

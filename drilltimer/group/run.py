@@ -10,8 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, OnTrouble, drive, soften_first
-from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, LastingStream, OnTrouble, Open, drive, soften_first
 from drilltimer.app.plan import with_recognition
 from drilltimer.audio.files import (
     DRILL_SUFFIXES,

@@ -22,11 +22,10 @@ from drilltimer.app.plan import make_plan
 from drilltimer.errors import HistoryError, Notice, as_kept, notice
 from drilltimer.history import own_target, queries
 from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
-from drilltimer.history.entries import Player, RepEntry, clean_name
+from drilltimer.history.entries import REP_COLUMNS, Player, RepEntry, clean_name, rep_row
 from drilltimer.history.export import back_up, copies_beside
 from drilltimer.history.journal import Journal
 from drilltimer.history.protocol import protocol_of
-from drilltimer.history.rows import REP_COLUMNS, rep_row
 from drilltimer.history.schema import MIGRATIONS, SCHEMA
 from drilltimer.history.store import History
 from drilltimer.model import Cue, Grade, Health, Placement, Progression, Rep, Sound, Verdict, Window

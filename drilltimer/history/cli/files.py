@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import INTERRUPTED, ask, note, note_some, print_lines
+from drilltimer.cli.terminal import INTERRUPTED, ask, note, note_some, print_lines
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:

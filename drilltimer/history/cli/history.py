@@ -6,14 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
-    json_option,
-    language_option,
-    note,
-    print_document,
-    print_lines,
-    result_columns,
-)
+from drilltimer.cli.options import json_option, language_option
+from drilltimer.cli.terminal import note, print_document, print_lines, result_columns
 from drilltimer.history.cli.files import opened_history
 
 if TYPE_CHECKING:
@@ -183,7 +177,7 @@ def trend_lines(lines: list[SessionLine], columns: int | None = None) -> list[st
 
 
 def _show_session(kept: History, number: int, language: str, as_json: bool) -> None:
-    from drilltimer.cli.live import wording_for
+    from drilltimer.cli.terminal import wording_for
     from drilltimer.history.marks import Mark, agreement, agreement_lines
     from drilltimer.history.queries import reps, session
     from drilltimer.score.document import RecordingClock, score_document

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from drilltimer.cli.common import METRES, air_option
+from drilltimer.cli.options import METRES, air_option
 
 
 def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:

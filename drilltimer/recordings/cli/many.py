@@ -10,15 +10,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drilltimer.cli.common import (
+from drilltimer.cli.terminal import (
     INTERRUPTED,
     note,
     print_document,
     print_lines,
     print_result,
+    progress,
     result_columns,
 )
-from drilltimer.cli.progress import progress
 from drilltimer.errors import UserError
 from drilltimer.recordings.cli.common import name_of_folder
 from drilltimer.units import count_of

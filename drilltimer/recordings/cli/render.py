@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import Number, level_option, new_seed, print_result, seed_option
+from drilltimer.cli.options import Number, level_option, new_seed, seed_option
+from drilltimer.cli.terminal import print_result
 from drilltimer.recordings.cli.common import distance_options
 from drilltimer.units import count_of
 

@@ -8,16 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drilltimer.cli.common import (
-    json_option,
-    language_option,
-    note,
-    player_option,
-    print_document,
-    print_lines,
-    result_columns,
-)
-from drilltimer.cli.progress import hearing
+from drilltimer.cli.options import json_option, language_option, player_option
+from drilltimer.cli.terminal import hearing, note, print_document, print_lines, result_columns
 from drilltimer.errors import SheetError, UserError
 from drilltimer.recordings.cli.common import distance_options, name_of_folder
 from drilltimer.units import count_of
@@ -92,7 +84,7 @@ def score(
         raise click.UsageError("--out, --jobs and --scheduler are for a folder; --json prints one recording's result.")
     if player_by_folder:
         player = name_of_folder(recording)
-    from drilltimer.cli.live import wording_for
+    from drilltimer.cli.terminal import wording_for
     from drilltimer.recordings.annotate import annotate as write_annotations
     from drilltimer.recordings.audio_file import refuse_no_file
     from drilltimer.recordings.run import document_of
