@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
-from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ, SampleBuffer
+from drilltimer.hear.listen import ANALYSIS_RATE_HZ, SampleBuffer
 from drilltimer.model import Block
 
 FRAMES = 40_000

@@ -13,9 +13,10 @@ from itertools import pairwise
 import numpy as np
 
 from drilltimer.feeding.reverberation import PowerTrack
+from drilltimer.hear.ear import Segment
+from drilltimer.hear.listen import SampleBuffer
 from drilltimer.hear.onsets import OnsetCandidate, OnsetCandidates, find_candidates, lateness_ms, scatter_ms
 from drilltimer.hear.picture import filtered, running_energy
-from drilltimer.hear.sample_buffer import SampleBuffer, Segment
 from drilltimer.model import Block
 from drilltimer.units import frames_from_s
 

@@ -18,7 +18,7 @@ from scipy.signal import resample_poly
 
 from drilltimer.hear.cancel import shift
 from drilltimer.hear.ear import Ear
-from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ
+from drilltimer.hear.listen import ANALYSIS_RATE_HZ
 from drilltimer.recordings.cuesheet import CueSheet, contact_cue
 from drilltimer.recordings.reference import read_sheet
 from drilltimer.recordings.run import ScoredRecording

@@ -8,7 +8,7 @@ import numpy as np
 
 from drilltimer.hear.decide import Hypothesis
 from drilltimer.hear.ear import CUT_HZ, Ear, Look
-from drilltimer.hear.listen import Listener
+from drilltimer.hear.listen import ANALYSIS_RATE_HZ, Listener
 from drilltimer.hear.picture import (
     BANDS,
     FRAME_HOPS,
@@ -23,7 +23,6 @@ from drilltimer.hear.picture import (
     draw_picture,
     filtered,
 )
-from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ
 from drilltimer.model import Block
 from drilltimer.session.layout import hearing_ranges
 from tests.hearing.stage import Scene
