@@ -93,7 +93,7 @@ def run(
     from drilltimer.app.examine import about_load
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
-    from drilltimer.audio.paths import expanded
+    from drilltimer.audio.files import expanded
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
     from drilltimer.cli.terminal import RepList, Troubles, open_screen, wording_for
     from drilltimer.cli.wings import house

@@ -175,7 +175,7 @@ def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, A
 
 def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
     from drilltimer.app.open import open_card
-    from drilltimer.audio.paths import expanded
+    from drilltimer.audio.files import expanded
     from drilltimer.audio.settings import find_settings
     from drilltimer.cli.stage import at_comfortable_level, somebody_there
     from drilltimer.feeding.journal import open_journal

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from drilltimer.app.drive import OnTrouble
-from drilltimer.audio.paths import as_text
+from drilltimer.audio.files import as_text
 from drilltimer.errors import HistoryError
 from drilltimer.feeding.run import Asked, FedSession
 from drilltimer.history.entries import BlockEntry, RepEntry, SessionEntry, clean_name

@@ -16,13 +16,13 @@ from drilltimer.audio.files import (
     DRILL_SUFFIXES,
     PLAIN_NAME,
     drill_text,
+    expanded,
     find_drill,
     load_word,
     no_such,
     shipped_folder,
     user_folder,
 )
-from drilltimer.audio.paths import expanded
 from drilltimer.drill.faults import place_problem
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.tree import Tree

@@ -19,7 +19,6 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
-from tempfile import TemporaryFile
 from typing import Any
 
 from drilltimer import __version__
@@ -234,25 +233,6 @@ def stays(outcome: JobResult) -> bool:
         return bool(outcome.fault) and "made_from" in json.loads(outcome.job.result.read_text(encoding="utf-8"))
     except (OSError, ValueError, TypeError):
         return False
-
-
-def make_writable(folder: Path) -> None:
-    """Make a folder for results, where it is not there yet.
-
-    Raises
-    ------
-    RecordingError
-        Nothing can be written there.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with TemporaryFile(dir=folder):
-            pass
-    except OSError as fault:
-        raise RecordingError(
-            f"{folder}: results cannot be written there: {fault.strerror or fault}",
-            fix="Name another folder for them with --out.",
-        ) from fault
 
 
 def summary_of(

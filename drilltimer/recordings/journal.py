@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from drilltimer.app.plan import Plan, make_plan
-from drilltimer.audio.paths import as_text
+from drilltimer.audio.files import as_text
 from drilltimer.errors import UserError
 from drilltimer.history.entries import RepEntry, SessionEntry, clean_name
 from drilltimer.history.journal import digest, number_of, recording_uid, taken_utc, versions

@@ -19,12 +19,9 @@ from drilltimer.model import Block, Cue, Expectation, Health, Heard, Rep, Scores
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CueSheet, SheetRep, contact_cue
 from drilltimer.recordings.distance import Standing
-from drilltimer.recordings.playbacks import owners, played_twice
 from drilltimer.recordings.reference import Reference, ReferenceContact, padded
 from drilltimer.recordings.segments import AlignedSegment
-from drilltimer.recordings.sheet_search import Playback, piece_of
-from drilltimer.recordings.signature import render_glides
-from drilltimer.recordings.signature_reader import GlideTemplates
+from drilltimer.recordings.sheet_search import Playback, owners, piece_of, played_twice
 from drilltimer.recordings.warp import ClockMap, warp_played
 from drilltimer.score.document import Piece, RecordingClock, score_document
 from drilltimer.score.match import judge
@@ -38,7 +35,6 @@ SHORT_S = 1.0  # no drill fits into less
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a segment's reps
 LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
-SIGNATURE_RATE_HZ = 7000  # the lowest at which signatures are looked for
 DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for sheets that name none
 
 
@@ -284,12 +280,3 @@ def _rep(sheet: SheetRep, window: Window) -> Rep:
 def standing_of(sheet: CueSheet) -> Standing:
     """Who stands where, as far as a sheet tells."""
     return Standing(sheet.placement, frozenset(sheet.unknown))
-
-
-def signature_form(rate_hz: int) -> GlideTemplates:
-    """What signatures look like in a recording of that rate, at the lower rate at which they are looked for."""
-    rate = rate_hz / max(1, rate_hz // SIGNATURE_RATE_HZ)
-    glides = render_glides(rate)
-    return GlideTemplates(
-        glides.preamble, glides.up, glides.down, glides.first_slot_s, glides.slot_s, glides.slots, rate
-    )

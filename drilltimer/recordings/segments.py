@@ -83,7 +83,7 @@ class Recording:
     Parameters
     ----------
     trace : float array
-        From `align.Trace`, of the recording.
+        From `sheet_search.Trace`, of the recording.
     contacts : sequence of Contact
         In time order.
     read : callable (start, frames) -> float32 array, shape (frames,)

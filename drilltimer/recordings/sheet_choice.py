@@ -18,10 +18,9 @@ from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CODE_DIGITS, CueSheet
 from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.reference import open_reference, padded, read_sheet
-from drilltimer.recordings.run import OnHeard, ScoredRecording, score_playback, signature_form, standing_of, unheard
+from drilltimer.recordings.run import OnHeard, ScoredRecording, score_playback, standing_of, unheard
 from drilltimer.recordings.sheet_search import Playback, Traces, find_playbacks
-from drilltimer.recordings.signature import bits_of, code_of
-from drilltimer.recordings.signature_reader import find_signatures
+from drilltimer.recordings.signature import bits_of, code_of, find_signatures
 from drilltimer.recordings.writing import sheet_path
 
 Tried = Callable[[Path, int, int], None]  # a sheet, how many of its contacts were heard, and of how many
@@ -198,12 +197,7 @@ def _score(
 def heard_codes(heard: AudioFile) -> list[tuple[bool, ...]]:
     """Bits of every signature in a recording, as heard."""
     read = padded(heard)
-    signatures = find_signatures(
-        lambda start, frames: read(start, frames).mean(axis=1),
-        heard.frames,
-        heard.rate_hz,
-        signature_form(heard.rate_hz),
-    )
+    signatures = find_signatures(lambda start, frames: read(start, frames).mean(axis=1), heard.frames, heard.rate_hz)
     return [signature.bits for signature in signatures]
 
 

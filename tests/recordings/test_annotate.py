@@ -16,7 +16,7 @@ from test_run import HEARD
 from words import refused
 
 from drilltimer.errors import RecordingError
-from drilltimer.recordings.picture import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, PictureMark, RepPicture, draw
+from drilltimer.recordings.annotate import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, PictureMark, RepPicture, draw
 from drilltimer.recordings.session_recorder import write_text
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -19,9 +19,7 @@ from drilltimer.app.plan import make_plan
 from drilltimer.model import Placement
 from drilltimer.recordings.cuesheet import code_of_reps, sheet_from_json
 from drilltimer.recordings.rendering import render_plan
-from drilltimer.recordings.run import signature_form
-from drilltimer.recordings.signature import LENGTH_S, PAUSE_S, code_of
-from drilltimer.recordings.signature_reader import find_signatures
+from drilltimer.recordings.signature import LENGTH_S, PAUSE_S, code_of, find_signatures
 from drilltimer.units import db_from_ratio
 
 RATE_HZ = 48_000
@@ -79,7 +77,7 @@ def test_the_sound_begins_with_the_sheets_own_signature(drill, tmp_path):
     def read(start, frames):
         return np.pad(sound, (0, start + frames))[start : start + frames]
 
-    found = list(find_signatures(read, len(sound), 44_100, signature_form(44_100)))
+    found = list(find_signatures(read, len(sound), 44_100))
     assert [(f"{code_of(each.bits):06x}", round(each.at_s, 2)) for each in found if code_of(each.bits)] == [
         (sheet.signature.code, 0.0)
     ]

@@ -47,10 +47,10 @@ def score_many(folder: Path, wish: Wish) -> None:
     """Score every recording of a folder; leaves with 2 when any could not be."""
     from drilltimer.app.interrupt import end_if_asked, forget_request
     from drilltimer.recordings.annotate import annotate as write_annotations
-    from drilltimer.recordings.folder import SUMMARY, is_done, keep, list_jobs, make_writable, stays, summary_of
+    from drilltimer.recordings.folder import SUMMARY, is_done, keep, list_jobs, stays, summary_of
     from drilltimer.recordings.reference import read_sheet
     from drilltimer.recordings.sheet_choice import find_sheets
-    from drilltimer.recordings.writing import write_text
+    from drilltimer.recordings.writing import make_writable, write_text
 
     sheets = find_sheets(wish.sheet or folder)
     if wish.sheet and not os.path.isdir(wish.sheet):
@@ -62,7 +62,7 @@ def score_many(folder: Path, wish: Wish) -> None:
         note(f"scored before, and did not change: {len(jobs) - len(due)} of {count_of(len(jobs), 'recording')}")
     failed, damaged = dict[str, str](), dict[str, str]()
     ended = False
-    make_writable(out)  # before minutes of work that could not be kept
+    make_writable(out, "--out")  # before minutes of work that could not be kept
     with progress(len(due)) as tell:
         try:
             for outcome in _outcomes(due, wish):

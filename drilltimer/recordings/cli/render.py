@@ -69,7 +69,7 @@ def render(
     Distances are written into the sheet; they may also be told when the recording is scored.
     """
     from drilltimer.app.plan import make_plan
-    from drilltimer.audio.paths import expanded
+    from drilltimer.audio.files import expanded
     from drilltimer.recordings.distance import Standing
     from drilltimer.recordings.rendering import render_plan
     from drilltimer.recordings.writing import refuse_kept

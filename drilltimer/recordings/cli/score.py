@@ -85,7 +85,6 @@ def score(
     if player_by_folder:
         player = name_of_folder(recording)
     from drilltimer.cli.terminal import wording_for
-    from drilltimer.recordings.annotate import annotate as write_annotations
     from drilltimer.recordings.audio_file import refuse_no_file
     from drilltimer.recordings.run import document_of
     from drilltimer.recordings.sheet_choice import SHEET_ENDING, find_sheets
@@ -106,6 +105,8 @@ def score(
         for each in scored:
             _keep(player, each)
     if annotate:
+        from drilltimer.recordings.annotate import annotate as write_annotations
+
         written = write_annotations(recording, scored, annotate)
         note(f"{annotate}: a label track, {count_of(len(written) - 2, 'picture')}, and index.html with all of them")
     if fault is not None:
