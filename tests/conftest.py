@@ -43,7 +43,7 @@ SLOW = (
     "test_group_on_court.py", "test_on_court.py", "test_survival.py", "test_feed_live.py", "test_live.py",
     "test_group.py", "test_lanes.py", "test_folder.py", "test_cli.py", "test_feed_scenes.py", "test_footsteps.py",
     "test_listen.py", "test_feed.py", "test_accuracy.py", "test_coach_keys.py", "test_rendering.py", "test_crash.py",
-    "test_films.py", "test_passages.py", "test_published_sound.py", "test_broken_recordings.py", "test_room.py",
+    "test_films.py", "test_segments.py", "test_published_sound.py", "test_broken_recordings.py", "test_room.py",
     "test_shipped_drills.py",
 )  # fmt: skip
 NICE = 10  # of processes that only compute

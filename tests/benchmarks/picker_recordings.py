@@ -29,7 +29,7 @@ from tests.accuracy.measure import record
 from tests.hearing.scene import sheet_of
 from tests.recorded import read_audio, score_recording
 
-sys.path.insert(0, str(Path(__file__).parents[1]))  # the tests of the scenes import each other by bare names
+sys.path.insert(0, str(Path(__file__).parents[1] / "hear"))  # the tests are no package
 
 from test_scenes import FOLDER
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from test_locate import burst
+from bursts import burst
 
 from drilltimer.hear.locate import ClockLine
 from drilltimer.recordings.segments import TRACE_RATE_HZ, Contact

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from test_cli import call
-from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
+from calling import call
+from eight_reps import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 from test_run import HEARD
 from words import refused
 

@@ -16,10 +16,10 @@ from pathlib import Path
 
 import pytest
 import soundfile
+from calling import call
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 from schemas import score_schema
-from test_cli import call
 from test_sheet_choice import DRILL, record
 
 from drilltimer.cli import main

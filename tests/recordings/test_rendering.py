@@ -13,7 +13,7 @@ import pyloudnorm
 import pytest
 import soundfile
 from browser import browse, needs_chromium
-from test_cli import call
+from calling import call
 
 from drilltimer.app.plan import make_plan
 from drilltimer.model import Placement

@@ -9,9 +9,9 @@ import shutil
 import numpy as np
 import pytest
 import soundfile
+from calling import call
 from jsonschema import Draft202012Validator
 from schemas import score_schema
-from test_cli import call
 from words import say
 
 from drilltimer.errors import DistanceError, RecordingError, SheetError

@@ -115,7 +115,7 @@ def test_a_timeline_is_to_scale() -> None:
 
 
 def test_words_in_a_timeline_can_all_be_read() -> None:
-    drill = load_drill((Path(__file__).parent.parent / "drills/club-warm-up.yaml").read_text("utf-8"), "x")
+    drill = load_drill((Path(__file__).parents[2] / "drills/club-warm-up.yaml").read_text("utf-8"), "x")
     spoken = timeline(first_rally(schedule(drill, 0)))[0]
     assert spoken == "spoken  |warm up hop"
     assert timeline([]) == []
@@ -235,7 +235,7 @@ def test_the_schema_is_printed_for_editors() -> None:
 
 # ------------------------------------------------------------------------------------------------------------- fuzz
 
-PIECES = [path.read_bytes() for path in sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))]
+PIECES = [path.read_bytes() for path in sorted((Path(__file__).parents[2] / "drills").glob("*.yaml"))]
 
 
 @given(

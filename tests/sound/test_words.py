@@ -26,7 +26,7 @@ from drilltimer.units import db_from_ratio, ms_from_s, ratio_from_db
 
 Wave = NDArray[np.float64]
 
-SOUNDS = Path(__file__).parent.parent / "sounds"
+SOUNDS = Path(__file__).parents[2] / "sounds"
 ENTRIES: list[dict[str, Any]] = json.loads((SOUNDS / "manifest.json").read_text(encoding="utf-8"))["words"]
 TEXTS = [entry["text"] for entry in ENTRIES]
 RATE_HZ = 48_000

@@ -15,7 +15,7 @@ from drilltimer.errors import notice
 from drilltimer.model import TIMED_GRADES, Cue, Grade, Heard, Landing, Mode, Onset, Placement, Rep, Verdict, Window
 from drilltimer.score.match import correction_ms, directions_known_ms, grade_touchdown, judge
 
-PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
+PUBLISHED = tomllib.loads((Path(__file__).parents[1] / "data" / "published.toml").read_text(encoding="utf-8"))
 RATE_HZ = 48_000
 FRAMES_PER_MS = 48
 CONTACT = 96_000

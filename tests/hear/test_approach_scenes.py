@@ -7,11 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from tests.test_scenes import compare, f1, score_all, touchdowns_s
+from test_scenes import compare, f1, score_all, touchdowns_s
 
 FOLDER = Path(
-    os.environ.get("DRILLTIMER_APPROACH_SCENES") or Path(__file__).parents[1].parent / "shared" / "approach-scenes"
+    os.environ.get("DRILLTIMER_APPROACH_SCENES") or Path(__file__).parents[2].parent / "shared" / "approach-scenes"
 )
 NEAR_S = 0.02
 

@@ -24,7 +24,7 @@ from drilltimer.drill.shuffle import (
     split_seed,
 )
 
-PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published_schedule.toml").read_text(encoding="utf-8"))
+PUBLISHED = tomllib.loads((Path(__file__).parents[1] / "data" / "published_schedule.toml").read_text(encoding="utf-8"))
 DRAWS = 100_000
 
 

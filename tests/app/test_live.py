@@ -42,7 +42,7 @@ def plan(tmp_path):
 
 
 def start_player(*options):
-    command = [sys.executable, str(Path(__file__).with_name("room_player.py")), *map(str, options)]
+    command = [sys.executable, str(Path(__file__).parents[1] / "room_player.py"), *map(str, options)]
     player = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert player.stdout.readline() == "ready\n"
     return player

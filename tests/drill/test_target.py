@@ -14,7 +14,7 @@ from drilltimer.model import LEVELS, Grade, Heard, Landing, Onset, Placement, Re
 from drilltimer.score.match import judge
 from drilltimer.ui.wording import load_wording
 
-README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("level", LEVELS)

@@ -22,7 +22,7 @@ from drilltimer.recordings.cuesheet import sheet_from_json
 from drilltimer.recordings.rendering import render_plan
 from drilltimer.score.match import directions_known_ms
 
-SOUNDS = Path(__file__).parent.parent / "sounds"
+SOUNDS = Path(__file__).parents[2] / "sounds"
 CALLED = {
     entry["text"]: entry
     for entry in json.loads((SOUNDS / "manifest.json").read_text(encoding="utf-8"))["words"]

@@ -15,6 +15,7 @@ from unittest.mock import Mock
 import numpy as np
 import pytest
 import soundfile
+from calling import call
 from click import Context
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
@@ -66,15 +67,6 @@ def drill(tmp_path):
     path = tmp_path / "short.yaml"
     path.write_text(SHORT)
     return path
-
-
-def call(*arguments, code=0):
-    """Run the program in this process; anything but a clean exit is a failure of the test."""
-    answer = CliRunner().invoke(main, [str(argument) for argument in arguments])
-    assert answer.exception is None or isinstance(answer.exception, SystemExit), answer.exc_info
-    assert answer.exit_code == code, answer.output
-    assert "Traceback" not in answer.output
-    return answer
 
 
 def simulated(drill, *options, seed=7, code=0):

@@ -36,7 +36,7 @@ from drilltimer.model import (
     Window,
 )
 
-PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published_schedule.toml").read_text(encoding="utf-8"))
+PUBLISHED = tomllib.loads((Path(__file__).parents[1] / "data" / "published_schedule.toml").read_text(encoding="utf-8"))
 WINDOW = Window(73.0, 133.0, 193.0)
 SWING = LeadIn("swing", 0.4)
 WAIT = Wait(1.0, 1.0, 4.0)
@@ -424,7 +424,7 @@ def test_another_level_changes_windows_by_situation_alone():
 
 # ---------------------------------------------------------------- shipped drills
 
-SHIPPED = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
+SHIPPED = sorted((Path(__file__).parents[2] / "drills").glob("*.yaml"))
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)

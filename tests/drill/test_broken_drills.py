@@ -13,7 +13,7 @@ from click.testing import CliRunner
 
 from drilltimer.cli import main
 
-FOLDER = Path(__file__).parent / "data" / "broken"
+FOLDER = Path(__file__).parents[1] / "data" / "broken"
 BROKEN = sorted(path.name for path in FOLDER.glob("*.yaml"))
 
 

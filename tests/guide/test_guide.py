@@ -23,7 +23,7 @@ from drilltimer.cli import main
 from drilltimer.errors import UserError
 from drilltimer.guide.cli import OF_THE_README, chapters, drawn, find_chapter
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 CHAPTERS = chapters()
 FILES = [
     ROOT / "README.md",

@@ -32,7 +32,7 @@ from drilltimer.model import (
 from drilltimer.score import stats
 from drilltimer.score.match import grade_touchdown, judge
 
-PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
+PUBLISHED = tomllib.loads((Path(__file__).parents[1] / "data" / "published.toml").read_text(encoding="utf-8"))
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
 errors = st.lists(st.floats(-600, 600), min_size=2, max_size=40)
 

@@ -34,7 +34,7 @@ lead_in: {kind: swing, length_s: 0.4}
 rhythm: {interval_s: 1.8, rally: 6}
 feedback: {kind: on_request}
 """
-PLAYER = Path(__file__).with_name("room_player.py")
+PLAYER = Path(__file__).parents[1] / "room_player.py"
 CARD = ("--input", "dt_room", "--output", "dt_room")
 
 

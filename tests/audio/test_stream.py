@@ -471,7 +471,7 @@ except KeyboardInterrupt:
 def play_with_player(starts, *delays_ms):
     """One run with a player process in the room: what was heard, whether sound was lost, the player's last word."""
     player = subprocess.Popen(
-        [sys.executable, str(Path(__file__).with_name("room_player.py")), *delays_ms, "--second-foot", "60"],
+        [sys.executable, str(Path(__file__).parents[1] / "room_player.py"), *delays_ms, "--second-foot", "60"],
         stdout=subprocess.PIPE,
         text=True,
     )

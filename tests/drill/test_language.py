@@ -26,7 +26,7 @@ from drilltimer.group.form import GroupForm
 from drilltimer.group.language import read_group_plan
 from drilltimer.model import FeedbackPlan, RallyLength, Wait, Window
 
-SHIPPED = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
+SHIPPED = sorted((Path(__file__).parents[2] / "drills").glob("*.yaml"))
 PLAIN = "name: Plain\nreps: 10\nlead_in: {kind: swing, length_s: 0.4}\nrhythm: {interval_s: 3}\n"
 
 

@@ -15,12 +15,12 @@ from drilltimer.units import frames_from_s, ratio_from_db
 
 pocketsphinx = pytest.importorskip("pocketsphinx", reason="pip install 'drilltimer[test]' brings pocketsphinx")
 
-SOUNDS = Path(__file__).parent.parent / "sounds"
+SOUNDS = Path(__file__).parents[2] / "sounds"
 FILES = {
     entry["text"]: entry["file"]
     for entry in json.loads((SOUNDS / "manifest.json").read_text(encoding="utf-8"))["words"]
 }
-GROUPS = tomllib.loads((Path(__file__).parent / "data" / "recognised.toml").read_text(encoding="utf-8"))
+GROUPS = tomllib.loads((Path(__file__).parents[1] / "data" / "recognised.toml").read_text(encoding="utf-8"))
 RATE_HZ = 16_000
 PAUSE_S = 0.3  # of a quiet room around the word, at -80 dB: the recogniser needs a beginning and an end
 ROOM = ratio_from_db(-80.0)

@@ -25,7 +25,7 @@ import soundfile
 from click.testing import CliRunner
 from scipy.signal import resample_poly
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the measuring package is no installed one
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # the measuring package is no installed one
 
 from drilltimer.cli import main
 from drilltimer.sim import air

@@ -16,7 +16,7 @@ from drilltimer.checkup.measure import measure, weighted_level_db
 from drilltimer.sound.mixer import Mixer
 from drilltimer.units import ratio_from_db
 
-PUBLISHED = tomllib.loads((Path(__file__).parent / "data" / "published.toml").read_text(encoding="utf-8"))
+PUBLISHED = tomllib.loads((Path(__file__).parents[1] / "data" / "published.toml").read_text(encoding="utf-8"))
 RATE_HZ = 48_000
 TRIP_MS = 171.25
 COURSE = lay_out(RATE_HZ)

@@ -20,7 +20,7 @@ from drilltimer.cli import main
 from tests.evaluation import load_evaluation
 from tests.hearing.scene import sheet_of
 
-FOLDER = Path(os.environ.get("DRILLTIMER_SCENES") or Path(__file__).parents[1].parent / "shared" / "scenes")
+FOLDER = Path(os.environ.get("DRILLTIMER_SCENES") or Path(__file__).parents[2].parent / "shared" / "scenes")
 FOUND_S, WRONG_S = 0.05, 0.02
 
 pytestmark = [
