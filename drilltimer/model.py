@@ -131,14 +131,25 @@ class Rep:
     ladder: tuple[Window, ...] = ()
 
 
+DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
+
+
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """Who stands where. Distances in metres along the sound's way, air temperature in °C."""
+    """Who stands where. Distances in metres along the sound's way, air temperature in °C.
+
+    `unknown` names those that nobody told: what stands for them is a guess, or nothing.
+    """
 
     speaker_to_player_m: float = 0.0
     player_to_mic_m: float = 0.0
     speaker_to_mic_m: float = 0.0
     air_c: float = 20.0
+    unknown: frozenset[str] = frozenset()
+
+    def known(self) -> dict[str, float]:
+        """What somebody told, by its name."""
+        return {name: getattr(self, name) for name in (*DISTANCES, "air_c") if name not in self.unknown}
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,7 +73,7 @@ class Checked:
             ],
             "measured": measured,
             "hops": asdict(self.hops) if self.hops else None,
-            "placement": asdict(self.placement),
+            "placement": self.placement.known(),
             "correction_ms": round(self.correction_ms, 3),
         }
 

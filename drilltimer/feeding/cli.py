@@ -109,7 +109,7 @@ def feed(recording: Path | None, **options: Any) -> None:
     wording = wording_for(options["language"])
     asked = _asked(recording, options)
     note(wording("run.cautions"))
-    note(wording("feed.doubt", ms=asked.spots.doubt_ms))
+    note(wording("feed.doubt", ms=asked.doubt_ms))
     if recording is None:
         outcome, keep = _live(asked, wording, options)
     else:
@@ -131,7 +131,7 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
     from drilltimer.drill.windows import window_for
     from drilltimer.errors import UserError
     from drilltimer.feeding.run import Asked
-    from drilltimer.feeding.spots import Spots
+    from drilltimer.feeding.spots import placed
     from drilltimer.model import FeedbackPlan, Window
 
     level: Level | None = options["level"] or "club"
@@ -150,9 +150,11 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
             "--record, --set-up and --minutes are for the microphone, not for a recording", fix="Leave them out."
         )
     metres = {name: options[name] for name in ("feeder_to_mic_m", "player_to_mic_m", "feeder_to_player_m")}
-    spots = Spots(**metres, air_c=options["air_c"], machine=options["feeder"] == "machine")
+    told = placed(**metres, air_c=options["air_c"])
     plan = FeedbackPlan(options["feedback"], delay_s=1.0, spoken=options["spoken"], reminders=False)
-    return Asked(options["play"], spots, window, level, plan if recording is None else None)
+    return Asked(
+        options["play"], told, window, level, plan if recording is None else None, options["feeder"] == "machine"
+    )
 
 
 def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from math import ceil
 from pathlib import Path
@@ -17,9 +17,21 @@ from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.listener import Court, FeedListener, Learned
 from drilltimer.feeding.rhythm import PlayKind
 from drilltimer.feeding.setup import SetUp
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import doubt_ms, reckoned
 from drilltimer.history.marks import FEEDING, Mark
-from drilltimer.model import AudioStream, Block, Cue, FeedbackPlan, Health, Level, Rep, Scores, Verdict, Window
+from drilltimer.model import (
+    AudioStream,
+    Block,
+    Cue,
+    FeedbackPlan,
+    Health,
+    Level,
+    Placement,
+    Rep,
+    Scores,
+    Verdict,
+    Window,
+)
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.writing import AudioWriter
 from drilltimer.score.feedback import Feedback, feedback_sounds
@@ -35,10 +47,11 @@ class Asked:
     """What is practised and where: kind of play, who feeds, places, window, feedback."""
 
     play: PlayKind
-    spots: Spots
+    told: Placement
     window: Window
     level: Level | None = None
     feedback: FeedbackPlan | None = None  # None: nothing is told
+    machine: bool = False
 
     @property
     def name(self) -> str:
@@ -53,10 +66,17 @@ class Asked:
     @property
     def court(self) -> Court:
         """What the listener needs to know."""
-        spots = self.spots
-        if spots.feeder_to_mic_m is None and spots.feeder_to_player_m is not None:
-            spots = replace(spots, feeder_to_mic_m=spots.placement.speaker_to_mic_m)
-        return Court(self.play, spots)
+        return Court(self.play, self.told, self.machine)
+
+    @property
+    def placement(self) -> Placement:
+        """Who is taken to stand where."""
+        return reckoned(self.told)
+
+    @property
+    def doubt_ms(self) -> float:
+        """One sigma of what the way through the air is off by."""
+        return doubt_ms(self.told, machine=self.machine)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,15 +122,13 @@ def hear_recording(
             first.feed(block)
         first.finish()
         listener = FeedListener(file.rate_hz, file.channels, asked.court, first.learned)
-        session = FeedSession(listener, asked.spots, asked.window, file.rate_hz, asked.play, asked.level)
+        session = _session(asked, listener, file.rate_hz)
         for done, block in enumerate(_blocks(file), total // 2):
             on_heard(done, total)
             session.feed(block)
         session.finish()
         rate_hz, fault, live = file.rate_hz, file.fault(), file.session
-        health = Health(
-            notes=(notice("feed.in_doubt", ms=asked.spots.doubt_ms), *([file.damage] if file.damage else ()))
-        )
+        health = Health(notes=(notice("feed.in_doubt", ms=asked.doubt_ms), *([file.damage] if file.damage else ())))
     if not session.verdicts:
         raise RecordingError(
             f"{path}: no feeder's contact is heard in it",
@@ -193,7 +211,12 @@ def run_feed(
     except BaseException:
         lasting.close()
         raise
-    fed = _Fed(partial(_session, asked, rate_hz, channels, teller, bank), rate_hz, set_up, length_s, on_stage)
+
+    def begin(learned: Learned | None) -> FeedSession:
+        listener = FeedListener(rate_hz, channels, asked.court, learned)
+        return _session(asked, listener, rate_hz, teller, bank)
+
+    fed = _Fed(begin, rate_hz, set_up, length_s, on_stage)
     soften = soften_first()
 
     def act(events: Iterable[Event]) -> bool:
@@ -283,10 +306,10 @@ class _Fed:
 
 
 def _session(
-    asked: Asked, rate_hz: int, channels: int, teller: Feedback | None, bank: Bank, learned: Learned | None
+    asked: Asked, listener: FeedListener, rate_hz: int, teller: Feedback | None = None, bank: Bank | None = None
 ) -> FeedSession:
-    listener = FeedListener(rate_hz, channels, asked.court, learned)
-    return FeedSession(listener, asked.spots, asked.window, rate_hz, asked.play, asked.level, teller, bank)
+    play, level, doubt_ms = asked.play, asked.level, asked.doubt_ms
+    return FeedSession(listener, asked.placement, asked.window, rate_hz, play, level, teller, bank, doubt_ms=doubt_ms)
 
 
 def _teller(asked: Asked, rate_hz: int) -> tuple[Bank, Feedback | None]:

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 from drilltimer.errors import HistoryError, Notice, as_kept, notice
-from drilltimer.model import Cue, Grade, Health, Placement, Rep, Verdict, Window
+from drilltimer.model import DISTANCES, Cue, Grade, Health, Placement, Rep, Verdict, Window
 from drilltimer.ui.wording import english
 from drilltimer.units import printable
 
@@ -32,6 +32,7 @@ REP_COLUMNS = (
     "ear_uncertainty_ms", "void_notice",
 )  # fmt: skip
 NEWER_COLUMNS = frozenset({"coach", "ear_uncertainty_ms", "void_notice"})  # that older files do not have
+_PLACEMENT = (*DISTANCES, "air_c")
 _VERDICT = (
     "touchdown_ms", "error_ms", "uncertainty_ms", "stagger_ms", "first_step_ms", "contact_heard_s",
     "touchdown_s", "second_touchdown_s", "first_step_s", "ear_uncertainty_ms",
@@ -156,8 +157,7 @@ def name_key(name: str) -> str:
 
 def session_row(entry: SessionEntry) -> dict[str, Any]:
     """Columns of `sessions`, the player and the number left out."""
-    place = asdict(entry.placement)
-    row = {name: place[name] if name in place else getattr(entry, name) for name in SESSION_COLUMNS}
+    row = {name: getattr(entry.placement if name in _PLACEMENT else entry, name) for name in SESSION_COLUMNS}
     return row | {"versions": text(entry.versions), "health": health_text(entry.health)}
 
 
@@ -171,7 +171,7 @@ def health_text(health: Health) -> str:
 def session_entry(row: Row, blocks: tuple[BlockEntry, ...] = ()) -> SessionEntry:
     """A session from its row, which also holds `player` (the name) and may hold `number`."""
     values = {name: row[name] for name in SESSION_COLUMNS}
-    place = Placement(**{name: values.pop(name) for name in Placement.__dataclass_fields__})
+    place = Placement(**{name: values.pop(name) for name in _PLACEMENT})
     health = json.loads(values.pop("health"))
     known = {name: value for name, value in health.items() if name in Health.__dataclass_fields__}
     facts = health.get("notices") or [None] * len(known.get("notes", ()))

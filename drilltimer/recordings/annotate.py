@@ -92,7 +92,7 @@ def _write_labels(path: Path, text: str) -> None:
 def _labels(scored: ScoredRecording) -> Iterator[tuple[float, float, str]]:
     """Moments and stretches of one drill, in seconds of the recording."""
     by_index = {rep.index: rep for rep in scored.reps}
-    way_ms = correction_ms(scored.standing.likeliest)
+    way_ms = correction_ms(scored.placement)
     for number, piece in enumerate(scored.pieces, start=1):
         text = f"{scored.sheet_file.name}, piece {number}: reps {piece.first_rep + 1} to {piece.last_rep + 1}"
         yield piece.from_s, piece.to_s, text
@@ -135,7 +135,7 @@ def _picture(heard: AudioFile, scored: ScoredRecording, rep: Rep, verdict: Verdi
     if contact_s is None:
         return None
     sound, low = _sound(heard, contact_s)
-    way_ms = correction_ms(scored.standing.likeliest)
+    way_ms = correction_ms(scored.placement)
 
     def after_ms(at_s: float) -> float:
         return ms_from_s(at_s - contact_s)

@@ -13,7 +13,7 @@ from drilltimer.app.open import open_room
 from drilltimer.app.plan import make_plan
 from drilltimer.errors import DeviceError
 from drilltimer.feeding.run import Asked, run_feed
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import placed
 from drilltimer.model import Placement, Window
 
 PLACE = Placement(3.0, 3.0, 0.3)
@@ -101,7 +101,7 @@ def test_so_does_one_that_waits_for_its_device(tmp_path):
 
 def test_so_does_live_feeding():
     room = RoomWithRequest(200)
-    asked = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
+    asked = Asked("rally", placed(), Window(100.0, 160.0, 220.0))
     fed = run_feed(
         asked, room, length_s=60.0, on_rep=lambda *_: None, on_trouble=pytest.fail, tick=lambda session: None
     )

@@ -29,7 +29,7 @@ from drilltimer.app.plan import load_bank, make_plan
 from drilltimer.cli import main
 from drilltimer.errors import DeviceError, HistoryError, RecordingError
 from drilltimer.feeding.run import Asked, run_feed
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import placed
 from drilltimer.history import journal
 from drilltimer.model import Placement, Window
 from drilltimer.recordings.cuesheet import sheet_from_json
@@ -480,7 +480,7 @@ def test_a_stream_is_closed_when_its_session_cannot_be_recorded(tmp_path):
     room.close = lambda: closed.append("closed")
     with pytest.raises(RecordingError, match="there is no folder"):
         run_live(plan, room, place, record=recorder(tmp_path / "no/kept.wav"), on_rep=print, on_trouble=print)
-    feed = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
+    feed = Asked("rally", placed(), Window(100.0, 160.0, 220.0))
     with refused(RecordingError, "cannot be written"):
         run_feed(feed, room, record=tmp_path / "no/kept.wav", on_rep=print, on_trouble=print, tick=print)
     assert closed == ["closed", "closed"]

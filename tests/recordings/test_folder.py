@@ -26,7 +26,6 @@ from drilltimer.cli import main
 from drilltimer.errors import ClusterError, RecordingError, SheetError
 from drilltimer.recordings import folder as folders
 from drilltimer.recordings import journal as journals
-from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.folder import Job, JobResult, is_done, keep, list_jobs, score_here, score_one, work_through
 from drilltimer.recordings.sheet_choice import find_sheets
 
@@ -52,7 +51,7 @@ def mine(evening, tmp_path):
 
 
 def jobs_of(place, out=None):
-    return list_jobs(place, find_sheets(place), out or place / "scores", ToldDistances())
+    return list_jobs(place, find_sheets(place), out or place / "scores", {})
 
 
 def results(place):
@@ -69,7 +68,7 @@ def test_recordings_are_listed_and_rendered_sounds_are_not(mine):
         "Lou/r3.wav",
     ]
     with pytest.raises(RecordingError, match="no recording in this folder"):
-        list_jobs(mine / "Kim", [], mine / "Kim", ToldDistances())
+        list_jobs(mine / "Kim", [], mine / "Kim", {})
 
 
 def test_a_folder_is_scored_a_bad_file_told_and_the_rest_done(mine):
@@ -247,7 +246,7 @@ def test_what_changed_is_scored_again(mine, change):
     elif change == "damage":
         job.result.write_text(job.result.read_text()[:50])
     else:
-        job = list_jobs(mine, find_sheets(mine), mine / "scores", ToldDistances(together_m=4.0))[1]
+        job = list_jobs(mine, find_sheets(mine), mine / "scores", {"together_m": 4.0})[1]
     assert not is_done(job)
 
 

@@ -24,7 +24,7 @@ from drilltimer.recordings.cli.common import name_of_folder
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
-    from drilltimer.recordings.distance import ToldDistances
+    from drilltimer.recordings.distance import Told
     from drilltimer.recordings.folder import Job, JobResult
 
 
@@ -37,7 +37,7 @@ class Wish:
     annotate: Path | None
     jobs: int | None
     scheduler: str | None
-    told: ToldDistances
+    told: Told
     player: str | None
     player_by_folder: bool
     as_json: bool
@@ -129,7 +129,7 @@ def _keep_player(outcome: JobResult) -> str:
     player = outcome.job.player
     try:
         for each in outcome.scored if player and not outcome.fault else ():
-            kept = keep_scored(player, each, each.sheet_file, each.standing.likeliest)
+            kept = keep_scored(player, each)
             if kept.live:
                 is_there = f"session {kept.number} is this practice, as it was heard live"
                 note(f"{outcome.job.name}: not kept again: {is_there}")

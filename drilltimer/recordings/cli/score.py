@@ -15,7 +15,7 @@ from drilltimer.recordings.cli.common import distance_options, name_of_folder
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
-    from drilltimer.recordings.distance import ToldDistances
+    from drilltimer.recordings.distance import Told
     from drilltimer.recordings.run import ScoredRecording
     from drilltimer.ui.wording import Wording
 
@@ -54,7 +54,7 @@ class NamedPath(click.Path):
 def score(
     recording: Path,
     sheet: Path | None,
-    told: ToldDistances,
+    told: Told,
     player: str | None,
     player_by_folder: bool,
     jobs: int | None,
@@ -113,7 +113,7 @@ def score(
         raise fault
 
 
-def _score(recording: Path, sheets: list[Path], told: ToldDistances, words: str) -> list[ScoredRecording]:
+def _score(recording: Path, sheets: list[Path], told: Told, words: str) -> list[ScoredRecording]:
     """Score with whichever sheets belong to it, and show how far that is: each takes a second, an hour a minute."""
     from drilltimer.recordings.sheet_choice import score_with
 
@@ -129,7 +129,7 @@ def _print(scored: ScoredRecording, place: int, count: int, wording: Wording) ->
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
-    placement, columns = scored.standing.likeliest, result_columns()
+    placement, columns = scored.placement, result_columns()
     note(placement_line(placement, correction_ms(placement), wording))
     by_index = {rep.index: rep for rep in scored.reps}
     lines = [rep_line(by_index[verdict.rep], verdict, wording, columns) for verdict in scored.verdicts]
@@ -147,7 +147,7 @@ def _keep(player: str, scored: ScoredRecording) -> None:
     from drilltimer.ui.wording import english
 
     try:
-        kept = keep_scored(player, scored, scored.sheet_file, scored.standing.likeliest)
+        kept = keep_scored(player, scored)
     except UserError as fault:  # its sheet may be gone meanwhile
         note(f"not kept: {english().tell(fault)}")
     else:
