@@ -54,6 +54,7 @@ class Sound:
     Parameters
     ----------
     samples : float32 array, shape (n,)
+        Full scale is +-1.
     anchor : int
         Frame inside the sound that *is* its moment: 0 for a contact, the last frame for a swing.
     """
@@ -161,6 +162,7 @@ class Block:
     start : int
         Frame number of the first sample on the stream's one clock.
     samples : float32 array, shape (n, input channels)
+        A column for each microphone; full scale is +-1.
     played : float32 array, shape (n, output channels)
         What left for the loudspeaker in these frames. It is heard later by the round trip, which nobody knows
         beforehand.

@@ -44,6 +44,7 @@ class Checked:
     Parameters
     ----------
     result : {"good", "usable", "unusable"}
+        "unusable" where a finding stops a session, "usable" where there is any.
     hops : Hops | None
         None where no hops were asked for.
     landings : tuple of tuples of LandingSound

@@ -86,7 +86,7 @@ def drive(
     stream : LastingStream
         Not yet started; closed when this returns.
     wait_s : float
-        How long to wait for a lost device.
+        Seconds until a lost device is given up.
     act : callable
         Does what the session asks for; False when it has ended.
     tick : callable

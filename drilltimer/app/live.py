@@ -105,7 +105,7 @@ def run_live(
     reopen : callable, optional
         Opens the device again after it was lost; the session pauses until then.
     wait_s : float
-        How long to wait for it.
+        Seconds until a device that stays away is given up, and the session with it.
     on_rep, on_trouble : callable
         Told of each judged rep, and of what else is worth a line: faults that do not end the session, and moves to
         another level.

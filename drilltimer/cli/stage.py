@@ -49,7 +49,7 @@ def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> Ri
     Parameters
     ----------
     seed : int
-        Of the simulated player.
+        Of the simulated player; what is simulated is the same for the same one.
     asks : bool
         There is somebody to ask: whether the level is comfortable, and once a day a short sound check.
     """

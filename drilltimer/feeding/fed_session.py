@@ -34,13 +34,12 @@ class FeedSession:
 
     Parameters
     ----------
-    play : {"rally", "feed", "return"}
     level : str | None
-        That the window belongs to.
+        That the window belongs to; None for a window of the coach's own.
     teller : Feedback, optional
         None: nothing is told.
     bank : mapping
-        The feedback's sounds.
+        The feedback's sounds by (name, length), at `rate_hz`.
     doubt_ms : float
         One sigma of what the way through the air is off by.
     """

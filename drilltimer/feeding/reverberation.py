@@ -25,10 +25,8 @@ class PowerTrack:
 
     Parameters
     ----------
-    rate_hz : float
-        Of the stream.
     keep_s : float
-        How much is kept.
+        Seconds before the latest power that can still be cut out.
     """
 
     def __init__(self, rate_hz: float, keep_s: float) -> None:

@@ -195,7 +195,7 @@ def run_feed(
     reopen : callable, optional
         Opens the device again after it was lost.
     wait_s : float
-        How long to wait for a lost device.
+        Seconds until a device that stays away is given up, and the session with it.
     on_rep : callable
         Told of each judged rep, and again when the coach has marked it.
     tick : callable

@@ -54,6 +54,7 @@ class Prior:
     Parameters
     ----------
     middle : float array, shape (K, D)
+        Usual features of each class, all sessions taken together.
     shared : float array, shape (K, D, R)
         Directions in which the middles of all classes move together, a standard normal along each.
     own : float array, shape (K, D, D)

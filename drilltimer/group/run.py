@@ -198,7 +198,7 @@ def run_group(
     reopen : callable, optional
         Opens the device again after it was lost.
     wait_s : float
-        How long to wait for it.
+        Seconds until a device that stays away is given up, and the session with it.
     on_event, on_trouble : callable
         Told of stages, verdicts and estimates; and of faults that do not end the session.
     """

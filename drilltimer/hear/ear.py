@@ -46,6 +46,7 @@ class Segment:
     Parameters
     ----------
     heard : float64 array, shape (channels, n)
+        A row for each microphone; full scale is +-1.
     played : float64 array, shape (n,)
         All output channels added up.
     start : int

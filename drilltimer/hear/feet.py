@@ -236,7 +236,7 @@ def likeness_to_others(
     Parameters
     ----------
     white : float array, shape (n,)
-    lags : int array
+        The whitened segment, of which `keep_landing` may have left less.
     patterns : sequence of float arrays
         Other landings as from `cut_pattern`; whitened here as this segment was.
     predictor : float array
@@ -278,17 +278,14 @@ def _parts(landings: np.ndarray, lags: int, rate_hz: float) -> list[_Part]:
 
 
 def _likeness(pieces: np.ndarray, lags: int, parts: Sequence[_Part]) -> np.ndarray:
-    """Likeness of pieces at each of their first `lags` samples to the landing each is most like, at least 0.
+    """Likeness of pieces at their first `lags` samples to the landing each is most like; at least 0, (..., lags).
 
     By transforms, not by matrix products: those of this size start threads whose waiting costs more than the work.
 
     Parameters
     ----------
     pieces : float array, shape (..., lags - 1 + the last part's end)
-
-    Returns
-    -------
-    float array, shape (..., lags)
+        Whitened as the landings are.
     """
     energy, scores = running_energy(pieces), np.zeros((*pieces.shape[:-1], lags))
     products = np.zeros((*pieces.shape[:-1], len(parts[0].spectra), lags), pieces.dtype)

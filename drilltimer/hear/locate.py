@@ -62,7 +62,9 @@ def locate_cue(
     Parameters
     ----------
     signal : float array, shape (n,)
+        At any level: shares of its power count, not the power.
     template : float array, shape (m,), m <= n
+        The known sound at the rate of the signal, from its first sample on.
     expected : float, optional
         Lag near which the arrival must lie; of several strong arrivals the one nearest to it starts the search.
     within : float, optional

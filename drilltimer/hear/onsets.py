@@ -80,14 +80,14 @@ class OnsetCandidates:
 
     Parameters
     ----------
-    rises : tuple of OnsetCandidate
+    candidates : tuple of OnsetCandidate
         In time order.
     strengths : float array
         Of every local maximum, noise included.
     white : float array, shape (n,)
         The segment, whitened.
     predictor : float array
-        By which filter it was whitened.
+        Filter by which it was whitened: another sound is to be compared with it through the same.
     logs : float array, shape (BANDS, frames)
         Log power over the noise in nepers, at least 0, every `hop` samples, the first one at sample `middle`.
     """

@@ -67,8 +67,9 @@ class Whitened:
     Parameters
     ----------
     white : float array, shape (n,)
+        Its noise has the same power at all frequencies.
     predictor : float array
-        The filter that did it.
+        Filter that did it, as from `fit_predictor`; causal, so that no onset comes sooner.
     power : float array, shape (BANDS, frames)
         Of `white`, a frame every `hop` samples.
     gains : float array, shape (BANDS, 1)

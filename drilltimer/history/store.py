@@ -44,7 +44,7 @@ class History:
     Parameters
     ----------
     path : Path
-        Of the file; made when missing.
+        Made when missing.
     wait_s : float
         How long another program's transaction is waited for.
 

@@ -174,6 +174,7 @@ class AudioFile:
         Returns
         -------
         float32 array, shape (n, channels)
+            Full scale is +-1, which compressed sound may exceed.
 
         Raises
         ------
