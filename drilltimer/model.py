@@ -137,10 +137,7 @@ DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """Who stands where. Distances in metres along the sound's way, air temperature in °C.
-
-    `unknown` names those that nobody told: what stands for them is a guess, or nothing.
-    """
+    """Who stands where: metres along the sound's way, air in °C. What is `unknown` nobody told; it is a guess."""
 
     speaker_to_player_m: float = 0.0
     player_to_mic_m: float = 0.0

@@ -119,7 +119,7 @@ def run(
     )
     if player:
         diary = house().diary()
-        listed.journal = diary.open_journal(player, plan, stage.placement, stage.stream, bool(simulate), troubles)
+        listed.journal = diary.open_journal(player, plan, stage, troubles)
     record_on = None
     if record:
         session = listed.journal.uid if listed.journal else ""

@@ -23,9 +23,9 @@ from drilltimer.errors import UserError
 if TYPE_CHECKING:
     from drilltimer.app.drive import OnTrouble
     from drilltimer.app.live import KeepsReps, RecordOn
+    from drilltimer.app.open import Rig
     from drilltimer.app.plan import Plan
     from drilltimer.errors import Notice
-    from drilltimer.model import AudioStream, Placement
 
 
 class Diary(Protocol):
@@ -37,15 +37,7 @@ class Diary(Protocol):
     def about_days(self, player: str, plan: Plan) -> list[Notice]:
         """Where a plan would take a player beyond guidance for a day or a week."""
 
-    def open_journal(
-        self,
-        player: str,
-        plan: Plan,
-        placement: Placement,
-        stream: AudioStream,
-        simulated: bool,
-        on_trouble: OnTrouble,
-    ) -> KeepsReps:
+    def open_journal(self, player: str, plan: Plan, rig: Rig, on_trouble: OnTrouble) -> KeepsReps:
         """Begin to keep a live session."""
 
 

@@ -7,6 +7,7 @@ import uuid
 from pathlib import Path
 
 from drilltimer.app.drive import OnTrouble
+from drilltimer.app.open import Rig
 from drilltimer.app.plan import Plan
 from drilltimer.audio.files import data_folder
 from drilltimer.errors import HistoryError, Notice, notice
@@ -17,7 +18,6 @@ from drilltimer.history.journal import Journal, device_name, now_utc, versions
 from drilltimer.history.protocol import block_entries, protocol_of
 from drilltimer.history.queries import find_player
 from drilltimer.history.store import History
-from drilltimer.model import AudioStream, Placement
 
 __all__ = ["about_days", "clean_name", "history_path", "open_history", "open_journal"]
 
@@ -59,14 +59,7 @@ def about_days(player: str, plan: Plan) -> list[Notice]:
     return [notice("warning", text=each) for each in told]
 
 
-def open_journal(
-    player: str,
-    plan: Plan,
-    placement: Placement,
-    stream: AudioStream,
-    simulated: bool,
-    on_trouble: OnTrouble,
-) -> Journal:
+def open_journal(player: str, plan: Plan, rig: Rig, on_trouble: OnTrouble) -> Journal:
     """Begin to keep a live session of a player.
 
     Raises
@@ -81,11 +74,11 @@ def open_journal(
         drill=plan.drill.name,
         protocol=protocol_of(plan.drill),
         seed=plan.seed,
-        source="simulated" if simulated else "live",
-        placement=placement,
-        input_device=device_name(stream, "source"),
-        output_device=device_name(stream, "sink"),
-        rate_hz=stream.rate_hz,
+        source="simulated" if rig.simulated else "live",
+        placement=rig.placement,
+        input_device=device_name(rig.stream, "source"),
+        output_device=device_name(rig.stream, "sink"),
+        rate_hz=rig.stream.rate_hz,
         versions=versions(),
         blocks=block_entries(plan.drill),
     )

@@ -10,11 +10,12 @@ import sys
 import time
 from collections.abc import Callable, Mapping
 from types import TracebackType
-from typing import Any, Self, TextIO
+from typing import Any, Protocol, Self, TextIO
 
 from rich.console import Console, RenderableType
 from rich.live import Live
 
+from drilltimer.errors import Notice
 from drilltimer.model import Health
 from drilltimer.score.feedback import Message
 from drilltimer.session import Session
@@ -28,6 +29,20 @@ from drilltimer.units import printable
 FRAME_S = 0.1
 NEWS_S = 10.0  # time to look up and read
 GUESSES: Mapping[str, Message] = {"e": Message.EARLY, "o": Message.ON_TIME, "l": Message.LATE}
+
+
+class Pausable(Protocol):
+    """A session that can stand still."""
+
+    @property
+    def paused(self) -> Notice | None:
+        """Why it stands still; None while it runs."""
+
+    def pause(self, why: Notice) -> None:
+        """Fall silent at once; reps that have begun are void."""
+
+    def resume(self) -> None:
+        """Go on with what had not begun."""
 
 
 class LiveScreen:
@@ -110,21 +125,34 @@ def obey(key: str, session: Session) -> None:
         For "q".
     """
     match key.casefold():
-        case " " | "p":
-            if session.paused:
-                session.resume()
-            else:
-                session.pause(BY_KEY)
         case "r":
             session.repeat_call()
         case "f":
             session.request()
         case "v":
             session.mark_void()
-        case "q":
-            raise KeyboardInterrupt
         case guess if guess in GUESSES:
             session.guess(GUESSES[guess])
+        case other:
+            obey_any(other, session)
+
+
+def obey_any(key: str, session: Pausable) -> None:
+    """Do what a key asks for in every session: stand still or go on, end; any other does nothing.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        For "q".
+    """
+    match key:
+        case " " | "p":
+            if session.paused:
+                session.resume()
+            else:
+                session.pause(BY_KEY)
+        case "q":
+            raise KeyboardInterrupt
 
 
 def has_screen(output: TextIO = sys.stdout) -> bool:
