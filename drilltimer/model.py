@@ -54,6 +54,7 @@ class Sound:
     Parameters
     ----------
     samples : float32 array, shape (n,)
+        Full scale is +-1.
     anchor : int
         Frame inside the sound that *is* its moment: 0 for a contact, the last frame for a swing.
     """
@@ -131,14 +132,22 @@ class Rep:
     ladder: tuple[Window, ...] = ()
 
 
+DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
+
+
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """Who stands where. Distances in metres along the sound's way, air temperature in °C."""
+    """Who stands where: metres along the sound's way, air in °C. What is `unknown` nobody told; it is a guess."""
 
     speaker_to_player_m: float = 0.0
     player_to_mic_m: float = 0.0
     speaker_to_mic_m: float = 0.0
     air_c: float = 20.0
+    unknown: frozenset[str] = frozenset()
+
+    def known(self) -> dict[str, float]:
+        """What somebody told, by its name."""
+        return {name: getattr(self, name) for name in (*DISTANCES, "air_c") if name not in self.unknown}
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +159,7 @@ class Block:
     start : int
         Frame number of the first sample on the stream's one clock.
     samples : float32 array, shape (n, input channels)
+        A column for each microphone; full scale is +-1.
     played : float32 array, shape (n, output channels)
         What left for the loudspeaker in these frames. It is heard later by the round trip, which nobody knows
         beforehand.

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from drilltimer.model import Cue, Placement, Rep, Samples, Sound
 from drilltimer.recordings.audio_file import AudioFile
-from drilltimer.recordings.distance import Standing
 from drilltimer.recordings.reference import open_reference
 from drilltimer.recordings.run import ScoredRecording, score_playback, unheard
 from drilltimer.recordings.sheet_search import Traces, find_playbacks
@@ -182,9 +181,8 @@ def score_recording(recording: Path, sheet_file: Path, placement: Placement | No
     placement : Placement, optional
         Instead of the sheet's, all of it known.
     """
-    standing = None if placement is None else Standing(placement)
     with AudioFile(recording, salvage=True) as heard, open_reference(sheet_file) as played:
         playbacks = find_playbacks(played, heard, Traces(heard))
         if not playbacks:
             raise unheard(heard, f"no contact cue of {sheet_file.name} is heard in it")
-        return score_playback(played, heard, playbacks[0], standing)
+        return score_playback(played, heard, playbacks[0], placement)

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from drilltimer.cli import main
-from drilltimer.cli.common import note, print_document, print_result
+from drilltimer.cli.terminal import note, print_document, print_result
 from drilltimer.history.export import export_history
 from drilltimer.history.store import History
 from drilltimer.ui.lines import table

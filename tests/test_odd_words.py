@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from drilltimer.audio.paths import as_text, expanded, for_libsndfile, is_text
+from drilltimer.audio.files import as_text, expanded, for_libsndfile, is_text
 from drilltimer.cli import main
 from drilltimer.errors import RecordingError
 from drilltimer.history.entries import Player

@@ -77,7 +77,7 @@ class Recorded:
             "schema": 1,
             "audio": self._played.name,
             "rate_hz": RATE_HZ,
-            "placement": {name: getattr(placed, name) for name in Placement.__dataclass_fields__},
+            "placement": placed.known(),
             "window": {name: getattr(laid_out[0].window, name) for name in ("open_ms", "centre_ms", "close_ms")},
             "reps": [
                 {

@@ -15,19 +15,9 @@ from drilltimer.audio.files import load_word
 from drilltimer.checkup.course import Course, lay_out
 from drilltimer.checkup.findings import HEARD_SHARE, Finding, Hops, Result, find_faults, result_of
 from drilltimer.checkup.measure import LANDING_BAND_HZ, Measured, measure
-from drilltimer.hear.filters import filtered
 from drilltimer.hear.listen import Listener
-from drilltimer.model import (
-    AudioStream,
-    Block,
-    Cue,
-    Drill,
-    LandingSound,
-    Placement,
-    Rep,
-    Samples,
-    Window,
-)
+from drilltimer.hear.picture import filtered
+from drilltimer.model import AudioStream, Block, Cue, Drill, LandingSound, Placement, Rep, Samples, Window
 from drilltimer.score.match import correction_ms
 from drilltimer.session import Ended, Judged, Play, Session
 from drilltimer.sound.bank import resample
@@ -54,6 +44,7 @@ class Checked:
     Parameters
     ----------
     result : {"good", "usable", "unusable"}
+        "unusable" where a finding stops a session, "usable" where there is any.
     hops : Hops | None
         None where no hops were asked for.
     landings : tuple of tuples of LandingSound
@@ -83,7 +74,7 @@ class Checked:
             ],
             "measured": measured,
             "hops": asdict(self.hops) if self.hops else None,
-            "placement": asdict(self.placement),
+            "placement": self.placement.known(),
             "correction_ms": round(self.correction_ms, 3),
         }
 

@@ -1,4 +1,8 @@
-"""The loop of a session on a stream: sound to the session, what it asks for back to the stream, over losses."""
+"""The loop of a session on a stream: sound to the session, what it asks for back to the stream, over losses.
+
+The stream can be opened again: one clock over every loss of the device. A device is back when it sounds: a sound server
+that stands still lets streams be opened and started.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +13,12 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, Protocol
 
 from drilltimer.app.interrupt import end_if_asked, forget_request
-from drilltimer.app.lasting import LastingStream
 from drilltimer.errors import DeviceError, Notice, Quit, RecordingError, UserError, notice
-from drilltimer.model import Block, Cue, Health
+from drilltimer.model import AudioStream, Block, Cue, Health, Rep, Sound
 from drilltimer.ui.wording import Tellable
 
 OnTrouble = Callable[[Tellable], None]  # told of what ends no session
+Open = Callable[[], AudioStream]
 
 WAIT_S = 120.0  # for a lost device to come back
 TRY_EVERY_S = 1.0
@@ -83,7 +87,7 @@ def drive(
     stream : LastingStream
         Not yet started; closed when this returns.
     wait_s : float
-        How long to wait for a lost device.
+        Seconds until a lost device is given up.
     act : callable
         Does what the session asks for; False when it has ended.
     tick : callable
@@ -188,3 +192,114 @@ def kept(step: Callable[[], None], on_trouble: OnTrouble) -> None:
         step()
     except RecordingError as fault:
         on_trouble(fault)
+
+
+class LastingStream:
+    """An `AudioStream` on whichever stream is open at the moment; its frames count on as if nothing had happened.
+
+    Parameters
+    ----------
+    first : AudioStream
+        Open, not yet started.
+    again : callable, optional
+        Opens the same device once more, not yet started; raises `DeviceError` while it is away. None: a loss is
+        final.
+    """
+
+    def __init__(self, first: AudioStream, again: Open | None = None) -> None:
+        self.rate_hz = first.rate_hz
+        self.input_channels = first.input_channels
+        self.output_channels = first.output_channels
+        self.losses = 0
+        self._stream = first
+        self._again = again
+        self._base = 0  # our frame at which the open stream's frame 0 lies
+        self._end = 0
+        self._before = Health()
+        self._first: Block | None = None  # of a stream that was opened again, not yet handed out
+
+    @property
+    def can_return(self) -> bool:
+        """Whether there is a way to open the device again."""
+        return self._again is not None
+
+    def start(self) -> None:
+        """Let sound run; the first block starts at frame 0."""
+        self._stream.start()
+
+    def play(self, start: int, sound: Sound, cue: Cue, rep: Rep | None = None) -> None:
+        """Add `sound` to the output, its first sample at our frame `start`."""
+        self._stream.play(start - self._base, sound, cue, rep)
+
+    def silence(self) -> None:
+        """Drop what has not sounded."""
+        self._stream.silence()
+
+    def read(self) -> Block:
+        """Next block. Raises `DeviceError` when the device is lost; `reopen` may then bring it back."""
+        block, self._first = self._first or self._stream.read(), None
+        block = replace(block, start=block.start + self._base)
+        self._end = block.start + len(block.samples)
+        return block
+
+    def reopen(self) -> bool:
+        """Try once to open the device again, to start it and to hear its first block; False while it is away.
+
+        A sound server that stands still lets streams be opened and started: only sound is a sign of life.
+
+        Raises
+        ------
+        DeviceError
+            It came back with another rate or other channels, for which this session's sounds are not made.
+        """
+        if self._again is None:
+            return False
+        self._retire()
+        try:
+            stream = self._again()
+        except DeviceError:
+            return False
+        ours = (self.rate_hz, self.input_channels, self.output_channels)
+        if (stream.rate_hz, stream.input_channels, stream.output_channels) != ours:
+            stream.close()
+            raise DeviceError(
+                f"the sound device came back at {stream.rate_hz} Hz instead of {self.rate_hz} Hz",
+                fix="Begin a new session on it.",
+            )
+        try:
+            stream.start()
+            self._first = stream.read()
+        except DeviceError:
+            stream.close()
+            return False
+        self._stream, self._base = stream, self._end
+        self._retired = False
+        self.losses += 1
+        return True
+
+    _retired = False
+
+    def _retire(self) -> None:
+        """Close the lost stream, once, and keep its counts."""
+        if not self._retired:
+            self._before = self.health()
+            self._stream.close()
+            self._retired = True
+
+    def health(self) -> Health:
+        """Counts over all streams so far."""
+        if self._retired:
+            return self._before
+        now, before = self._stream.health(), self._before
+        worst = [ms for ms in (before.worst_callback_ms, now.worst_callback_ms) if ms is not None]
+        return replace(
+            now,
+            blocks=before.blocks + now.blocks,
+            xruns=before.xruns + now.xruns,
+            worst_callback_ms=max(worst, default=None),
+            notes=tuple(dict.fromkeys((*before.notes, *now.notes))),
+        )
+
+    def close(self) -> None:
+        """End; may be called twice."""
+        self._retire()

@@ -9,13 +9,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, OnTrouble, drive, kept, soften_first
-from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, LastingStream, OnTrouble, Open, drive, kept, soften_first
 from drilltimer.app.plan import Plan, load_bank, load_feedback
 from drilltimer.hear.listen import Listener
 from drilltimer.model import AudioStream, Block, Health, LandingSound, Placement, Rep, Scores, Verdict
 from drilltimer.score.progress import move_notice
-from drilltimer.session import Ended, Event, Judged, Play, Session, Silence, Snapshot
+from drilltimer.session import Ended, Event, Judged, Play, Session, Silence
 from drilltimer.units import frames_from_s, s_from_ms
 
 
@@ -90,7 +89,7 @@ def run_live(
     record: RecordOn | None = None,
     reopen: Open | None = None,
     wait_s: float = WAIT_S,
-    on_rep: Callable[[Rep, Verdict, Snapshot], None],
+    on_rep: Callable[[Rep, Verdict], None],
     on_trouble: OnTrouble,
     screen: Screen | None = None,
     landings: Sequence[Sequence[LandingSound]] = (),
@@ -106,7 +105,7 @@ def run_live(
     reopen : callable, optional
         Opens the device again after it was lost; the session pauses until then.
     wait_s : float
-        How long to wait for it.
+        Seconds until a device that stays away is given up, and the session with it.
     on_rep, on_trouble : callable
         Told of each judged rep, and of what else is worth a line: faults that do not end the session, and moves to
         another level.
@@ -139,7 +138,7 @@ def run_live(
                     if recorder:
                         recorder.recall(session.now)
                 case Judged():
-                    on_rep(event.rep, event.verdict, session.snapshot())
+                    on_rep(event.rep, event.verdict)
                     if event.move:
                         on_trouble(move_notice(event.move))
                 case Ended():

@@ -7,12 +7,27 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from drilltimer.app.drive import Open
 from drilltimer.errors import DeviceError, UserError
-from drilltimer.model import AudioStream, Placement
+from drilltimer.model import AudioStream, LandingSound, Placement
 
 if TYPE_CHECKING:
     from drilltimer.audio.claim import Claim
     from drilltimer.audio.stream import SoundCard
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """An open stream, not yet started; where the player stands, and how the player's landings sound there.
+
+    `reopen` opens the same devices again after a loss; None where there are none, as in a simulated room.
+    """
+
+    stream: AudioStream
+    placement: Placement
+    reopen: Open | None = None
+    landings: tuple[tuple[LandingSound, ...], ...] = ()
+    simulated: bool = False
 
 
 def open_room(skill: str, seed: int, placement: Placement, speed: float) -> AudioStream:

@@ -19,7 +19,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self
 
-from drilltimer.audio.paths import expanded
+from drilltimer.audio.files import expanded
 from drilltimer.errors import DeviceError, UserError
 
 # Two sound servers on one machine have devices of the same names.

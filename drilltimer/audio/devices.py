@@ -205,8 +205,6 @@ def choose_rate(source: Device, sink: Device, channels: tuple[int, int], asked_h
 
     Parameters
     ----------
-    source, sink : Device
-        Input and output.
     channels : tuple of int
         Input and output channels wanted.
 

@@ -1,4 +1,7 @@
-"""Where drills and sounds lie, and what is in them: shipped folders, the user's own folders, drill texts, words."""
+"""Where drills and sounds lie, and what is in them: shipped folders, the user's own folders, drill texts, words.
+
+And paths: as people write them, and as C libraries take them.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +17,6 @@ from typing import Any, Literal
 
 import numpy as np
 
-from drilltimer.audio.paths import expanded, for_libsndfile
 from drilltimer.errors import DrillFileError, SoundError, UserError
 from drilltimer.model import TYPICAL_RECOGNITION_S, Samples, Sound
 from drilltimer.sound.render import CONTACTS, SWING
@@ -307,3 +309,30 @@ def list_words(language: str = "en") -> list[WordFile]:
             for path in (folder / language).glob(f"*{suffix}"):
                 found[path.stem.casefold()] = WordFile(path.stem.casefold().replace("-", " "), path, own)
     return [found[name] for name in sorted(found)]
+
+
+def expanded(path: str | Path) -> Path:
+    """`path` with its leading "~" made the home folder; "~name" of nobody is a name like any other."""
+    try:
+        return Path(path).expanduser()
+    except RuntimeError:
+        return Path(path)
+
+
+def is_text(name: str) -> bool:
+    """Whether a file's name is text; POSIX allows any bytes, which Python hands out as lone surrogates."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def as_text(name: str) -> str:
+    """A file's name as text, what is none of it written as escapes."""
+    return name.encode("utf-8", "backslashreplace").decode()
+
+
+def for_libsndfile(path: Path) -> str | bytes:
+    """`path` as python-soundfile opens it: it refuses names that are no text, but not their bytes."""
+    return str(path) if is_text(str(path)) else os.fsencode(path)

@@ -42,6 +42,7 @@ class Ring:
         start : int
             Frame number of its first frame.
         heard, played : float32 arrays, shapes (n, input channels) and (n, output channels)
+            Of the same frames; played is what left, and is heard later.
         xrun : bool
             Sound was lost in or just before it.
         """

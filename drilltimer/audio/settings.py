@@ -63,7 +63,7 @@ def keep_settings(settings: DeviceSettings) -> bool:
         for each in load_settings()
         if (each.input_name, each.output_name) != (settings.input_name, settings.output_name)
     ]
-    document = {"schema": SCHEMA, "devices": [asdict(each) for each in (settings, *others)]}
+    document = {"schema": SCHEMA, "devices": [_document(each) for each in (settings, *others)]}
     path = settings_file()
     fresh = path.with_suffix(f".{os.getpid()}")
     try:
@@ -75,8 +75,13 @@ def keep_settings(settings: DeviceSettings) -> bool:
     return True
 
 
+def _document(settings: DeviceSettings) -> dict[str, Any]:
+    return asdict(settings) | {"placement": settings.placement.known()}
+
+
 def _entry(entry: dict[str, Any]) -> DeviceSettings:
-    placement = Placement(**{name: float(value) for name, value in entry["placement"].items()})
+    numbers: dict[str, Any] = {name: float(value) for name, value in entry["placement"].items()}
+    placement = replace(Placement(), **numbers)
     landings = tuple(
         tuple(_landing(each) for each in channel if "mark" in each) for channel in entry.get("landings", ())
     )

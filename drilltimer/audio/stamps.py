@@ -33,7 +33,7 @@ class Stamps:
         adc_s : float
             Time at which the block's first sample entered the converter, on the stream's own clock.
         frames : int
-            Length of the block.
+            Frames in the block.
         """
         if not self.trusted:
             return False

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drilltimer.checkup.course import HISS_BAND_HZ, Course, Sounding
-from drilltimer.hear.filters import filtered
 from drilltimer.hear.locate import locate_cue
+from drilltimer.hear.picture import filtered
 from drilltimer.model import Samples
 from drilltimer.units import a_weighting_db, db_from_ratio, frames_from_s, ms_from_s, s_from_frames, s_from_ms
 

@@ -19,9 +19,9 @@ import click
 from drilltimer import __version__
 from drilltimer.app.interrupt import take_requests
 from drilltimer.cli.check import check
-from drilltimer.cli.common import INTERRUPTED, note, print_result
 from drilltimer.cli.run import run
 from drilltimer.cli.sounds import devices, sounds
+from drilltimer.cli.terminal import INTERRUPTED, note, print_result
 from drilltimer.cli.wings import house
 from drilltimer.errors import UserError
 

@@ -7,23 +7,19 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
+from drilltimer.cli.options import (
     AIR_C,
     DISTANCE_M,
     METRES,
     SPEAKER_TO_MIC_M,
     air_option,
-    ask,
-    ask_number,
     input_option,
     json_option,
     language_option,
-    note,
     output_option,
-    print_document,
-    print_result,
     simulate_option,
 )
+from drilltimer.cli.terminal import ask, ask_number, note, print_document, print_result
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -73,7 +69,7 @@ def check(
     from drilltimer.app.check import run_check
     from drilltimer.app.open import open_card, open_room
     from drilltimer.audio.settings import find_settings
-    from drilltimer.cli.live import wording_for
+    from drilltimer.cli.terminal import wording_for
 
     wording = wording_for(language)
     asks = sys.stdin.isatty() and sys.stdout.isatty() and not as_json

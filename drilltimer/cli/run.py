@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
+from drilltimer.cli.options import (
     FEEDBACK,
     METRES,
     air_option,
@@ -19,16 +19,15 @@ from drilltimer.cli.common import (
     language_option,
     level_option,
     new_seed,
-    note,
     output_option,
     player_option,
-    print_document,
     refuse_speed,
     seed_option,
     simulate_option,
     speed_option,
     wait_option,
 )
+from drilltimer.cli.terminal import note, print_document
 
 if TYPE_CHECKING:
     from drilltimer.app.live import Outcome
@@ -99,10 +98,9 @@ def run(
     from drilltimer.app.examine import told_before
     from drilltimer.app.live import run_live
     from drilltimer.app.plan import check_words, make_plan, with_feedback
-    from drilltimer.audio.paths import expanded
-    from drilltimer.cli.live import RepList, Troubles, open_screen, wording_for
-    from drilltimer.cli.progress import hearing
+    from drilltimer.audio.files import expanded
     from drilltimer.cli.stage import Wanted, open_stage, somebody_there
+    from drilltimer.cli.terminal import RepList, Troubles, hearing, open_screen, wording_for
     from drilltimer.cli.wings import house
 
     refuse_speed(simulate, speed)
@@ -127,7 +125,7 @@ def run(
     )
     if player:
         diary = house().diary()
-        listed.journal = diary.open_journal(player, plan, stage.placement, stage.stream, bool(simulate), troubles)
+        listed.journal = diary.open_journal(player, plan, stage, troubles)
     record_on = None
     if record:
         session = listed.journal.uid if listed.journal else ""
@@ -180,7 +178,7 @@ def _announce(plan: Plan, placement: Placement, record: Path | None, wording: Wo
 
 def _conclude(outcome: Outcome, wording: Wording, as_json: bool) -> None:
     """Scores or document, and how it ended."""
-    from drilltimer.cli.live import conclude, opening_lines, say
+    from drilltimer.cli.terminal import conclude, opening_lines, say
     from drilltimer.score.document import RecordingClock, score_document
     from drilltimer.ui.lines import health_lines, score_lines
     from drilltimer.ui.wording import english

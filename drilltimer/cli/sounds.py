@@ -4,16 +4,8 @@ from __future__ import annotations
 
 import click
 
-from drilltimer.cli.common import (
-    input_option,
-    json_option,
-    note,
-    output_option,
-    print_document,
-    print_lines,
-    print_result,
-    result_columns,
-)
+from drilltimer.cli.options import input_option, json_option, output_option
+from drilltimer.cli.terminal import note, print_document, print_lines, print_result, result_columns
 
 
 @click.group(invoke_without_command=True)

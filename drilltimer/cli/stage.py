@@ -7,28 +7,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drilltimer.cli.check import check_card, choose_volume, devices_line, stand, tell, today
-from drilltimer.cli.common import ask, note
+from drilltimer.cli.terminal import ask, note
 
 if TYPE_CHECKING:
-    from drilltimer.app.check import Landings
-    from drilltimer.app.lasting import Open
-    from drilltimer.app.open import Card
+    from drilltimer.app.open import Card, Rig
     from drilltimer.audio.settings import DeviceSettings
-    from drilltimer.model import AudioStream, Placement
+    from drilltimer.model import Placement
     from drilltimer.ui.wording import Wording
-
-
-@dataclass(frozen=True, slots=True)
-class Rig:
-    """An open stream, not yet started; where the player stands, and how the player's landings sound there.
-
-    `reopen` opens the same devices again after a loss; None where there are none.
-    """
-
-    stream: AudioStream
-    placement: Placement
-    reopen: Open | None = None
-    landings: Landings = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +34,15 @@ def open_stage(wanted: Wanted, seed: int, wording: Wording, *, asks: bool) -> Ri
     Parameters
     ----------
     seed : int
-        Of the simulated player.
+        Of the simulated player; what is simulated is the same for the same one.
     asks : bool
         There is somebody to ask: whether the level is comfortable, and once a day a short sound check.
     """
-    from drilltimer.app.open import open_room
+    from drilltimer.app.open import Rig, open_room
 
     if wanted.simulate:
         placement = stand(None, wanted.distance_m, wanted.air_c)
-        return Rig(open_room(wanted.simulate, seed, placement, wanted.speed), placement)
+        return Rig(open_room(wanted.simulate, seed, placement, wanted.speed), placement, simulated=True)
     return _ready_card(wanted, wording, asks=asks)
 
 
@@ -82,7 +67,7 @@ def at_comfortable_level(card: Card, known: DeviceSettings | None, wording: Word
 
 
 def _ready_card(wanted: Wanted, wording: Wording, *, asks: bool) -> Rig:
-    from drilltimer.app.open import open_card
+    from drilltimer.app.open import Rig, open_card
     from drilltimer.audio.settings import find_settings
 
     card = open_card(wanted.input_name, wanted.output_name, instead="run DRILL --simulate club")

@@ -23,9 +23,10 @@ from drilltimer.errors import UserError
 if TYPE_CHECKING:
     from drilltimer.app.drive import OnTrouble
     from drilltimer.app.live import KeepsReps, RecordOn
+    from drilltimer.app.open import Rig
     from drilltimer.app.plan import Plan
     from drilltimer.errors import Notice
-    from drilltimer.model import AudioStream, Placement, Rep, Verdict
+    from drilltimer.model import Rep, Verdict
 
 
 class Diary(Protocol):
@@ -43,15 +44,7 @@ class Diary(Protocol):
     def advice(self, judged: Sequence[tuple[Rep, Verdict]]) -> Notice:
         """What to practise next, after reps as they were judged."""
 
-    def open_journal(
-        self,
-        player: str,
-        plan: Plan,
-        placement: Placement,
-        stream: AudioStream,
-        simulated: bool,
-        on_trouble: OnTrouble,
-    ) -> KeepsReps:
+    def open_journal(self, player: str, plan: Plan, rig: Rig, on_trouble: OnTrouble) -> KeepsReps:
         """Begin to keep a live session."""
 
 

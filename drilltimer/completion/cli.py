@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from drilltimer.cli.common import note, print_result
+from drilltimer.cli.terminal import note, print_result
 from drilltimer.cli.wings import House
 from drilltimer.errors import UserError
 

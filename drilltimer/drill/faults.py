@@ -24,8 +24,6 @@ def problems_of(tree: Tree, errors: list[ErrorDetails], schema: dict[str, Any]) 
 
     Parameters
     ----------
-    errors : list of ErrorDetails
-        What the form found.
     schema : dict
         JSON Schema of the form, which knows the right spellings.
     """

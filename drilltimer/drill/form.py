@@ -206,7 +206,7 @@ class CallsForm(Form):
     )
     delay_s: Delay | None = Field(default=None, description="instead: from the contact to the beginning of the call")
     # With two words, whoever always bets on the likeliest one is right 58 % of the time at 3, 54 % at 4 (measured over
-    # 1500 series of 40 calls, tests/test_shuffle.py): the shorter the runs, the more a change is due.
+    # 1500 series of 40 calls, tests/drill/test_shuffle.py): the shorter the runs, the more a change is due.
     longest_run: Annotated[int, Field(ge=1, le=20)] = Field(default=4, description="same word at most so often")
     share: Share = Field(default=1.0, description="share of contacts that are followed by a call")
     switch_share: Share = Field(default=0.0, description="share of calls that another word takes back")

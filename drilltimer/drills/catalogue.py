@@ -10,8 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from drilltimer.app.plan import Plan, make_plan
-from drilltimer.audio.files import DRILL_SUFFIXES, list_drills, user_folder
-from drilltimer.audio.paths import expanded
+from drilltimer.audio.files import DRILL_SUFFIXES, expanded, list_drills, user_folder
 from drilltimer.drill.language import drill_schema
 from drilltimer.drills.sports import starting_file
 from drilltimer.errors import DrillFileError

@@ -7,16 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
-    completed,
-    drill_names,
-    json_option,
-    note,
-    print_document,
-    print_lines,
-    print_result,
-    result_columns,
-)
+from drilltimer.cli.options import completed, drill_names, json_option
+from drilltimer.cli.terminal import note, print_document, print_lines, print_result, result_columns
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:

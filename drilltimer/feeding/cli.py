@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drilltimer.cli.common import (
+from drilltimer.cli.options import (
     FEEDBACK,
     METRES,
     MILLISECONDS,
@@ -19,25 +19,32 @@ from drilltimer.cli.common import (
     language_option,
     level_option,
     new_seed,
-    note,
     output_option,
     player_option,
-    print_document,
-    print_lines,
     refuse_speed,
-    result_columns,
     seed_option,
     simulate_option,
     speed_option,
     wait_option,
 )
-from drilltimer.cli.live import Troubles, conclude, opening_lines, remark, say, wording_for
-from drilltimer.cli.progress import hearing
+from drilltimer.cli.terminal import (
+    Troubles,
+    conclude,
+    hearing,
+    note,
+    opening_lines,
+    print_document,
+    print_lines,
+    remark,
+    result_columns,
+    say,
+    wording_for,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from drilltimer.app.lasting import Open
+    from drilltimer.app.drive import Open
     from drilltimer.cli.wings import House
     from drilltimer.feeding.run import Asked, FedBoard, FedSession
     from drilltimer.history.journal import Journal
@@ -113,7 +120,7 @@ def feed(recording: Path | None, **options: Any) -> None:
     wording = wording_for(options["language"])
     asked = _asked(recording, options)
     note(wording("run.cautions"))
-    note(wording("feed.doubt", ms=asked.spots.doubt_ms))
+    note(wording("feed.doubt", ms=asked.doubt_ms))
     if recording is None:
         outcome, keep = _live(asked, wording, options)
     else:
@@ -135,7 +142,7 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
     from drilltimer.drill.windows import window_for
     from drilltimer.errors import UserError
     from drilltimer.feeding.run import Asked
-    from drilltimer.feeding.spots import Spots
+    from drilltimer.feeding.spots import placed
     from drilltimer.model import FeedbackPlan, Window
 
     level: Level | None = options["level"] or "club"
@@ -154,9 +161,11 @@ def _asked(recording: Path | None, options: dict[str, Any]) -> Asked:
             "--record, --set-up and --minutes are for the microphone, not for a recording", fix="Leave them out."
         )
     metres = {name: options[name] for name in ("feeder_to_mic_m", "player_to_mic_m", "feeder_to_player_m")}
-    spots = Spots(**metres, air_c=options["air_c"], machine=options["feeder"] == "machine")
+    told = placed(**metres, air_c=options["air_c"])
     plan = FeedbackPlan(options["feedback"], delay_s=1.0, spoken=options["spoken"], reminders=False)
-    return Asked(options["play"], spots, window, level, plan if recording is None else None)
+    return Asked(
+        options["play"], told, window, level, plan if recording is None else None, options["feeder"] == "machine"
+    )
 
 
 def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
@@ -177,7 +186,7 @@ def _later(recording: Path, asked: Asked, wording: Wording, options: dict[str, A
 
 
 def _live(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[FedSession, Keep]:
-    from drilltimer.audio.paths import expanded
+    from drilltimer.audio.files import expanded
     from drilltimer.feeding.board import FeedScreen
     from drilltimer.feeding.journal import open_journal
     from drilltimer.feeding.run import run_feed
@@ -230,7 +239,7 @@ def _open(asked: Asked, wording: Wording, options: dict[str, Any]) -> tuple[Audi
 
     if options["simulate"]:
         seed = new_seed() if options["seed"] is None else options["seed"]
-        return Rehearsal(options["simulate"], seed, asked.spots.placement, options["speed"]), None
+        return Rehearsal(options["simulate"], seed, asked.placement, options["speed"]), None
     card = open_card(options["input_name"], options["output_name"], instead="feed --simulate club")
     asks = asked.tells and not options["as_json"] and somebody_there()
     card = at_comfortable_level(card, find_settings(*card.names), wording, asks=asks)

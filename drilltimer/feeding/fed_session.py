@@ -9,9 +9,8 @@ from statistics import median
 
 from drilltimer.feeding.listener import Fed, FeedListener
 from drilltimer.feeding.rhythm import PlayKind
-from drilltimer.feeding.spots import Spots
 from drilltimer.history.marks import Mark
-from drilltimer.model import Block, Grade, Heard, Level, Rep, Scores, Verdict, Window
+from drilltimer.model import Block, Grade, Heard, Level, Placement, Rep, Scores, Verdict, Window
 from drilltimer.score.feedback import CLEARANCE_S, Feedback
 from drilltimer.score.match import BY_HAND, judge
 from drilltimer.score.stats import summarize
@@ -35,31 +34,35 @@ class FeedSession:
 
     Parameters
     ----------
-    play : {"rally", "feed", "return"}
     level : str | None
-        That the window belongs to.
+        That the window belongs to; None for a window of the coach's own.
     teller : Feedback, optional
         None: nothing is told.
     bank : mapping
-        The feedback's sounds.
+        The feedback's sounds by (name, length), at `rate_hz`.
+    doubt_ms : float
+        One sigma of what the way through the air is off by.
     """
 
     def __init__(
         self,
         listener: FeedListener,
-        spots: Spots,
+        placement: Placement,
         window: Window,
         rate_hz: int,
         play: PlayKind,
         level: Level | None = None,
         teller: Feedback | None = None,
         bank: Bank | None = None,
+        *,
+        doubt_ms: float = 0.0,
     ) -> None:
         self.listener = listener
         self.reps: list[Rep] = []
         self.verdicts: list[Verdict] = []
         self.marks: dict[int, Mark] = {}
-        self._spots, self._window, self._level = spots, window, level
+        self._placement, self._window, self._level = placement, window, level
+        self._doubt_ms = doubt_ms
         self._rate_hz, self._play = rate_hz, play
         self._teller, self._bank = teller, bank or {}
         self._contacts: list[float] = []  # seconds, all told
@@ -118,9 +121,9 @@ class FeedSession:
             level=self._level,
         )  # fmt: skip
         heard = Heard(rep.index, fed.contact, True, fed.landing, fed.void)
-        verdict = judge(heard, rep, self._spots.placement, self._rate_hz)
+        verdict = judge(heard, rep, self._placement, self._rate_hz)
         if verdict.uncertainty_ms is not None:
-            doubt_ms = (verdict.uncertainty_ms**2 + self._spots.doubt_ms**2) ** 0.5
+            doubt_ms = (verdict.uncertainty_ms**2 + self._doubt_ms**2) ** 0.5
             verdict = replace(verdict, uncertainty_ms=doubt_ms)
         self.reps.append(rep)
         self.verdicts.append(verdict)

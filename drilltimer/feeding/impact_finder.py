@@ -13,16 +13,10 @@ from itertools import pairwise
 import numpy as np
 
 from drilltimer.feeding.reverberation import PowerTrack
-from drilltimer.hear.filters import filtered
-from drilltimer.hear.onsets import (
-    OnsetCandidate,
-    OnsetCandidates,
-    find_candidates,
-    lateness_ms,
-    running_energy,
-    scatter_ms,
-)
-from drilltimer.hear.sample_buffer import SampleBuffer, Segment
+from drilltimer.hear.ear import Segment
+from drilltimer.hear.listen import SampleBuffer
+from drilltimer.hear.onsets import OnsetCandidate, OnsetCandidates, find_candidates, lateness_ms, scatter_ms
+from drilltimer.hear.picture import filtered, running_energy
 from drilltimer.model import Block
 from drilltimer.units import frames_from_s
 
@@ -53,7 +47,7 @@ class Impact:
     late_ms, scatter_ms : float
         By how much its beginning is usually picked too late, and one sigma about that.
     level_db : float
-        Of its first 14 ms.
+        Power of its first 14 ms, over what was there before.
     features : float array, shape (17,)
         Level (in 6 dB), colour (8, in 6 dB), strength, contrast, decay (4, in 5 dB), attack, and how much louder a
         sound just before was; each scaled so that one unit is about a spread within a class.

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from drilltimer.app.drive import OnTrouble
-from drilltimer.audio.paths import as_text
+from drilltimer.audio.files import as_text
 from drilltimer.errors import HistoryError
 from drilltimer.feeding.run import Asked, FedSession
 from drilltimer.history.entries import BlockEntry, RepEntry, SessionEntry, clean_name
@@ -73,7 +73,7 @@ def _entry(
         protocol=_protocol(asked),
         seed=None,
         source=source,
-        placement=asked.spots.placement,
+        placement=asked.placement,
         input_device=devices[0],
         output_device=devices[1],
         rate_hz=rate_hz,
@@ -85,5 +85,5 @@ def _entry(
 def _protocol(asked: Asked) -> str:
     """What makes two sessions of live feeding comparable, and none with a cued drill."""
     window = asked.window
-    told = (FEEDING, asked.play, asked.spots.machine, window.open_ms, window.centre_ms, window.close_ms)
+    told = (FEEDING, asked.play, asked.machine, window.open_ms, window.centre_ms, window.close_ms)
     return hashlib.sha256(repr(told).encode()).hexdigest()[:16]

@@ -23,10 +23,10 @@ from drilltimer.feeding.sound_classes import (
     shipped_prior,
     touchdown_weights,
 )
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import placed
 from drilltimer.feeding.touchdowns import SECOND_FOOT_S, Echoes, Neighbourhood, chances, half_width_ms, weigh_evidence
-from drilltimer.model import Block, Landing, Onset
-from drilltimer.units import frames_from_s, s_from_frames, s_from_ms, speed_of_sound_m_s
+from drilltimer.model import Block, Landing, Onset, Placement
+from drilltimer.units import frames_from_s, s_from_frames, s_from_ms
 
 STRETCH_S = 30.0  # read at once
 LEARN_S = 120.0  # learned from
@@ -44,7 +44,8 @@ class Court:
     """What is known of the play and the place."""
 
     play: PlayKind = "rally"
-    spots: Spots = field(default_factory=Spots)
+    told: Placement = field(default_factory=placed)
+    machine: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +105,7 @@ class FeedListener:
     ) -> None:
         self._rate_hz, self._court = rate_hz, court
         self._finder = ImpactFinder(rate_hz, channels)
-        self._ways = ways_for(court.spots, speed_of_sound_m_s(court.spots.placement.air_c))
+        self._ways = ways_for(court.told)
         self._start = learned.classes if learned else _fresh(court, prior or shipped_prior())
         self._weights = touchdown_weights() if touchdown is None else touchdown
         self.learned = replace(learned) if learned else Learned.anew(self._start, rate_hz)
@@ -240,7 +241,7 @@ class FeedListener:
 
 
 def _fresh(court: Court, prior: Prior) -> SoundClasses:
-    return classes_for(prior, court.spots)
+    return classes_for(prior, court.told, machine=court.machine)
 
 
 def _contacts(impacts: list[Impact], chance: np.ndarray, rate_hz: float) -> list[tuple[int, float]]:

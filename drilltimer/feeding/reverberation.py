@@ -13,8 +13,8 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
-from drilltimer.hear.bands import BANDS
 from drilltimer.hear.onsets import LAG_S
+from drilltimer.hear.picture import BANDS
 from drilltimer.units import frames_from_s
 
 BEFORE_S, AFTER_S, STEP_S = 0.3, 0.6, 0.001  # an excerpt's reach around a contact, and its steps
@@ -25,10 +25,8 @@ class PowerTrack:
 
     Parameters
     ----------
-    rate_hz : float
-        Of the stream.
     keep_s : float
-        How much is kept.
+        Seconds before the latest power that can still be cut out.
     """
 
     def __init__(self, rate_hz: float, keep_s: float) -> None:

@@ -17,7 +17,9 @@ import numpy as np
 
 from drilltimer.feeding.forward_backward import REACH, Chain
 from drilltimer.feeding.sound_classes import BEFORE_FEEDER_M, Kind
-from drilltimer.feeding.spots import USUAL_FEEDER_M, USUAL_PLAYER_M, Spots
+from drilltimer.feeding.spots import reckoned
+from drilltimer.model import Placement
+from drilltimer.units import speed_of_sound_m_s
 
 PlayKind = Literal["rally", "feed", "return"]
 UNHEARD = 0.08  # chance that a state makes no sound that is heard
@@ -93,10 +95,10 @@ class Ways:
         return self.feeder_s if kind == Kind.CONTACT else self.player_s
 
 
-def ways_for(spots: Spots, speed_m_s: float) -> Ways:
+def ways_for(told: Placement) -> Ways:
     """How long sounds travel to the microphone; usual distances stand in for those that nobody told."""
-    feeder_m = USUAL_FEEDER_M if spots.feeder_to_mic_m is None else spots.feeder_to_mic_m
-    player_m = USUAL_PLAYER_M if spots.player_to_mic_m is None else spots.player_to_mic_m
+    place = reckoned(told)
+    feeder_m, player_m, speed_m_s = place.speaker_to_mic_m, place.player_to_mic_m, speed_of_sound_m_s(place.air_c)
     return Ways(feeder_m / speed_m_s, player_m / speed_m_s, max(feeder_m - BEFORE_FEEDER_M, 2.0) / speed_m_s)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from math import ceil
 from pathlib import Path
@@ -12,17 +12,28 @@ from typing import Protocol, Self
 
 import numpy as np
 
-from drilltimer.app.drive import WAIT_S, Ending, OnTrouble, drive, kept, soften_first
-from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.app.drive import WAIT_S, Ending, LastingStream, OnTrouble, Open, drive, kept, soften_first
 from drilltimer.audio.files import load_word
 from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.listener import Court, FeedListener, Learned
 from drilltimer.feeding.rhythm import PlayKind
 from drilltimer.feeding.setup import SetUp
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import doubt_ms, reckoned
 from drilltimer.history.marks import FEEDING, Mark
-from drilltimer.model import AudioStream, Block, Cue, FeedbackPlan, Health, Level, Rep, Scores, Verdict, Window
+from drilltimer.model import (
+    AudioStream,
+    Block,
+    Cue,
+    FeedbackPlan,
+    Health,
+    Level,
+    Placement,
+    Rep,
+    Scores,
+    Verdict,
+    Window,
+)
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.writing import AudioWriter
 from drilltimer.score.feedback import Feedback, feedback_sounds
@@ -38,10 +49,11 @@ class Asked:
     """What is practised and where: kind of play, who feeds, places, window, feedback."""
 
     play: PlayKind
-    spots: Spots
+    told: Placement
     window: Window
     level: Level | None = None
     feedback: FeedbackPlan | None = None  # None: nothing is told
+    machine: bool = False
 
     @property
     def name(self) -> str:
@@ -56,10 +68,17 @@ class Asked:
     @property
     def court(self) -> Court:
         """What the listener needs to know."""
-        spots = self.spots
-        if spots.feeder_to_mic_m is None and spots.feeder_to_player_m is not None:
-            spots = replace(spots, feeder_to_mic_m=spots.placement.speaker_to_mic_m)
-        return Court(self.play, spots)
+        return Court(self.play, self.told, self.machine)
+
+    @property
+    def placement(self) -> Placement:
+        """Who is taken to stand where."""
+        return reckoned(self.told)
+
+    @property
+    def doubt_ms(self) -> float:
+        """One sigma of what the way through the air is off by."""
+        return doubt_ms(self.told, machine=self.machine)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,15 +124,13 @@ def hear_recording(
             first.feed(block)
         first.finish()
         listener = FeedListener(file.rate_hz, file.channels, asked.court, first.learned)
-        session = FeedSession(listener, asked.spots, asked.window, file.rate_hz, asked.play, asked.level)
+        session = _session(asked, listener, file.rate_hz)
         for done, block in enumerate(_blocks(file), total // 2):
             on_heard(done, total)
             session.feed(block)
         session.finish()
         rate_hz, fault, live = file.rate_hz, file.fault(), file.session
-        health = Health(
-            notes=(notice("feed.in_doubt", ms=asked.spots.doubt_ms), *([file.damage] if file.damage else ()))
-        )
+        health = Health(notes=(notice("feed.in_doubt", ms=asked.doubt_ms), *([file.damage] if file.damage else ())))
     if not session.verdicts:
         raise RecordingError(
             f"{path}: no feeder's contact is heard in it",
@@ -180,7 +197,7 @@ def run_feed(
     reopen : callable, optional
         Opens the device again after it was lost.
     wait_s : float
-        How long to wait for a lost device.
+        Seconds until a device that stays away is given up, and the session with it.
     on_rep : callable
         Told of each judged rep, and again when the coach has marked it.
     screen : FedBoard, optional
@@ -196,7 +213,11 @@ def run_feed(
     except BaseException:
         lasting.close()
         raise
-    begin = partial(_session, asked, rate_hz, channels, teller, bank)
+
+    def begin(learned: Learned | None) -> FeedSession:
+        listener = FeedListener(rate_hz, channels, asked.court, learned)
+        return _session(asked, listener, rate_hz, teller, bank)
+
     fed = FedRun(begin, asked.window, rate_hz, set_up, length_s, on_stage)
     soften = soften_first()
 
@@ -307,10 +328,10 @@ class FedRun:
 
 
 def _session(
-    asked: Asked, rate_hz: int, channels: int, teller: Feedback | None, bank: Bank, learned: Learned | None
+    asked: Asked, listener: FeedListener, rate_hz: int, teller: Feedback | None = None, bank: Bank | None = None
 ) -> FeedSession:
-    listener = FeedListener(rate_hz, channels, asked.court, learned)
-    return FeedSession(listener, asked.spots, asked.window, rate_hz, asked.play, asked.level, teller, bank)
+    play, level, doubt_ms = asked.play, asked.level, asked.doubt_ms
+    return FeedSession(listener, asked.placement, asked.window, rate_hz, play, level, teller, bank, doubt_ms=doubt_ms)
 
 
 def _teller(asked: Asked, rate_hz: int) -> tuple[Bank, Feedback | None]:

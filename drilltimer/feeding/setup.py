@@ -9,7 +9,7 @@ from drilltimer.feeding.listener import Court, Learned
 from drilltimer.feeding.rhythm import read, ways_for
 from drilltimer.feeding.sound_classes import Kind, classes_for, shipped_prior
 from drilltimer.model import Block
-from drilltimer.units import frames_from_s, s_from_frames, speed_of_sound_m_s
+from drilltimer.units import frames_from_s, s_from_frames
 
 FEEDING_S, HOPPING_S = 18.0, 12.0
 HOPS = 5
@@ -54,12 +54,12 @@ class SetUp:
         """Classes from both stretches; what was not done teaches nothing."""
         feeds = [impact for impact in self._impacts if impact.at < hopping_from]
         hops = [impact for impact in self._impacts if impact.at >= hopping_from]
-        classes = classes_for(shipped_prior(), self._court.spots)
+        classes = classes_for(shipped_prior(), self._court.told, machine=self._court.machine)
         features, shares = [], []
         if feeds:
             times_s = np.array([s_from_frames(impact.at, self._rate_hz) for impact in feeds])
             figures = np.array([impact.features for impact in feeds])
-            ways = ways_for(self._court.spots, speed_of_sound_m_s(self._court.spots.placement.air_c))
+            ways = ways_for(self._court.told)
             hypothesis = read(times_s, classes.log_densities(figures), classes.prior.per_s, "feed", ways)
             features.append(figures)
             shares.append(hypothesis.shares)

@@ -17,7 +17,8 @@ from importlib.resources import files
 import numpy as np
 
 from drilltimer.feeding.impact_finder import LEVEL
-from drilltimer.feeding.spots import USUAL_FEEDER_M, USUAL_PLAYER_M, Spots
+from drilltimer.feeding.spots import USUAL_FEEDER_M, USUAL_PLAYER_M, reckoned
+from drilltimer.model import Placement
 
 HEAVY_TAIL = 12.0  # degrees of freedom: no sound is as improbable as a Gaussian says
 TEMPER = 0.6  # features say the same thing twice
@@ -53,6 +54,7 @@ class Prior:
     Parameters
     ----------
     middle : float array, shape (K, D)
+        Usual features of each class, all sessions taken together.
     shared : float array, shape (K, D, R)
         Directions in which the middles of all classes move together, a standard normal along each.
     own : float array, shape (K, D, D)
@@ -74,10 +76,10 @@ BEFORE_FEEDER_M = 2.5  # the far bounce lies so much before the feeder
 AT_PLAYER = (Kind.LANDING, Kind.SECOND_FOOT, Kind.OWN_CONTACT, Kind.BOUNCE, Kind.SECOND_BOUNCE, Kind.STEP)
 
 
-def level_shift(spots: Spots) -> np.ndarray:
+def level_shift(told: Placement) -> np.ndarray:
     """By how much each class is louder than at the usual spots, in the level feature's units; shape (K,)."""
-    feeder_m = spots.feeder_to_mic_m or USUAL_FEEDER_M
-    player_m = spots.player_to_mic_m or USUAL_PLAYER_M
+    place = reckoned(told)
+    feeder_m, player_m = place.speaker_to_mic_m or USUAL_FEEDER_M, place.player_to_mic_m or USUAL_PLAYER_M
 
     def louder(usual_m: float, real_m: float) -> float:
         return float(20.0 * np.log10(usual_m / max(real_m, 0.5)) / 6.0)
@@ -155,9 +157,9 @@ def fit_session(classes: SoundClasses, means: np.ndarray, counts: np.ndarray, he
     return replace(classes, middle=middle, precision=np.linalg.inv(spread), log_det=np.linalg.slogdet(spread)[1])
 
 
-def classes_for(prior: Prior, spots: Spots) -> SoundClasses:
+def classes_for(prior: Prior, told: Placement, *, machine: bool) -> SoundClasses:
     """What is known before a session's first sound."""
-    blank = SoundClasses(prior, level_shift(spots), spots.machine, prior.middle, prior.own, np.zeros(len(Kind)))
+    blank = SoundClasses(prior, level_shift(told), machine, prior.middle, prior.own, np.zeros(len(Kind)))
     return fit_session(blank, prior.middle, np.zeros(len(Kind)), np.zeros(0, int))
 
 

@@ -10,7 +10,7 @@ distance from the player. Nobody stands still: even measured distances are true 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import replace
 
 from drilltimer.model import Placement
 from drilltimer.units import air_delay_ms
@@ -18,49 +18,53 @@ from drilltimer.units import air_delay_ms
 FEEDER_STRAYS_M, MACHINE_STRAYS_M, PLAYER_STRAYS_M = 0.4, 0.1, 0.2  # one sigma, about a measured spot; our choice
 USUAL_FEEDER_M, FEEDER_SPREAD_M = 12.0, 4.0  # of a feeder whom nobody measured: anywhere between net and base line
 USUAL_PLAYER_M, PLAYER_SPREAD_M = 5.0, 2.0
-USUAL_AIR_C, AIR_SPREAD_C = 20.0, 8.0
+AIR_SPREAD_C = 8.0  # about what `Placement` takes for usual
 
 
-@dataclass(frozen=True, slots=True)
-class Spots:
-    """Distances in metres and air in °C as far as somebody told them; None: nobody did."""
+def placed(
+    feeder_to_mic_m: float | None = None,
+    player_to_mic_m: float | None = None,
+    feeder_to_player_m: float | None = None,
+    air_c: float | None = None,
+) -> Placement:
+    """Who stands where as far as somebody told it (None: nobody did), the feeder in the loudspeaker's place."""
+    told = {
+        "speaker_to_player_m": feeder_to_player_m,
+        "player_to_mic_m": player_to_mic_m,
+        "speaker_to_mic_m": feeder_to_mic_m,
+        "air_c": air_c,
+    }
+    known = {name: value for name, value in told.items() if value is not None}
+    return Placement(**known, unknown=frozenset(told.keys() - known.keys()))
 
-    feeder_to_mic_m: float | None = None
-    player_to_mic_m: float | None = None
-    feeder_to_player_m: float | None = None
-    air_c: float | None = None
-    machine: bool = False
 
-    @property
-    def placement(self) -> Placement:
-        """To reckon with: light is instant, so that the "loudspeaker" is at the player's eye."""
-        player_m = USUAL_PLAYER_M if self.player_to_mic_m is None else self.player_to_mic_m
-        feeder_m = self._feeder_m(player_m)
-        return Placement(0.0, player_m, feeder_m, USUAL_AIR_C if self.air_c is None else self.air_c)
+def reckoned(told: Placement) -> Placement:
+    """The placement to reckon with: usual distances stand in, and the "loudspeaker" is at the player's eye."""
+    player_m = USUAL_PLAYER_M if "player_to_mic_m" in told.unknown else told.player_to_mic_m
+    return replace(told, speaker_to_player_m=0.0, player_to_mic_m=player_m, speaker_to_mic_m=_feeder_m(told, player_m))
 
-    @property
-    def doubt_ms(self) -> float:
-        """One sigma of what the way through the air is off by."""
-        strays_m = MACHINE_STRAYS_M if self.machine else FEEDER_STRAYS_M
-        feeder_m = strays_m if self.feeder_to_mic_m is not None else self._feeder_spread_m()
-        player_m = PLAYER_STRAYS_M if self.player_to_mic_m is not None else PLAYER_SPREAD_M
-        place = self.placement
-        doubt_ms = air_delay_ms(math.hypot(feeder_m, player_m), place.air_c)
-        if self.air_c is None:
-            way_ms = air_delay_ms(place.speaker_to_mic_m - place.player_to_mic_m, place.air_c)
-            doubt_ms = math.hypot(doubt_ms, way_ms * 0.5 * AIR_SPREAD_C / 293.0)
-        return doubt_ms
 
-    def _feeder_m(self, player_m: float) -> float:
-        if self.feeder_to_mic_m is not None:
-            return self.feeder_to_mic_m
-        if self.feeder_to_player_m is None:
-            return USUAL_FEEDER_M
-        return math.sqrt(self.feeder_to_player_m**2 + player_m**2) if player_m < self.feeder_to_player_m else player_m
+def doubt_ms(told: Placement, *, machine: bool = False) -> float:
+    """One sigma of what the way through the air is off by; a machine stays where it is."""
+    place, unknown = reckoned(told), told.unknown
+    strays_m = MACHINE_STRAYS_M if machine else FEEDER_STRAYS_M
+    feeder_m = _feeder_spread_m(told, place.player_to_mic_m) if "speaker_to_mic_m" in unknown else strays_m
+    player_m = PLAYER_SPREAD_M if "player_to_mic_m" in unknown else PLAYER_STRAYS_M
+    off_ms = air_delay_ms(math.hypot(feeder_m, player_m), place.air_c)
+    if "air_c" in unknown:
+        way_ms = air_delay_ms(place.speaker_to_mic_m - place.player_to_mic_m, place.air_c)
+        off_ms = math.hypot(off_ms, way_ms * 0.5 * AIR_SPREAD_C / 293.0)
+    return off_ms
 
-    def _feeder_spread_m(self) -> float:
-        """The triangle with a known side bounds the unknown one: within the player's distance either way."""
-        if self.feeder_to_player_m is None:
-            return FEEDER_SPREAD_M
-        player_m = USUAL_PLAYER_M if self.player_to_mic_m is None else self.player_to_mic_m
-        return player_m / math.sqrt(2.0)
+
+def _feeder_m(told: Placement, player_m: float) -> float:
+    if "speaker_to_mic_m" not in told.unknown:
+        return told.speaker_to_mic_m
+    if "speaker_to_player_m" in told.unknown:
+        return USUAL_FEEDER_M
+    return math.sqrt(told.speaker_to_player_m**2 + player_m**2) if player_m < told.speaker_to_player_m else player_m
+
+
+def _feeder_spread_m(told: Placement, player_m: float) -> float:
+    """The triangle with a known side bounds the unknown one: within the player's distance either way."""
+    return FEEDER_SPREAD_M if "speaker_to_player_m" in told.unknown else player_m / math.sqrt(2.0)

@@ -96,7 +96,7 @@ def opening_words(
     told : container of str
         What is said once a session and was said.
     lengths_s : mapping
-        Of the words there are.
+        Seconds by word, of the words that are recorded; any other is not said.
     """
     words = [] if first else [REST if stage.opens_round else CHANGE]
     if stage.round == stage.rounds > 1 and LAST_ROUND not in told:
@@ -117,7 +117,7 @@ def again_words(stage: Stage, unsaid: Sequence[str], called: bool, lengths_s: Ma
     called : bool
         Players are called by name, which says enough.
     lengths_s : mapping
-        Of the words there are.
+        Seconds by word, of the words that are recorded; any other is not said.
     """
     words = list(unsaid) if unsaid or called else [GET_READY]
     exercise = _exercise_word(stage, lengths_s)
@@ -146,7 +146,7 @@ def stage_words(
     whole_s : float
         Length of the work with what is over of it.
     lengths_s : mapping
-        Of the words there are.
+        Seconds by word, of the words that are recorded; any other is not said.
     """
     open_now = [number for number, turn in enumerate(turns) if turn.closes_s > TURN_OVER_S]
     current = open_now[0] if open_now else len(turns) - 1
@@ -189,7 +189,7 @@ def lead_words(
     names : sequence of Name
         Spoken right before the countdown.
     lengths_s : mapping
-        Of the words; one that is missing has no recording and is left out.
+        Seconds by word, of the words that are recorded; any other is not said.
     """
     countdown = [Spoken(at_s, word) for at_s, word in COUNTDOWN if word in lengths_s and at_s >= -lead_s]
     starts_s = min((each.at_s for each in countdown), default=0.0) - CLEAR_S

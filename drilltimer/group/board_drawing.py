@@ -13,9 +13,8 @@ from rich.console import Group
 from rich.text import Text
 
 from drilltimer.group.board import Board, Place, PlayerScore
-from drilltimer.ui.fold import GAP
 from drilltimer.ui.glyphs import fitting_scale
-from drilltimer.ui.lines import paused_line, table
+from drilltimer.ui.lines import GAP, paused_line, table
 from drilltimer.ui.palette import STATES
 from drilltimer.ui.screen import STATE_ROWS, Viewport, big_rows, broken, fitting, state_rows
 from drilltimer.ui.wording import Wording

@@ -7,29 +7,17 @@ from typing import Any, Protocol
 
 from rich.console import RenderableType
 
-from drilltimer.errors import Notice, Quit
 from drilltimer.group.board import Board
 from drilltimer.group.board_drawing import draw_board
 from drilltimer.model import Health
-from drilltimer.ui.lines import BY_KEY
-from drilltimer.ui.live import LiveScreen
+from drilltimer.ui.live import LiveScreen, Pausable, obey_any
 from drilltimer.ui.screen import Viewport
 
 ENTERS, BACKSPACES = "\r\n", "\x08\x7f"
 
 
-class Conducted(Protocol):
+class Conducted(Pausable, Protocol):
     """What a coach may ask of a group session."""
-
-    @property
-    def paused(self) -> Notice | None:
-        """Why it stands still; None while it runs."""
-
-    def pause(self, why: Notice) -> None:
-        """Fall silent at once; reps that have begun are void."""
-
-    def resume(self) -> None:
-        """Go on with what was left of the stage."""
 
     def skip(self) -> None:
         """Leave the stage for the next one."""
@@ -91,16 +79,11 @@ def obey_coach(key: str, session: Conducted) -> None:
         For "q".
     """
     match key.casefold():
-        case " " | "p":
-            if session.paused:
-                session.resume()
-            else:
-                session.pause(BY_KEY)
         case "n":
             session.skip()
         case "r":
             session.repeat()
         case "+" | "=":
             session.extend()
-        case "q":
-            raise Quit
+        case other:
+            obey_any(other, session)

@@ -7,27 +7,24 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
+from drilltimer.cli.options import (
     completed,
     input_option,
     json_option,
     language_option,
     new_seed,
-    note,
     output_option,
-    print_document,
-    print_lines,
     refuse_speed,
-    result_columns,
     seed_option,
     speed_option,
     wait_option,
 )
+from drilltimer.cli.terminal import note, print_document, print_lines, result_columns
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from drilltimer.app.lasting import Open
+    from drilltimer.app.drive import Open
     from drilltimer.cli.stage import Wanted
     from drilltimer.cli.wings import House
     from drilltimer.errors import Notice
@@ -82,7 +79,7 @@ def check(plan: str, language: str) -> None:
     Also told: what goes beyond guidance, movements of the warm-up that have no recording, and how two courts share one
     microphone's time.
     """
-    from drilltimer.cli.live import wording_for
+    from drilltimer.cli.terminal import wording_for
     from drilltimer.group.run import load_plan, unrecorded
 
     loaded, wording = load_plan(plan), wording_for(language)
@@ -119,7 +116,7 @@ def new(name: str, players: int, minutes: int, courts: int) -> None:
 @language_option
 def show(plan: str, chart: Path | None, as_json: bool, language: str) -> None:
     """Lay PLAN out: who is where when, who is heard, how many landings each player is asked for."""
-    from drilltimer.cli.live import wording_for
+    from drilltimer.cli.terminal import wording_for
     from drilltimer.group.announce import NEXT_EXERCISE
     from drilltimer.group.board_drawing import clock
     from drilltimer.group.lint import landings_asked
@@ -202,8 +199,8 @@ def run(
     Scored reps are kept in the history under each player's name, as in the plan (those of simulated players only with
     --keep); a sheet is written with --sheet.
     """
-    from drilltimer.cli.live import Troubles, say, wording_for
     from drilltimer.cli.stage import Wanted
+    from drilltimer.cli.terminal import Troubles, say, wording_for
     from drilltimer.group.journal import GroupJournal
     from drilltimer.group.run import load_plan, run_group
     from drilltimer.group.scoreboard import board_of
@@ -294,8 +291,7 @@ def _event_lines(event: Happened, session: GroupSession, rate_hz: int, wording: 
     from drilltimer.group.board_drawing import clock
     from drilltimer.group.events import Begun, Gathered, Moved, ScoredRep
     from drilltimer.group.scoreboard import places_of, stage_title
-    from drilltimer.ui.fold import padded
-    from drilltimer.ui.lines import header, rep_line
+    from drilltimer.ui.lines import header, padded, rep_line
 
     at = f"{clock((session.now - session.zero) / rate_hz):>5s}"
     names = [wording("group.player"), *(player.name for player in session.plan.players)]
@@ -335,7 +331,7 @@ def _conclude(
     wording: Wording,
 ) -> None:
     """Scores, sheets, and how it ended."""
-    from drilltimer.cli.live import conclude
+    from drilltimer.cli.terminal import conclude
     from drilltimer.group.board_drawing import ranked, score_table
     from drilltimer.group.scoreboard import player_scores
     from drilltimer.group.sheet import sheet_of, write_sheet

@@ -39,7 +39,7 @@ class GroupSession:
     Parameters
     ----------
     course : Timetable
-        The plan, laid out.
+        The plan laid out: when which stage is where.
     drills : mapping
         Drill by name.
     make_bank : callable

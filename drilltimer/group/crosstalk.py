@@ -16,7 +16,7 @@ from collections import deque
 
 import numpy as np
 
-from drilltimer.hear.bands import BANDS, leftover_share
+from drilltimer.hear.picture import BANDS, leftover_share
 from drilltimer.units import air_delay_ms, ratio_from_db, s_from_ms
 
 AIR_C = 20.0  # 15 degrees more or less move a neighbour's sound by a quarter of a millisecond

@@ -12,9 +12,9 @@ from statistics import median
 
 import numpy as np
 
+from drilltimer.hear.ear import Segment
 from drilltimer.hear.listen import Listener, report, worth
 from drilltimer.hear.onsets import OnsetCandidate, find_candidates, lateness_ms, scatter_ms
-from drilltimer.hear.sample_buffer import Segment
 from drilltimer.model import Expectation, Heard, Onset, Placement, Rep
 from drilltimer.score.match import correction_ms
 from drilltimer.units import ms_from_s, s_from_frames, s_from_ms

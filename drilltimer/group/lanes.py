@@ -24,12 +24,10 @@ from statistics import median
 import numpy as np
 
 from drilltimer.group.crosstalk import AIR_C, WANDER_S, Bleed, make_bleeds, onset_growth
-from drilltimer.hear.bands import Leftover, band_powers
-from drilltimer.hear.clockline import SETTLED
-from drilltimer.hear.ear import Ear, Opinion
-from drilltimer.hear.features import level_db
+from drilltimer.hear.ear import Ear, Opinion, Segment
 from drilltimer.hear.listen import LIVE_LAGS_S, Listener, report
-from drilltimer.hear.sample_buffer import Segment
+from drilltimer.hear.locate import SETTLED
+from drilltimer.hear.picture import Leftover, band_powers, level_db
 from drilltimer.model import Expectation, Heard
 from drilltimer.units import air_delay_ms, s_from_ms
 

@@ -10,20 +10,19 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, OnTrouble, drive, soften_first
-from drilltimer.app.lasting import LastingStream, Open
+from drilltimer.app.drive import SETTLE_S, WAIT_S, Ending, LastingStream, OnTrouble, Open, drive, soften_first
 from drilltimer.app.plan import with_recognition
 from drilltimer.audio.files import (
     DRILL_SUFFIXES,
     PLAIN_NAME,
     drill_text,
+    expanded,
     find_drill,
     load_word,
     no_such,
     shipped_folder,
     user_folder,
 )
-from drilltimer.audio.paths import expanded
 from drilltimer.drill.faults import place_problem
 from drilltimer.drill.language import load_drill
 from drilltimer.drill.tree import Tree
@@ -254,7 +253,7 @@ def run_group(
     reopen : callable, optional
         Opens the device again after it was lost.
     wait_s : float
-        How long to wait for it.
+        Seconds until a device that stays away is given up, and the session with it.
     on_event, on_trouble : callable
         Told of stages, verdicts and estimates; and of faults that do not end the session.
     """

@@ -22,6 +22,7 @@ class Stage:
     Parameters
     ----------
     kind : {"movement", "together", "stations"}
+        Movements without contacts, one drill for all, or one place for each squad.
     name : str
         Empty at stations.
     start_s : float

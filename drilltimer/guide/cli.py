@@ -17,7 +17,7 @@ from pathlib import Path, PurePosixPath
 import click
 
 import drilltimer
-from drilltimer.cli.common import print_lines, result_columns
+from drilltimer.cli.terminal import print_lines, result_columns
 from drilltimer.cli.wings import House
 from drilltimer.errors import UserError
 

@@ -4,15 +4,20 @@ The response is a finite filter fitted to all reps so far (older ones weigh less
 landing comes at the same time after every contact, as a reflection would; so what was decided to be a landing is
 replaced by the prediction before a rep is learned from. How long a filter the heard material can bear grows with the
 material: a filter as long as the rep would explain the landing too.
+
+What stays behind all the same is learned as well, so that it passes for no landing.
 """
 
 from __future__ import annotations
 
+import math
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.hear.bands import own_powers
+from drilltimer.hear.picture import Leftover, leftover_share, own_powers
+from drilltimer.units import db_from_ratio
 
 LEAD_S = 0.002  # the filter starts before the located arrival: the loudspeaker's precursors and the locator's error
 LONGEST_S = 0.22
@@ -22,6 +27,11 @@ FORGET = 0.97  # weight of the past after each rep: half is forgotten after 23
 RIDGE = 1e-3
 SOLVE_EVERY = 3  # reps, once the response has grown up: people move, but not that fast
 SILENT_SHARE = 1e-6  # of its peak, below which a played sound has not begun or has ended
+
+UNKNOWN_SHARE = 0.01
+NEW_SHARES = (0.01, 0.1)
+LEFTOVER_MARGIN = 4.0  # what stays behind varies: its attack is worse predicted than its middle
+FEW = 3  # reps
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,3 +137,52 @@ def shift(signal: np.ndarray, lag: float) -> np.ndarray:
     else:
         moved[:whole] = part[-whole:]
     return moved
+
+
+class ResidualEcho:
+    """Typical share, band by band, of the contact cue and of all other sounds of ours that is left in a residual."""
+
+    def __init__(self) -> None:
+        self._contact: deque[np.ndarray] = deque(maxlen=20)
+        self._rest: deque[np.ndarray] = deque(maxlen=20)
+
+    @property
+    def left_db(self) -> float | None:
+        """Typical power of what is left of the contact cue, re the cue as heard, over the bands in which it is loud.
+
+        Never less than -60 dB: what is left then is less than the noise.
+        """
+        known = [share for share in self._contact if np.isfinite(share).any()]
+        if not known:
+            return None
+        left = float(np.median([np.nanmean(share) for share in known]))
+        return db_from_ratio(math.sqrt(max(left, 1e-6)))
+
+    def weigh(self, left: np.ndarray, contact: np.ndarray, rest: np.ndarray) -> tuple[Leftover, ...]:
+        """Learn from a segment what stays behind, and tell how much of it must be expected there.
+
+        Parameters
+        ----------
+        left, contact, rest : float arrays, shape (BANDS, frames)
+            Band powers of what is left of a segment, and of what was taken out: the contact cue, and all else.
+        """
+        leftovers = []
+        for power, shares in ((contact, self._contact), (rest, self._rest)):
+            if not np.any(power):
+                continue
+            shares.append(leftover_share(left, power))
+            typical = _median_known(np.array(shares))
+            if len(shares) < FEW:
+                # A landing on top of the first cue must not pass for leakage, nor leakage, not yet learned, for one.
+                typical = np.clip(typical, *NEW_SHARES)
+            leftovers.append(Leftover(power, LEFTOVER_MARGIN * np.nan_to_num(typical, nan=UNKNOWN_SHARE)))
+        return tuple(leftovers)
+
+
+def _median_known(rows: np.ndarray) -> np.ndarray:
+    """Median of each column without its NaNs, NaN where there is nothing else; `np.nanmedian` is far slower."""
+    ordered = np.sort(rows, axis=0)  # NaNs go last
+    known = np.isfinite(rows).sum(axis=0)
+    columns = np.arange(rows.shape[1])
+    lower, upper = ordered[(known - 1) // 2, columns], ordered[known // 2, columns]
+    return np.asarray(0.5 * (lower + upper))

@@ -10,20 +10,22 @@ from functools import partial
 
 import numpy as np
 
-from drilltimer.hear.bands import Leftover, Whitened, whiten
-from drilltimer.hear.cancel import Ours, OwnSound, shift
-from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.decide import NOTHING, Hypothesis, allowed_columns, decide, is_heard_at, least_belief
-from drilltimer.hear.features import Picture, draw_picture, softened
-from drilltimer.hear.feet import find_second_foot
-from drilltimer.hear.filters import filtered
-from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, locate_cue
-from drilltimer.hear.memory import ENOUGH, Memory
+from drilltimer.hear.cancel import Ours, OwnSound, ResidualEcho, shift
+from drilltimer.hear.decide import (
+    ENOUGH,
+    NOTHING,
+    Hypothesis,
+    Memory,
+    allowed_columns,
+    decide,
+    is_heard_at,
+    least_belief,
+)
+from drilltimer.hear.feet import cut_pattern, find_second_foot
+from drilltimer.hear.locate import HEARD_SHARE, NEAR_SHARE, ClockLine, locate_cue
 from drilltimer.hear.net import load_net
 from drilltimer.hear.onsets import find_candidates
-from drilltimer.hear.pattern import cut_pattern
-from drilltimer.hear.residual_echo import ResidualEcho
-from drilltimer.hear.sample_buffer import Segment
+from drilltimer.hear.picture import Leftover, Picture, Whitened, draw_picture, filtered, softened, whiten
 from drilltimer.model import Expectation, Onset
 from drilltimer.units import db_from_ratio, ms_from_s, s_from_ms
 
@@ -35,6 +37,43 @@ SOFTER = 10.0**-1.3
 CUT_HZ = 40.0
 KEPT_PICTURES = 8  # of the last reps, to try landings out in
 LANDING_LEAD_S, LANDING_S = 0.004, 0.15  # of a landing that is not to be taken for a reflection of our own sound
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One rep's stretch of sound at the analysis rate.
+
+    Parameters
+    ----------
+    heard : float64 array, shape (channels, n)
+        A row for each microphone; full scale is +-1.
+    played : float64 array, shape (n,)
+        All output channels added up.
+    start : int
+        Frame of the stream at which the segment begins.
+    step : int
+        Frames of the stream per sample of the segment.
+    broken : bool
+        Sound was lost inside the segment.
+    clipped : bool
+        The microphone reached full scale inside the segment.
+    """
+
+    heard: np.ndarray
+    played: np.ndarray
+    start: int
+    step: int
+    rate_hz: float
+    broken: bool
+    clipped: bool
+
+    def frame(self, sample: float) -> float:
+        """Stream frame of a (fractional) sample of the segment."""
+        return self.start + sample * self.step
+
+    def sample(self, frame: float) -> float:
+        """Fractional sample of the segment at a stream frame."""
+        return (frame - self.start) / self.step
 
 
 @dataclass(frozen=True, slots=True)

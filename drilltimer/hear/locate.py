@@ -1,11 +1,17 @@
-"""When a known sound arrives: matched filter, first arrival, parted to a fraction of a sample.
+"""When a known sound arrives: matched filter, first arrival, parted to a fraction of a sample; the line of arrivals.
 
 The first local maximum of the correlation's envelope that reaches half of the greatest is taken, not the greatest:
 a reflection may be stronger than the direct sound, but it is never earlier.
+
+The clock line tells how much later the microphone hears what was played, over the whole session: one straight line
+(round trip + drift) through the arrivals of all contact cues heard so far. It tells where to look for the next one and
+stands in for a cue that was masked.
 """
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +24,9 @@ SMOOTH = 20  # noise is weighed in bands so many times as wide as the template's
 STILL, FAINTEST = 0.1, 1e-6  # re the median and the greatest power: stiller than that counts as no stiller
 TINY = 1e-30
 LEAST_NOISE = 0.15  # re the noise where the template is: a band with far less is one that the microphone cannot carry
+
+KEPT_CUES = 60  # cues: a stream's latency may step, so the distant past must not bind
+SETTLED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +62,9 @@ def locate_cue(
     Parameters
     ----------
     signal : float array, shape (n,)
+        At any level: shares of its power count, not the power.
     template : float array, shape (m,), m <= n
+        The known sound at the rate of the signal, from its first sample on.
     expected : float, optional
         Lag near which the arrival must lie; of several strong arrivals the one nearest to it starts the search.
     within : float, optional
@@ -156,3 +167,53 @@ def _share(signal: np.ndarray, template: np.ndarray, size: int, lag: int, frames
 def _freedom(band: np.ndarray, frames: int, size: int) -> float:
     """Degrees of freedom that noise has within a template's time and band."""
     return 2.0 * frames / size * float(np.sum(band**2)) ** 2 / max(float(np.sum(band**4)), TINY)
+
+
+class ClockLine:
+    """Robust line lag = offset + slope * time through (time, lag) pairs, both in the same unit.
+
+    Parameters
+    ----------
+    keep : int
+        How many of the latest pairs count.
+    """
+
+    def __init__(self, keep: int = KEPT_CUES) -> None:
+        self._pairs: deque[tuple[float, float]] = deque(maxlen=keep)
+        self.offset = 0.0
+        self.slope = 0.0
+        self.spread = 0.0  # robust standard deviation of the pairs around the line
+
+    def __len__(self) -> int:
+        return len(self._pairs)
+
+    @property
+    def settled(self) -> bool:
+        """Whether the line can be relied on."""
+        return len(self._pairs) >= SETTLED
+
+    def lag(self, time: float) -> float | None:
+        """Expected lag of a sound played at a time; None before anything was heard."""
+        return self.offset + self.slope * time if self._pairs else None
+
+    def put(self, pairs: Iterable[tuple[float, float]]) -> None:
+        """Take in cues heard, and fit again."""
+        self._pairs.extend(pairs)
+        if not self._pairs:
+            return
+        times, lags = np.array(self._pairs).T
+        self.slope = 0.0
+        if self.settled:
+            # Theil-Sen: the median of all pairwise slopes shrugs off a cue that locked onto something else.
+            i, j = np.triu_indices(len(times), 1)
+            apart = times[j] - times[i]
+            usable = np.abs(apart) > 0
+            self.slope = float(np.median((lags[j] - lags[i])[usable] / apart[usable])) if usable.any() else 0.0
+        self.offset = float(np.median(lags - self.slope * times))
+        rest = lags - self.offset - self.slope * times
+        self.spread = float(1.4826 * np.median(np.abs(rest)))
+
+    def restart(self) -> None:
+        """Forget everything: the latency stepped."""
+        self._pairs.clear()
+        self.offset = self.slope = self.spread = 0.0

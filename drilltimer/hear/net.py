@@ -10,7 +10,7 @@ named pieces of evidence with fitted weights were right where they had been fitt
 
 Marks are of what was told, right or wrong, in teaching too: taught with true landings alone it believed its own
 mistakes. Half of the made players land anywhere from -0.27 to 0.66 s, so that nothing pulls a touchdown towards the
-target or a player's habit (`tests/test_listen.py`).
+target or a player's habit (`tests/hear/test_listen.py`).
 """
 
 from __future__ import annotations

@@ -15,14 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.hear.bands import FRAME_S, Leftover, Whitened, quiet_power, smeared, whiten
-from drilltimer.hear.filters import filtered
+from drilltimer.hear.picture import FRAME_S, Leftover, Whitened, picking_bands, quiet_power, smeared, whiten
 from drilltimer.units import ms_from_s
 
 LAG_S = 0.016  # a rise is measured over this span
 MERGE_S = 0.005  # two rises traced to the same moment are one
 BACK_S, AHEAD_S = 0.022, 0.008  # reach of the picker around a rise
-PICK_EDGES_HZ = (500.0, 1800.0)  # between the picker's three bands
 LATE_MS, LATE_SHARE, VAGUE_MS = 0.21, 0.36, 2.0  # how late the picker is: a share of its vagueness up to a limit
 LEAST_SCATTER_MS, SCATTER_SHARE, VAGUEST_MS = 0.12, 0.65, 6.0
 VAGUE_GAIN = 12.0  # twice the log-likelihood that a moment may lack and still be possible
@@ -82,14 +80,14 @@ class OnsetCandidates:
 
     Parameters
     ----------
-    rises : tuple of OnsetCandidate
+    candidates : tuple of OnsetCandidate
         In time order.
     strengths : float array
         Of every local maximum, noise included.
     white : float array, shape (n,)
         The segment, whitened.
     predictor : float array
-        By which filter it was whitened.
+        Filter by which it was whitened: another sound is to be compared with it through the same.
     logs : float array, shape (BANDS, frames)
         Log power over the noise in nepers, at least 0, every `hop` samples, the first one at sample `middle`.
     """
@@ -140,21 +138,6 @@ def find_candidates(
         )
     )
     return OnsetCandidates(candidates, strength[peaks], white, predictor, hop, middle, logs)
-
-
-def picking_bands(white: np.ndarray, rate_hz: float) -> list[tuple[float, np.ndarray]]:
-    """The picker's bands of a whitened signal, each with its weight.
-
-    The filters are causal: they may delay a rise by a fraction of a millisecond, they cannot put it too early. The
-    weight is the root of the band's share of independent samples, between counting bands and counting samples.
-    """
-    low_hz, high_hz = PICK_EDGES_HZ
-    parts = (
-        (filtered(white, "lowpass", (low_hz,), rate_hz), low_hz),
-        (filtered(white, "bandpass", (low_hz, high_hz), rate_hz), high_hz - low_hz),
-        (filtered(white, "highpass", (high_hz,), rate_hz), rate_hz / 2 - high_hz),
-    )
-    return [(float(np.sqrt(2.0 * width_hz / rate_hz)), part) for part, width_hz in parts]
 
 
 def trace_back(
@@ -208,13 +191,6 @@ def split_gain(signal: np.ndarray, power: float = 2.0) -> np.ndarray:
     split = n * np.log(total / n) - k * np.log(first) - (n - k) * np.log(second)
     gain[..., 4 : n - 4] = np.where(second > first, 2.0 / power * split, 0.0)
     return gain
-
-
-def running_energy(signals: np.ndarray) -> np.ndarray:
-    """Energy before each sample of signals, shape (..., n), and in all of each; shape (..., n + 1)."""
-    energy = np.zeros((*signals.shape[:-1], signals.shape[-1] + 1))
-    np.cumsum(np.square(signals), axis=-1, out=energy[..., 1:])
-    return energy
 
 
 def colours(signal: np.ndarray, places: Sequence[int], rate_hz: float) -> np.ndarray:

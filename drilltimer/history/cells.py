@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields
 from typing import Any, Literal, get_args
 
+from drilltimer.history.entries import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, Row
 from drilltimer.history.marks import Mark
-from drilltimer.history.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, Row
 from drilltimer.model import INT64, MOST_COUNTED, RANGES, Cue, Grade, Health, Role
 from drilltimer.units import count_of
 

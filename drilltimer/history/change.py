@@ -72,6 +72,7 @@ class Change:
     minimal_change : float | None
         Smallest change for the better that is more than chance, other figures not counted.
     finding : {"changed", "no change shown", "too few reps to say", "too few tests to say"}
+        Whether the change is more than chance allows, or why that cannot be said.
     """
 
     before: float | None

@@ -18,9 +18,17 @@ from drilltimer.errors import HistoryError
 from drilltimer.history.cells import NO_SENSE, sift_session
 from drilltimer.history.connect import FAULTS, PART_ENDING, copy_database, explain, free_name, written_beside
 from drilltimer.history.days import here
-from drilltimer.history.entries import RepEntry, SessionEntry
+from drilltimer.history.entries import (
+    BLOCK_COLUMNS,
+    REP_COLUMNS,
+    SESSION_COLUMNS,
+    RepEntry,
+    SessionEntry,
+    block_row,
+    rep_row,
+    session_row,
+)
 from drilltimer.history.queries import LONGEST_LIST, NAME, find_player, players, session_lines
-from drilltimer.history.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS, block_row, rep_row, session_row
 from drilltimer.history.store import History
 
 FORMAT = "drilltimer history"

@@ -20,19 +20,20 @@ from typing import IO, Any
 from drilltimer.errors import HistoryError
 from drilltimer.history.cells import NO_SENSE, Kind, check_session, kind_of, sift_session
 from drilltimer.history.connect import FAULTS, DamagedHistoryError, explain
-from drilltimer.history.entries import Player, name_key
-from drilltimer.history.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
-from drilltimer.history.queries import NAME
-from drilltimer.history.rows import (
+from drilltimer.history.entries import (
     BLOCK_COLUMNS,
     NEWER_COLUMNS,
     REP_COLUMNS,
     SESSION_COLUMNS,
+    Player,
     block_entry,
+    name_key,
     rep_entry,
     rep_row,
     session_entry,
 )
+from drilltimer.history.export import CSV_COLUMNS, FORMAT, PLAYER_COLUMNS, SCHEMA, Session
+from drilltimer.history.queries import NAME
 from drilltimer.history.store import History
 from drilltimer.history.stranger import MOST_SESSIONS, Stranger, opened_stranger
 

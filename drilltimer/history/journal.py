@@ -29,7 +29,7 @@ class Journal:
     Parameters
     ----------
     path : Path
-        Of the history.
+        Of the history; made when missing.
     on_trouble : callable
         Told of each kind of trouble once.
 

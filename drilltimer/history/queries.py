@@ -10,8 +10,19 @@ from typing import Any
 
 from drilltimer.errors import HistoryError
 from drilltimer.history.cells import NO_SENSE, check_about, check_rep, fits_in_sql, mended, sifted
-from drilltimer.history.entries import BlockEntry, Player, RepEntry, SessionEntry, SessionLine, name_key
-from drilltimer.history.rows import BLOCK_COLUMNS, Row, block_entry, rep_entry, session_entry
+from drilltimer.history.entries import (
+    BLOCK_COLUMNS,
+    BlockEntry,
+    Player,
+    RepEntry,
+    Row,
+    SessionEntry,
+    SessionLine,
+    block_entry,
+    name_key,
+    rep_entry,
+    session_entry,
+)
 from drilltimer.history.store import History
 from drilltimer.units import count_of
 

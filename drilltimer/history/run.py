@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from drilltimer.app.drive import OnTrouble
+from drilltimer.app.open import Rig
 from drilltimer.app.plan import Plan
 from drilltimer.audio.files import data_folder
 from drilltimer.errors import HistoryError, Notice, notice
@@ -20,7 +21,7 @@ from drilltimer.history.journal import Journal, device_name, now_utc, versions
 from drilltimer.history.protocol import block_entries, protocol_of
 from drilltimer.history.queries import find_player, players, session_lines
 from drilltimer.history.store import History
-from drilltimer.model import AudioStream, Placement, Rep, Verdict
+from drilltimer.model import Rep, Verdict
 from drilltimer.score.stats import summarize
 
 __all__ = [
@@ -99,14 +100,7 @@ def advice(judged: Sequence[tuple[Rep, Verdict]]) -> Notice:
     return notice("sentence.next_drill" if first.drill else "sentence.next", advice=first.text, drill=first.drill)
 
 
-def open_journal(
-    player: str,
-    plan: Plan,
-    placement: Placement,
-    stream: AudioStream,
-    simulated: bool,
-    on_trouble: OnTrouble,
-) -> Journal:
+def open_journal(player: str, plan: Plan, rig: Rig, on_trouble: OnTrouble) -> Journal:
     """Begin to keep a live session of a player.
 
     Raises
@@ -121,11 +115,11 @@ def open_journal(
         drill=plan.drill.name,
         protocol=protocol_of(plan.drill),
         seed=plan.seed,
-        source="simulated" if simulated else "live",
-        placement=placement,
-        input_device=device_name(stream, "source"),
-        output_device=device_name(stream, "sink"),
-        rate_hz=stream.rate_hz,
+        source="simulated" if rig.simulated else "live",
+        placement=rig.placement,
+        input_device=device_name(rig.stream, "source"),
+        output_device=device_name(rig.stream, "sink"),
+        rate_hz=rig.stream.rate_hz,
         versions=versions(),
         blocks=block_entries(plan.drill),
     )

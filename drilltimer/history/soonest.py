@@ -40,7 +40,7 @@ class Soonest:
     Parameters
     ----------
     answers : int
-        Answered calls.
+        How many answered calls it rests on.
     touchdown_ms, low_ms, high_ms : float | None
         Where the curve is lowest, and the ends of its 95 % interval; None while nothing can be said.
     missing : int

@@ -19,13 +19,17 @@ from typing import Any, Self
 
 from drilltimer.errors import HistoryError
 from drilltimer.history.connect import FAULTS, WAIT_S, DamagedHistoryError, connect, explain
-from drilltimer.history.entries import Player, RepEntry, SessionEntry, clean_name, name_key
-from drilltimer.history.rows import (
+from drilltimer.history.entries import (
     BLOCK_COLUMNS,
     REP_COLUMNS,
     SESSION_COLUMNS,
+    Player,
+    RepEntry,
+    SessionEntry,
     block_row,
+    clean_name,
     health_text,
+    name_key,
     rep_row,
     session_row,
 )
@@ -40,7 +44,7 @@ class History:
     Parameters
     ----------
     path : Path
-        Of the file; made when missing.
+        Made when missing.
     wait_s : float
         How long another program's transaction is waited for.
 

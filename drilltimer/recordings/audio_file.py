@@ -18,7 +18,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from drilltimer.audio.paths import expanded, for_libsndfile
+from drilltimer.audio.files import expanded, for_libsndfile
 from drilltimer.audio.stderr import hushed_stderr
 from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.model import Samples
@@ -174,6 +174,7 @@ class AudioFile:
         Returns
         -------
         float32 array, shape (n, channels)
+            Full scale is +-1, which compressed sound may exceed.
 
         Raises
         ------

@@ -16,8 +16,6 @@ def best_places(recorded: np.ndarray, piece: np.ndarray, count: int, apart: int)
     ----------
     recorded, piece : float array
         A place counts from where the piece would end at the recording's first cell.
-    count : int
-        At most so many places.
     apart : int
         Cells that two places are apart at least.
     """

@@ -21,8 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic_core import PydanticCustomError
 
 from drilltimer.errors import SheetError
-from drilltimer.model import INT64, MOST_COUNTED, RANGES, Mode, Placement, Rep, Role, Window
-from drilltimer.recordings.distance import DISTANCES
+from drilltimer.model import DISTANCES, INT64, MOST_COUNTED, RANGES, Mode, Placement, Rep, Role, Window
 from drilltimer.units import ms_from_s
 
 SCHEMA = 1
@@ -87,8 +86,6 @@ class CueSheet:
         None where a writer left it to the scorer.
     signature : SheetSignature | None
         None where the sound has none.
-    unknown : tuple of str
-        Those of `DISTANCES` that nobody told; in `placement` they stand at 0.
     simulated : bool
         Whether a simulated player answered: what was recorded with this sheet tells of nobody.
     session : str
@@ -104,7 +101,6 @@ class CueSheet:
     window: Window | None = None
     schema: int = SCHEMA
     signature: SheetSignature | None = None
-    unknown: tuple[str, ...] = ()
     simulated: bool = False
     session: str = ""
 
@@ -152,8 +148,7 @@ def sheet_to_json(sheet: CueSheet) -> str:
     """Write a cue sheet as JSON that `sheet_from_json` reads back unchanged."""
     value = asdict(sheet)
     value = {"schema": value.pop("schema"), **value}
-    for name in value.pop("unknown"):
-        del value["placement"][name]
+    value["placement"] = sheet.placement.known()
     if value["signature"] is None:
         del value["signature"]
     for name in ("simulated", "session"):
@@ -307,19 +302,17 @@ def _contact_s(form: _RepForm) -> float | None:
 
 
 def _sheet(form: SheetForm) -> CueSheet:
-    placement = Placement(**form.placement.model_dump()) if form.placement else Placement()
-    told = form.placement.model_fields_set if form.placement else set()
+    told = form.placement.model_dump(exclude_unset=True) if form.placement else {}
     return CueSheet(
         audio=form.audio,
         rate_hz=form.rate_hz,
         reps=tuple(_rep(index, rep) for index, rep in enumerate(form.reps)),
         drill=form.drill,
         seed=form.seed,
-        placement=placement,
+        placement=Placement(**told, unknown=frozenset(DISTANCES) - told.keys()),
         window=_window(form.window),
         schema=form.schema_,
         signature=SheetSignature(**form.signature.model_dump()) if form.signature else None,
-        unknown=tuple(name for name in DISTANCES if name not in told),
         simulated=form.simulated,
         session=form.session or "",
     )

@@ -11,16 +11,18 @@ wrong by. Where one of the player's two distances is told alone, the other is ta
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from itertools import product
 
 from drilltimer.errors import DistanceError
-from drilltimer.model import Placement
+from drilltimer.model import DISTANCES, Placement
 from drilltimer.units import air_delay_ms
 
+Told = Mapping[str, float | None]  # distances by their names, `air_c`, and `together_m`; None is not told
+
+NOBODY_TOLD = Placement(unknown=frozenset(DISTANCES))
 OF_PLAYER = frozenset({"speaker_to_player_m", "player_to_mic_m"})
-DISTANCES = ("speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m")
 FORGIVEN_M = 1.0
 # Common practice, no source: on a court the loudspeaker and the recorder lie within half its length of the player.
 PLAUSIBLE_M = tuple(0.5 + 0.5 * step for step in range(16))
@@ -28,86 +30,50 @@ PLAUSIBLE_M = tuple(0.5 + 0.5 * step for step in range(16))
 PLAUSIBLE_APART_M = tuple(0.5 * step for step in range(17))
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """A placement, and those of its distances that nobody told; they stand at 0 in it."""
+def told_over(before: Placement, told: Told) -> Placement:
+    """`before`, as a sheet tells it, with what is told now.
 
-    placement: Placement = field(default_factory=Placement)
-    unknown: frozenset[str] = frozenset()
-
-    def nobody_told(self) -> Standing:
-        """The same placement, with every distance unknown."""
-        return replace(self, unknown=frozenset(DISTANCES))
-
-    @property
-    def likeliest(self) -> Placement:
-        """The placement to reckon with: where one of the player's two distances is known alone, the other equals it.
-
-        Loudspeaker and recorder mostly lie together. Where neither is known the touchdowns stay as the recorder heard
-        them.
-        """
-        place, unknown = self.placement, self.unknown & OF_PLAYER
-        if unknown == {"player_to_mic_m"}:
-            return replace(place, player_to_mic_m=place.speaker_to_player_m)
-        if unknown == {"speaker_to_player_m"}:
-            return replace(place, speaker_to_player_m=place.player_to_mic_m)
-        return place
-
-    @property
-    def doubt_ms(self) -> float:
-        """How far the correction for distance may be off, as one standard deviation."""
-        return way_doubt_ms(self.likeliest, self.unknown)
-
-
-@dataclass(frozen=True, slots=True)
-class ToldDistances:
-    """Distances as told now, over what a sheet tells; None says nothing.
-
-    `together_m` is the player's distance from loudspeaker and recorder that stand together.
+    Raises
+    ------
+    DistanceError
+        No three places have these distances.
     """
-
-    together_m: float | None = None
-    speaker_to_player_m: float | None = None
-    player_to_mic_m: float | None = None
-    speaker_to_mic_m: float | None = None
-    air_c: float | None = None
-
-    def on(self, before: Standing) -> Standing:
-        """`before`, with what is told here.
-
-        Raises
-        ------
-        DistanceError
-            No three places have these distances.
-        """
-        now = {name: value for name in DISTANCES if (value := getattr(self, name)) is not None}
-        if self.together_m is not None:
-            near = {"speaker_to_player_m": self.together_m, "player_to_mic_m": self.together_m}
-            now = near | {"speaker_to_mic_m": before.placement.speaker_to_mic_m} | now
-        place = replace(before.placement, **now, **({} if self.air_c is None else {"air_c": self.air_c}))
-        standing = Standing(place, before.unknown - now.keys())
-        if now and not standing.unknown and _is_impossible(place):
-            ways_m = (place.speaker_to_player_m, place.player_to_mic_m, place.speaker_to_mic_m)
-            names = ("loudspeaker to player", "player to recorder", "loudspeaker to recorder")
-            listed = ", ".join(f"{name} {way_m:g} m" for name, way_m in zip(names, ways_m, strict=True))
-            raise DistanceError(
-                f"{listed}: these cannot all be true",
-                why="No three places lie so: the longest way is longer than the two others together.",
-                fix="Measure again, and tell all three; what you leave out is the cue sheet's.",
-            )
-        return standing
+    now = {name: value for name, value in told.items() if value is not None}
+    if (together_m := now.pop("together_m", None)) is not None:
+        near = {"speaker_to_player_m": together_m, "player_to_mic_m": together_m}
+        now = near | {"speaker_to_mic_m": before.speaker_to_mic_m} | now
+    place = replace(before, **now, unknown=before.unknown - now.keys())
+    if now.keys() & set(DISTANCES) and not place.unknown and _is_impossible(place):
+        ways_m = (place.speaker_to_player_m, place.player_to_mic_m, place.speaker_to_mic_m)
+        names = ("loudspeaker to player", "player to recorder", "loudspeaker to recorder")
+        listed = ", ".join(f"{name} {way_m:g} m" for name, way_m in zip(names, ways_m, strict=True))
+        raise DistanceError(
+            f"{listed}: these cannot all be true",
+            why="No three places lie so: the longest way is longer than the two others together.",
+            fix="Measure again, and tell all three; what you leave out is the cue sheet's.",
+        )
+    return place
 
 
-def way_doubt_ms(placement: Placement, unknown: Collection[str]) -> float:
+def likeliest(place: Placement) -> Placement:
+    """The placement to reckon with: where one of the player's two distances is known alone, the other equals it.
+
+    Loudspeaker and recorder mostly lie together. Where neither is known the touchdowns stay as the recorder heard them.
+    """
+    unknown = place.unknown & OF_PLAYER
+    if unknown == {"player_to_mic_m"}:
+        return replace(place, player_to_mic_m=place.speaker_to_player_m)
+    if unknown == {"speaker_to_player_m"}:
+        return replace(place, speaker_to_player_m=place.player_to_mic_m)
+    return place
+
+
+def way_doubt_ms(placement: Placement) -> float:
     """Root mean square, over all that is plausible, of what the correction for distance is wrong by; 0 if all is known.
 
-    Parameters
-    ----------
-    placement : Placement
-        As used for the correction, guesses included.
-    unknown : collection of str
-        Names of its distances that are guesses.
+    What is used for the correction is the `likeliest` placement.
     """
+    placement, unknown = likeliest(placement), placement.unknown
     if not unknown:
         return 0.0
     ways = (

@@ -16,15 +16,14 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
-from tempfile import TemporaryFile
 from typing import Any
 
 from drilltimer import __version__
 from drilltimer.errors import ClusterError, RecordingError, UserError
-from drilltimer.recordings.distance import ToldDistances
+from drilltimer.recordings.distance import Told
 from drilltimer.recordings.reference import read_sheet
 from drilltimer.recordings.run import ScoredRecording, document_of
 from drilltimer.recordings.sheet_choice import score_with
@@ -61,7 +60,7 @@ class Job:
     recording: Path
     result: Path
     sheets: tuple[Path, ...]
-    told: ToldDistances
+    told: Told
     player: str = ""
 
 
@@ -74,7 +73,7 @@ class JobResult:
     fault: str = ""
 
 
-def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: ToldDistances) -> list[Job]:
+def list_jobs(folder: Path, sheets: Sequence[Path], out: Path, told: Told) -> list[Job]:
     """Every recording of a folder and its folders, in order of name; sounds that sheets were rendered with are none.
 
     Raises
@@ -236,25 +235,6 @@ def stays(outcome: JobResult) -> bool:
         return False
 
 
-def make_writable(folder: Path) -> None:
-    """Make a folder for results, where it is not there yet.
-
-    Raises
-    ------
-    RecordingError
-        Nothing can be written there.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with TemporaryFile(dir=folder):
-            pass
-    except OSError as fault:
-        raise RecordingError(
-            f"{folder}: results cannot be written there: {fault.strerror or fault}",
-            fix="Name another folder for them with --out.",
-        ) from fault
-
-
 def summary_of(
     folder: Path, jobs: Sequence[Job], failed: Mapping[str, str], damaged: Mapping[str, str]
 ) -> dict[str, Any]:
@@ -296,7 +276,7 @@ def _made_from(job: Job, sheets: Iterable[Path]) -> dict[str, Any]:
         "bytes": stat.st_size,
         "modified_ns": stat.st_mtime_ns,
         "sheets": {path.name: _digest(path) for path in sheets},
-        "told": asdict(job.told),
+        "told": dict(job.told),
         "player": job.player,
         "version": __version__,
     }

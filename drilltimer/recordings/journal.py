@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from drilltimer.app.plan import Plan, make_plan
-from drilltimer.audio.paths import as_text
+from drilltimer.audio.files import as_text
 from drilltimer.errors import UserError
 from drilltimer.history.entries import RepEntry, SessionEntry, clean_name
 from drilltimer.history.journal import digest, number_of, recording_uid, taken_utc, versions
 from drilltimer.history.protocol import block_entries, protocol_of
 from drilltimer.history.run import history_path
 from drilltimer.history.store import History
-from drilltimer.model import Placement, Rep
+from drilltimer.model import Rep
 from drilltimer.recordings.reference import read_sheet
 from drilltimer.recordings.run import ScoredRecording
 
@@ -36,12 +36,12 @@ class Kept:
     live: bool = False
 
 
-def keep_scored(player: str, scored: ScoredRecording, sheet_file: Path, placement: Placement) -> Kept:
+def keep_scored(player: str, scored: ScoredRecording) -> Kept:
     """Keep a scored recording, unless its sheet says that it is of a session that this player's history has.
 
     The same recording, sheet, playback and player give the same session, so that scoring twice does not count twice.
     """
-    sheet = read_sheet(sheet_file)
+    sheet = read_sheet(scored.sheet_file)
     with History(history_path()) as history:
         if sheet.session and (number := number_of(history, sheet.session, player)):
             return Kept(number, live=True)
@@ -53,14 +53,14 @@ def keep_scored(player: str, scored: ScoredRecording, sheet_file: Path, placemen
         reps = {rep.index: rep for rep in scored.reps}
     windows = sorted({(rep.mode, rep.window.open_ms, rep.window.centre_ms, rep.window.close_ms) for rep in scored.reps})
     entry = SessionEntry(
-        uid=recording_uid(clean_name(player) + scored.playback * "*", Path(scored.recording), sheet_file),
+        uid=recording_uid(clean_name(player) + scored.playback * "*", Path(scored.recording), scored.sheet_file),
         player=clean_name(player),
         started_utc=taken_utc(Path(scored.recording)),
         drill=sheet.drill or "unnamed drill",
         protocol=protocol_of(plan.drill) if plan else digest(repr((sheet.drill, windows)).encode())[:16],
         seed=sheet.seed,
         source="simulated" if sheet.simulated else "recording",  # compared with its like alone
-        placement=placement,
+        placement=scored.placement,
         input_device=as_text(Path(scored.recording).name),
         output_device=sheet.audio,
         rate_hz=sheet.rate_hz,

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from drilltimer.errors import RecordingError, SheetError
-from drilltimer.hear.filters import added_up
+from drilltimer.hear.picture import added_up
 from drilltimer.model import Samples
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CueSheet, SheetCue, SheetRep, contact_cue, sheet_from_json

@@ -46,7 +46,6 @@ def render_plan(
     rate_hz: int,
     channels: int,
     *,
-    unknown: Sequence[str] = (),
     signature: bool = False,
     loudness_lufs: float | None = None,
 ) -> Rendered:
@@ -56,8 +55,6 @@ def render_plan(
     ----------
     placement : Placement
         Goes into the sheet.
-    unknown : sequence of str
-        Distances of the placement that nobody told.
     signature : bool
         Begin with the sheet's code in sound.
     loudness_lufs : float, optional
@@ -86,7 +83,7 @@ def render_plan(
         with AudioWriter(path, rate_hz, channels) as writer:
             for block in _mixed(placed, end, rate_hz, channels, gain_db):
                 writer.write(block)
-        content = make_sheet(plan, plays, rate_hz, zero, path.name, placement, unknown=unknown, signature=told)
+        content = make_sheet(plan, plays, rate_hz, zero, path.name, placement, signature=told)
         write_text(sheet, sheet_to_json(content))
     return Rendered(sheet, code, meter.lufs() + gain_db, db_from_ratio(meter.peak) + gain_db)
 

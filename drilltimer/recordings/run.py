@@ -15,16 +15,13 @@ from pathlib import Path
 from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.hear.ear import Ear
 from drilltimer.hear.listen import Listener
-from drilltimer.model import Block, Cue, Expectation, Health, Heard, Rep, Scores, Verdict, Window
+from drilltimer.model import Block, Cue, Expectation, Health, Heard, Placement, Rep, Scores, Verdict, Window
 from drilltimer.recordings.audio_file import AudioFile
-from drilltimer.recordings.cuesheet import CueSheet, SheetRep, contact_cue
-from drilltimer.recordings.distance import Standing
-from drilltimer.recordings.playbacks import owners, played_twice
+from drilltimer.recordings.cuesheet import SheetRep, contact_cue
+from drilltimer.recordings.distance import likeliest, way_doubt_ms
 from drilltimer.recordings.reference import Reference, ReferenceContact, padded
 from drilltimer.recordings.segments import AlignedSegment
-from drilltimer.recordings.sheet_search import Playback, piece_of
-from drilltimer.recordings.signature import render_glides
-from drilltimer.recordings.signature_reader import GlideTemplates
+from drilltimer.recordings.sheet_search import Playback, owners, piece_of, played_twice
 from drilltimer.recordings.warp import ClockMap, warp_played
 from drilltimer.score.document import Piece, RecordingClock, score_document
 from drilltimer.score.match import judge
@@ -38,13 +35,12 @@ SHORT_S = 1.0  # no drill fits into less
 LAGS_S = (-0.03, 0.03)  # what the fitted clock leaves open
 BEFORE_S, AFTER_S = 3.0, 3.0  # of sound around a segment's reps
 LEARNING_REPS = 30  # by then the room is known; the rest of a long recording is heard once
-SIGNATURE_RATE_HZ = 7000  # the lowest at which signatures are looked for
 DEFAULT_WINDOW = Window(73.0, 133.0, 193.0)  # club level, serve return: for sheets that name none
 
 
 @dataclass(frozen=True, slots=True)
 class ScoredRecording:
-    """A recording, scored. `pieces` tell which reps were played when; `standing` is who was taken to stand where."""
+    """A recording, scored. `pieces` tell which reps were played when; `placement` is who was taken to stand where."""
 
     recording: str
     clock: ClockMap
@@ -54,7 +50,7 @@ class ScoredRecording:
     health: Health
     sheet_file: Path = Path()
     pieces: tuple[Piece, ...] = ()
-    standing: Standing = field(default_factory=Standing)
+    placement: Placement = field(default_factory=Placement)
     contacts_heard: int = 0
     playback: int = 0  # of the same sheet in the same recording; 0 is the fullest
     fault: RecordingError | None = None  # the recording is damaged, and this is what can be read of it
@@ -64,12 +60,12 @@ def score_playback(
     played: Reference,
     heard: AudioFile,
     playback: Playback,
-    standing: Standing | None = None,
+    placement: Placement | None = None,
     notes: Sequence[Notice] = (),
     on_heard: OnHeard = lambda done, total: None,
 ) -> ScoredRecording:
     """Listen to one playback of a sheet; `notes` are kept with what is told of the sound."""
-    scored = _score(played, heard, playback.segments, standing or standing_of(played.sheet), on_heard)
+    scored = _score(played, heard, playback.segments, likeliest(placement or played.sheet.placement), on_heard)
     told = (*scored.health.notes, *notes, *([heard.damage] if heard.damage else ()))
     return replace(scored, playback=playback.number, health=replace(scored.health, notes=told), fault=heard.fault())
 
@@ -102,14 +98,14 @@ def _as_sentence(damage: Notice | None) -> str:
 
 
 def _score(
-    played: Reference, heard: AudioFile, playback: tuple[AlignedSegment, ...], standing: Standing, on_heard: OnHeard
+    played: Reference, heard: AudioFile, playback: tuple[AlignedSegment, ...], place: Placement, on_heard: OnHeard
 ) -> ScoredRecording:
     sheet = played.sheet
     listener, found = _listen(played, playback, heard, on_heard)
     window = sheet.window or DEFAULT_WINDOW
     reps = tuple(_rep(each, window) for each in sheet.reps)
     by_index = {rep.index: rep for rep in reps}
-    place, doubt_ms = standing.likeliest, standing.doubt_ms
+    doubt_ms = way_doubt_ms(place)
     verdicts = tuple(judge(each, by_index[each.rep], place, heard.rate_hz, doubt_ms) for each in found)
     counted = [verdict for verdict in verdicts if not by_index[verdict.rep].warm_up]
     clock = max(playback, key=lambda segment: len(segment.heard)).clock
@@ -118,7 +114,7 @@ def _score(
         drift_ppm=clock.skew_ppm,
         noise_db=listener.noise_db,
         own_left_db=listener.own_left_db,
-        notes=(*_notes(played, playback, standing), *_muted(found, listener.is_still)),
+        notes=(*_notes(played, playback, place), *_muted(found, listener.is_still)),
     )
     return ScoredRecording(
         str(heard.path),
@@ -129,12 +125,12 @@ def _score(
         health,
         played.path,
         tuple(piece_of(played, segment) for segment in playback),
-        standing,
+        place,
         sum(len(segment.heard) for segment in playback),
     )
 
 
-def _notes(played: Reference, playback: Sequence[AlignedSegment], standing: Standing) -> tuple[Notice, ...]:
+def _notes(played: Reference, playback: Sequence[AlignedSegment], place: Placement) -> tuple[Notice, ...]:
     inside = sum(segment.last - segment.first + 1 for segment in playback)
     found = sum(len(segment.heard) for segment in playback)
     notes = [notice("recorded_contacts", found=found, inside=inside)]
@@ -144,8 +140,8 @@ def _notes(played: Reference, playback: Sequence[AlignedSegment], standing: Stan
         notes.append(notice("recorded_pieces", pieces=len(playback)))
     if twice := played_twice(playback):
         notes.append(notice("played_again", contacts=len(twice)))
-    if standing.unknown:
-        notes.append(notice("distance_doubt", ms=round(standing.doubt_ms)))
+    if place.unknown:
+        notes.append(notice("distance_doubt", ms=round(way_doubt_ms(place))))
     if played.sheet.window is None:
         notes.append(notice("no_window"))
     return tuple(notes)
@@ -171,7 +167,7 @@ def document_of(scored: ScoredRecording, more: Sequence[ScoredRecording] = ()) -
         english().tell,
         sheet=scored.sheet_file.name,
         pieces=scored.pieces,
-        distance_uncertainty_ms=scored.standing.doubt_ms,
+        distance_uncertainty_ms=way_doubt_ms(scored.placement),
         more=[document_of(each) for each in more],
     )
 
@@ -278,18 +274,4 @@ def _rep(sheet: SheetRep, window: Window) -> Rep:
         sheet.mode,
         sheet.withheld,
         sheet.warm_up,
-    )
-
-
-def standing_of(sheet: CueSheet) -> Standing:
-    """Who stands where, as far as a sheet tells."""
-    return Standing(sheet.placement, frozenset(sheet.unknown))
-
-
-def signature_form(rate_hz: int) -> GlideTemplates:
-    """What signatures look like in a recording of that rate, at the lower rate at which they are looked for."""
-    rate = rate_hz / max(1, rate_hz // SIGNATURE_RATE_HZ)
-    glides = render_glides(rate)
-    return GlideTemplates(
-        glides.preamble, glides.up, glides.down, glides.first_slot_s, glides.slot_s, glides.slots, rate
     )

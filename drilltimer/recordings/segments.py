@@ -13,8 +13,7 @@ from math import comb
 
 import numpy as np
 
-from drilltimer.hear.clockline import ClockLine
-from drilltimer.hear.locate import NEAR_SHARE, locate_cue
+from drilltimer.hear.locate import NEAR_SHARE, ClockLine, locate_cue
 from drilltimer.model import Samples
 from drilltimer.recordings.correlation import best_places, stretched
 from drilltimer.recordings.warp import ClockMap
@@ -84,7 +83,7 @@ class Recording:
     Parameters
     ----------
     trace : float array
-        From `align.Trace`, of the recording.
+        From `sheet_search.Trace`, of the recording.
     contacts : sequence of Contact
         In time order.
     read : callable (start, frames) -> float32 array, shape (frames,)

@@ -104,7 +104,6 @@ def make_sheet(
     audio: str,
     placement: Placement,
     *,
-    unknown: Sequence[str] = (),
     signature: SheetSignature | None = None,
     simulated: bool = False,
     session: str = "",
@@ -143,7 +142,6 @@ def make_sheet(
         placement,
         window,
         signature=signature,
-        unknown=tuple(unknown),
         simulated=simulated,
         session=session,
     )

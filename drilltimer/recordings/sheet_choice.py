@@ -12,16 +12,16 @@ import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
+from types import MappingProxyType
 
 from drilltimer.errors import Notice, RecordingError, SheetError, notice
 from drilltimer.recordings.audio_file import AudioFile
 from drilltimer.recordings.cuesheet import CODE_DIGITS, CueSheet
-from drilltimer.recordings.distance import ToldDistances
+from drilltimer.recordings.distance import Told, told_over
 from drilltimer.recordings.reference import open_reference, padded, read_sheet
-from drilltimer.recordings.run import OnHeard, ScoredRecording, score_playback, signature_form, standing_of, unheard
+from drilltimer.recordings.run import OnHeard, ScoredRecording, score_playback, unheard
 from drilltimer.recordings.sheet_search import Playback, Traces, find_playbacks
-from drilltimer.recordings.signature import bits_of, code_of
-from drilltimer.recordings.signature_reader import find_signatures
+from drilltimer.recordings.signature import bits_of, code_of, find_signatures
 from drilltimer.recordings.writing import sheet_path
 
 Tried = Callable[[Path, int, int], None]  # a sheet, how many of its contacts were heard, and of how many
@@ -58,7 +58,7 @@ def find_sheets(place: Path) -> list[Path]:
 def score_with(
     recording: Path,
     sheets: Sequence[Path],
-    told: ToldDistances | None = None,
+    told: Told = MappingProxyType({}),
     on_tried: Tried | None = None,
     on_heard: OnHeard = lambda done, total: None,
 ) -> list[ScoredRecording]:
@@ -81,7 +81,6 @@ def score_with(
     SheetError
         The one sheet is broken.
     """
-    told = told or ToldDistances()
     with AudioFile(recording, salvage=True) as heard:
         traces = Traces(heard)
         if len(sheets) == 1:
@@ -91,8 +90,8 @@ def score_with(
                     raise _wrong_sheet(heard, sheets[0]) or unheard(
                         heard, f"no contact cue of {sheets[0].name} is heard in it"
                     )
-                standing = told.on(standing_of(played.sheet))
-                return [score_playback(played, heard, each, standing, (), on_heard) for each in playbacks]
+                place = told_over(played.sheet.placement, told)
+                return [score_playback(played, heard, each, place, (), on_heard) for each in playbacks]
         readable = dict(_readable(sheets))
         if not readable:
             raise SheetError(f"none of the {len(sheets)} cue sheets can be read, {sheets[0].name} among them")
@@ -189,21 +188,16 @@ def _weight(playback: Playback, belonging: Collection[Path]) -> float:
 
 
 def _score(
-    heard: AudioFile, playback: Playback, notes: Sequence[Notice], told: ToldDistances, on_heard: OnHeard
+    heard: AudioFile, playback: Playback, notes: Sequence[Notice], told: Told, on_heard: OnHeard
 ) -> ScoredRecording:
     with open_reference(playback.sheet_file) as played:
-        return score_playback(played, heard, playback, told.on(standing_of(played.sheet)), notes, on_heard)
+        return score_playback(played, heard, playback, told_over(played.sheet.placement, told), notes, on_heard)
 
 
 def heard_codes(heard: AudioFile) -> list[tuple[bool, ...]]:
     """Bits of every signature in a recording, as heard."""
     read = padded(heard)
-    signatures = find_signatures(
-        lambda start, frames: read(start, frames).mean(axis=1),
-        heard.frames,
-        heard.rate_hz,
-        signature_form(heard.rate_hz),
-    )
+    signatures = find_signatures(lambda start, frames: read(start, frames).mean(axis=1), heard.frames, heard.rate_hz)
     return [signature.bits for signature in signatures]
 
 

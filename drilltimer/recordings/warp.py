@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.hear.filters import added_up
+from drilltimer.hear.picture import added_up
 from drilltimer.model import Samples
 
 EDGE = 64  # samples of context that interpolation needs either side

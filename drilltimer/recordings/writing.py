@@ -16,13 +16,14 @@ import os
 import struct
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryFile
 from types import TracebackType
 from typing import Any, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drilltimer.audio.paths import expanded, for_libsndfile, is_text
+from drilltimer.audio.files import expanded, for_libsndfile, is_text
 from drilltimer.errors import Notice, RecordingError, notice
 from drilltimer.model import Samples
 from drilltimer.units import s_from_frames
@@ -290,6 +291,25 @@ def played_path(path: Path) -> Path:
 def sheet_path(audio: Path) -> Path:
     """Where the cue sheet of a sound file lies."""
     return audio.with_name(f"{audio.stem}.cues.json")
+
+
+def make_writable(folder: Path, option: str) -> None:
+    """Make a folder for results, where it is not there yet; an option of that name chose it.
+
+    Raises
+    ------
+    RecordingError
+        Nothing can be written there.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=folder):
+            pass
+    except OSError as fault:
+        raise RecordingError(
+            f"{folder}: results cannot be written there: {fault.strerror or fault}",
+            fix=f"Name another folder for them with {option}.",
+        ) from fault
 
 
 def write_text(path: Path, text: str) -> None:

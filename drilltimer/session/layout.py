@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from drilltimer.drill.schedule import SEARCH_BEFORE_S
 from drilltimer.hear.listen import Listener
-from drilltimer.model import (
-    Expectation,
-    Rep,
-    Sound,
-)
+from drilltimer.model import Expectation, Rep, Sound
 from drilltimer.session.events import Play
 from drilltimer.units import frames_from_s
 
 PAUSE_WORD, RESUME_WORD = "stop", "get-ready"
 HARDER_WORD, EASIER_WORD, GUESS_WORD = "harder", "easier", "your-guess"
 SESSION_WORDS = (PAUSE_WORD, RESUME_WORD, HARDER_WORD, EASIER_WORD, GUESS_WORD)
+CLOSES_S = 1.35  # first steps are heard until so long after the contact, unless the next rep comes first
+
+Bank = Mapping[tuple[str, float | None], Sound]
 
 
 def renewed(listener: Listener, rate_hz: int, lost: bool) -> Listener:
@@ -25,11 +24,6 @@ def renewed(listener: Listener, rate_hz: int, lost: bool) -> Listener:
     for ear in listener.ears if lost else ():
         ear.line.restart()
     return Listener(rate_hz, len(listener.ears), ears=listener.ears)
-
-
-CLOSES_S = 1.35  # first steps are heard until so long after the contact, unless the next rep comes first
-
-Bank = Mapping[tuple[str, float | None], Sound]
 
 
 def place_cues(rep: Rep, bank: Bank, rate_hz: int, zero: int = 0) -> list[Play]:
@@ -64,28 +58,6 @@ def hearing_ranges(contacts: Sequence[tuple[int, int, int, bool]], rate_hz: int)
         if index + 1 < len(contacts):
             closes = min(closes, max(contacts[index + 1][1] - before, at + before))
         yield Expectation(rep, at, frames, opens, closes, withheld)
-
-
-def gaps(sounds: Iterable[Play], ready: int, limit: int | None) -> Iterator[tuple[int, int | None]]:
-    """Stretches of frames without a sound, from `ready` on and up to `limit`; without a limit the last one is open."""
-    spans = sorted((play.start, play.start + len(play.sound.samples)) for play in sounds)
-    reach = ready
-    for start, end in spans:
-        if end <= ready or (limit is not None and start >= limit):
-            continue
-        if start > reach:
-            yield reach, start
-        reach = max(reach, end)
-    if limit is None:
-        yield reach, None
-    elif limit > reach:
-        yield reach, limit
-
-
-def first_room(sounds: Iterable[Play], ready: int, needed: int, limit: int | None = None) -> int | None:
-    """First frame from `ready` on from which so many frames up to `limit` are without a sound, or None."""
-    rooms = gaps(sounds, ready, limit)
-    return next((opens for opens, closes in rooms if closes is None or closes - opens >= needed), None)
 
 
 def later(rep: Rep, by_s: float) -> Rep:

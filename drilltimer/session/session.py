@@ -29,8 +29,6 @@ from drilltimer.session.layout import (
     RESUME_WORD,
     Bank,
     expectations,
-    first_room,
-    gaps,
     later,
     place_cues,
     renewed,
@@ -398,3 +396,25 @@ class Session:
             if play.start <= self._now < end and play.cue.sound not in RENDERED:
                 return play.cue.sound
         return ""
+
+
+def gaps(sounds: Iterable[Play], ready: int, limit: int | None) -> Iterator[tuple[int, int | None]]:
+    """Stretches of frames without a sound, from `ready` on and up to `limit`; without a limit the last one is open."""
+    spans = sorted((play.start, play.start + len(play.sound.samples)) for play in sounds)
+    reach = ready
+    for start, end in spans:
+        if end <= ready or (limit is not None and start >= limit):
+            continue
+        if start > reach:
+            yield reach, start
+        reach = max(reach, end)
+    if limit is None:
+        yield reach, None
+    elif limit > reach:
+        yield reach, limit
+
+
+def first_room(sounds: Iterable[Play], ready: int, needed: int, limit: int | None = None) -> int | None:
+    """First frame from `ready` on from which so many frames up to `limit` are without a sound, or None."""
+    rooms = gaps(sounds, ready, limit)
+    return next((opens for opens, closes in rooms if closes is None or closes - opens >= needed), None)

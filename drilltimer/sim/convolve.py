@@ -16,6 +16,7 @@ class StepConvolver:
     Parameters
     ----------
     response : float array, shape (taps, channels)
+        Its first tap is heard at once.
     step : int
         A power of two up to `TAIL_FRAMES`.
 

@@ -57,6 +57,7 @@ class Word:
     Parameters
     ----------
     samples : float32 array, shape (n,)
+        Full scale is +-1.
     onset_ms : float
         From the first sample to the first millisecond within 35 dB of the loudest 5 ms: the word's moment.
     t50_ms : float
@@ -102,10 +103,6 @@ def prepare_word(name: str, raw: Samples, rate_hz: int, *, direction: bool, reco
     recorded : bool
         The take came from a microphone: its first 0.2 s are the room's noise, and it may be clipped or noisy.
 
-    Returns
-    -------
-    Word
-
     Raises
     ------
     SoundError
@@ -137,7 +134,6 @@ def trim(wave: Wave, rate_hz: int, noise_rms: float = 0.0) -> Wave:
 
     Parameters
     ----------
-    wave : float64 array, shape (n,)
     noise_rms : float
         Root mean square of the room; hops near it are not the word's, however low the thresholds lie.
     """

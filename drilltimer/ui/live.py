@@ -10,12 +10,12 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Mapping
-from typing import Any, Self, TextIO
+from typing import Any, Protocol, Self, TextIO
 
 from rich.console import Console, RenderableType
 from rich.live import Live
 
-from drilltimer.errors import Quit
+from drilltimer.errors import Notice, Quit
 from drilltimer.model import Health
 from drilltimer.score.feedback import Message
 from drilltimer.session import Session
@@ -30,6 +30,20 @@ FRAME_S = 0.1
 JOB_CONTROL = [getattr(signal, name) for name in ("SIGTSTP", "SIGCONT") if hasattr(signal, name)]  # none on Windows
 NEWS_S = 10.0  # time to look up and read
 GUESSES: Mapping[str, Message] = {"e": Message.EARLY, "o": Message.ON_TIME, "l": Message.LATE}
+
+
+class Pausable(Protocol):
+    """A session that can stand still."""
+
+    @property
+    def paused(self) -> Notice | None:
+        """Why it stands still; None while it runs."""
+
+    def pause(self, why: Notice) -> None:
+        """Fall silent at once; reps that have begun are void."""
+
+    def resume(self) -> None:
+        """Go on with what had not begun."""
 
 
 class LiveScreen:
@@ -152,11 +166,6 @@ def obey(key: str, session: Session, wording: Wording) -> str:
         For "q".
     """
     match key.casefold():
-        case " " | "p":
-            if session.paused:
-                session.resume()
-            else:
-                session.pause(BY_KEY)
         case "r":
             call = session.repeat_call()
             return wording("screen.again", word=wording.word(call)) if call else wording("screen.no_call")
@@ -164,11 +173,29 @@ def obey(key: str, session: Session, wording: Wording) -> str:
             return wording("screen.will_tell" if session.request() else "screen.nothing_to_tell")
         case "v":
             session.mark_void()
-        case "q":
-            raise Quit
         case guess if guess in GUESSES:
             session.guess(GUESSES[guess])
+        case other:
+            obey_any(other, session)
     return ""
+
+
+def obey_any(key: str, session: Pausable) -> None:
+    """Do what a key asks for in every session: stand still or go on, end; any other does nothing.
+
+    Raises
+    ------
+    Quit
+        For "q".
+    """
+    match key:
+        case " " | "p":
+            if session.paused:
+                session.resume()
+            else:
+                session.pause(BY_KEY)
+        case "q":
+            raise Quit
 
 
 def has_screen(output: TextIO = sys.stdout) -> bool:

@@ -40,7 +40,7 @@ class Viewport:
     Parameters
     ----------
     columns, rows : int
-        Size of the window.
+        Of the terminal, in cells.
     ascii_only : bool
         For terminals that cannot show block characters.
     """
@@ -56,8 +56,6 @@ def draw(title: str, snapshot: Snapshot, health: Health, look: Viewport, wording
 
     Parameters
     ----------
-    title : str
-        Name of the drill.
     news : str
         What has just happened, below the figure.
     """

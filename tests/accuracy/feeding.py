@@ -12,13 +12,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drilltimer.feeding.listener import Court, Fed, FeedListener
-from drilltimer.feeding.spots import Spots
-from drilltimer.model import Block
+from drilltimer.feeding.listener import Fed, FeedListener
+from drilltimer.feeding.run import Asked
+from drilltimer.feeding.spots import placed
+from drilltimer.model import Block, Window
 from drilltimer.units import air_delay_ms, ms_from_s
-from tests.feeding.label import spots_of
+from tests.feeding.label import court_of
 from tests.feeding.scene import Scene, Setting, make_scene
 
+ANY_WINDOW = Window(0.0, 150.0, 300.0)
 SEEDS = (5001, 5002, 5003)
 CONTACT_S, LANDING_S, RIGHT_MS = 0.03, 0.05, 10.0  # as the development scenes' own evaluation has them
 PLAIN = Setting(0, play="rally", room="hall", feeder="string", feeder_m=14.0, neighbours=False, snr_db=20.0)
@@ -101,13 +103,15 @@ def measure_feeding(case: FeedCase) -> FeedFigures:
 def _measure(scene: Scene) -> FeedFigures:
     known = scene.truth["known"]
     machine = known["feeder"] == "machine"
-    court = Court(known["play"], spots_of(scene.truth))
+    court = court_of(scene.truth)
     before_s = time.process_time()
     first = FeedListener(scene.rate_hz, 1, court)
     _hear(first, scene)
     told = _hear(FeedListener(scene.rate_hz, 1, court, first.learned), scene)
     spent_s = time.process_time() - before_s
-    spots = Spots(**known["distances"], air_c=known["temperature_c"], machine=machine)
+    asked = Asked(
+        known["play"], placed(**known["distances"], air_c=known["temperature_c"]), ANY_WINDOW, machine=machine
+    )
     landings = {each["rep"]: each for each in scene.truth["landings"]}
     left, right, void, errors = list(told), 0, 0, []
     found = 0
@@ -123,7 +127,7 @@ def _measure(scene: Scene) -> FeedFigures:
         if landing is None:
             right += fed.landing is None and not fed.void
             continue
-        error = _error(fed, landing, scene.rate_hz, spots)
+        error = _error(fed, landing, scene.rate_hz, asked)
         if error is not None:
             errors.append(error)
             right += abs(error[0]) <= RIGHT_MS
@@ -147,12 +151,12 @@ def _hear(listener: FeedListener, scene: Scene) -> list[Fed]:
     return told + listener.finish()
 
 
-def _error(fed: Fed, landing: dict, rate_hz: int, spots: Spots) -> tuple[float, float] | None:
+def _error(fed: Fed, landing: dict, rate_hz: int, asked: Asked) -> tuple[float, float] | None:
     """Error and told uncertainty of a touchdown, None where it is another sound's."""
     if fed.landing is None or abs(fed.landing.touchdown.at / rate_hz - landing["mic_s"]) > LANDING_S:
         return None
-    touchdown, contact, place = fed.landing.touchdown, fed.contact, spots.placement
+    touchdown, contact, place = fed.landing.touchdown, fed.contact, asked.placement
     way_ms = air_delay_ms(place.player_to_mic_m, place.air_c) - air_delay_ms(place.speaker_to_mic_m, place.air_c)
     after_ms = ms_from_s((touchdown.at - contact.at) / rate_hz) - way_ms
-    sigma_ms = math.hypot(touchdown.uncertainty_ms, contact.uncertainty_ms, spots.doubt_ms)
+    sigma_ms = math.hypot(touchdown.uncertainty_ms, contact.uncertainty_ms, asked.doubt_ms)
     return after_ms - landing["after_contact_ms"], sigma_ms

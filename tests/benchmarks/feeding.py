@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from drilltimer.feeding.run import Asked, hear_recording
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import placed
 from drilltimer.model import Window
 from drilltimer.units import air_delay_ms, ms_from_s, s_from_ms
 from tests.benchmarks.picker_libraries import LIBRARIES
@@ -41,8 +41,9 @@ Answers = list[dict[str, float | None]]
 def ours(truth: dict[str, Any]) -> Answers:
     """What `drilltimer feed` answers."""
     known = truth["known"]
-    spots = Spots(**known["distances"], air_c=known["temperature_c"], machine=known["feeder"] == "machine")
-    fed = hear_recording(FOLDER / truth["recorded"], Asked(known["play"], spots, Window(0.0, 150.0, 300.0)))
+    told, machine = placed(**known["distances"], air_c=known["temperature_c"]), known["feeder"] == "machine"
+    asked = Asked(known["play"], told, Window(0.0, 150.0, 300.0), machine=machine)
+    fed = hear_recording(FOLDER / truth["recorded"], asked)
     return [
         {"contact_s": each.contact_heard_s, "landing_s": each.touchdown_s, "after_contact_ms": each.touchdown_ms}
         for each in fed.verdicts

@@ -36,8 +36,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from history_player import made_reps, made_session
 
-from drilltimer.history.entries import Player
-from drilltimer.history.rows import REP_COLUMNS, SESSION_COLUMNS, rep_row, session_row
+from drilltimer.history.entries import REP_COLUMNS, SESSION_COLUMNS, Player, rep_row, session_row
 from drilltimer.history.store import History
 
 PLAYERS = 200

@@ -1,6 +1,6 @@
 """How long the worst drill files take to be refused: the longest one, and one whose aliases multiply.
 
-Run as `python -m tests.benchmarks.hostile`; tests/test_language.py bounds the work itself.
+Run as `python -m tests.benchmarks.hostile`; tests/drill/test_language.py bounds the work itself.
 
 Measured 2026-11-29: the longest in 0.61 s of processor time, the multiplying one in 0.03 s.
 """

@@ -18,7 +18,7 @@ from scipy.signal import resample_poly
 
 from drilltimer.hear.cancel import shift
 from drilltimer.hear.ear import Ear
-from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ
+from drilltimer.hear.listen import ANALYSIS_RATE_HZ
 from drilltimer.recordings.cuesheet import CueSheet, contact_cue
 from drilltimer.recordings.reference import read_sheet
 from drilltimer.recordings.run import ScoredRecording
@@ -29,7 +29,7 @@ from tests.accuracy.measure import record
 from tests.hearing.scene import sheet_of
 from tests.recorded import read_audio, score_recording
 
-sys.path.insert(0, str(Path(__file__).parents[1]))  # the tests of the scenes import each other by bare names
+sys.path.insert(0, str(Path(__file__).parents[1] / "hear"))  # the tests are no package
 
 from test_scenes import FOLDER
 

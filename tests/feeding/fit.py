@@ -17,11 +17,11 @@ import numpy as np
 
 import drilltimer.feeding as home
 from drilltimer.feeding.impact_finder import Impact
-from drilltimer.feeding.listener import Court, FeedListener
+from drilltimer.feeding.listener import FeedListener
 from drilltimer.feeding.reverberation import PowerTrack
 from drilltimer.feeding.sound_classes import Kind, Prior, level_shift
 from drilltimer.feeding.touchdowns import EVIDENCE, Echoes, weigh_evidence
-from tests.feeding.label import find_impacts, label, spots_of
+from tests.feeding.label import court_of, find_impacts, label
 from tests.feeding.scene import RATE_HZ, Setting, make_scene
 from tests.logit import Choice, Logit, fit_logit
 
@@ -105,7 +105,7 @@ def _statistics(
         kinds[rest] = np.array(OTHERS)[nearest]
         if each.truth["known"]["feeder"] == "machine":
             kinds[kinds == Kind.CONTACT] = Kind.MACHINE
-        shift = level_shift(spots_of(each.truth))
+        shift = level_shift(court_of(each.truth).told)
         length_s += each.impacts[-1].at / RATE_HZ
         for kind in np.unique(kinds):
             mine = each.features[kinds == kind].copy()
@@ -145,8 +145,7 @@ def _expect(
 def touchdown_examples(example: Example, prior: Prior) -> list[tuple[np.ndarray, int]]:
     """Evidence at each true contact, and which candidate is right; the last one is none."""
     truth = example.truth
-    known = truth["known"]
-    court = Court(known["play"], spots_of(truth))
+    court = court_of(truth)
     listener = FeedListener(RATE_HZ, 1, court, prior=prior, touchdown=np.zeros(EVIDENCE + 1))
     classes = listener.learn_from(example.impacts)
     hypothesis = listener.read(example.impacts, classes)

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from drilltimer.feeding.impact_finder import Impact, ImpactFinder
+from drilltimer.feeding.listener import Court
 from drilltimer.feeding.reverberation import PowerTrack
 from drilltimer.feeding.sound_classes import Kind
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import placed
 from drilltimer.model import Block
 
 NEAR_S = 0.006
@@ -47,11 +48,11 @@ def find_impacts(samples: np.ndarray, rate_hz: int) -> tuple[list[Impact], Power
     return [impact for hop in found + finder.finish() for impact in hop], finder.track
 
 
-def spots_of(truth: dict) -> Spots:
-    """What is known of where everybody stands in a scene, but for the feeder's distance from the player."""
+def court_of(truth: dict) -> Court:
+    """What is known of the play and the place in a scene, but for the feeder's distance from the player."""
     known = truth["known"]
     near = {name: known["distances"][name] for name in ("feeder_to_mic_m", "player_to_mic_m")}
-    return Spots(**near, air_c=known["temperature_c"], machine=known["feeder"] == "machine")
+    return Court(known["play"], placed(**near, air_c=known["temperature_c"]), known["feeder"] == "machine")
 
 
 def label(impacts: Sequence[Impact], rate_hz: int, truth: dict) -> np.ndarray:

@@ -20,15 +20,15 @@ from drilltimer.cli import main
 from drilltimer.errors import HistoryError
 from drilltimer.feeding.fed_session import FeedSession
 from drilltimer.feeding.journal import keep_fed
-from drilltimer.feeding.listener import Court, FeedListener
+from drilltimer.feeding.listener import FeedListener
 from drilltimer.feeding.run import Asked, hear_recording
-from drilltimer.feeding.spots import Spots
+from drilltimer.feeding.spots import placed
 from drilltimer.history.compare import compare
 from drilltimer.history.marks import FEEDING, Mark
 from drilltimer.history.queries import reps, session
 from drilltimer.history.store import History
 from drilltimer.model import Block, Grade, Health, Placement, Window
-from tests.feeding.label import spots_of
+from tests.feeding.label import court_of
 from tests.feeding.scene import Scene, Setting, make_scene
 
 SETTING = Setting(
@@ -113,7 +113,7 @@ def test_where_nobody_landed_nothing_is_claimed(home, tmp_path):
 
 @pytest.mark.long
 def test_the_size_of_blocks_changes_nothing(scene):
-    court = Court("rally", spots_of(scene.truth))
+    court = court_of(scene.truth)
     answers = []
     for frames in (480, 32_000):
         listener, told = FeedListener(scene.rate_hz, 1, court), []
@@ -145,7 +145,7 @@ def test_live_feeding_is_kept_as_a_kind_of_its_own(scene, recording, home):
 
 @pytest.mark.long
 def test_a_coachs_mark_stands_beside_the_measured_value(scene, recording, home):
-    asked = Asked("rally", Spots(), Window(100.0, 160.0, 220.0))
+    asked = Asked("rally", placed(), Window(100.0, 160.0, 220.0))
     outcome = hear_recording(recording, asked)
     timed = next(each.rep for each in outcome.verdicts if each.touchdown_ms is not None)
     keep_fed("Robin", replace(outcome, marks={timed: Mark.LATE}))
@@ -157,10 +157,9 @@ def test_a_coachs_mark_stands_beside_the_measured_value(scene, recording, home):
 
 
 def test_a_rep_declared_void_is_not_counted_but_stays_measured(scene):
-    spots = Spots()
-    asked = Asked("rally", spots, Window(100.0, 160.0, 220.0))
+    asked = Asked("rally", placed(), Window(100.0, 160.0, 220.0))
     listener = FeedListener(scene.rate_hz, 1, asked.court)
-    session = FeedSession(listener, spots, asked.window, scene.rate_hz, "rally")
+    session = FeedSession(listener, asked.placement, asked.window, scene.rate_hz, "rally")
     assert session.mark(Mark.VOID) is None  # nothing to speak of yet
     for start in range(0, len(scene.samples), scene.rate_hz):
         piece = scene.samples[start : start + scene.rate_hz, None]

@@ -6,7 +6,7 @@ import json
 import re
 
 import pytest
-from test_terminal import Terminal
+from terminals import Terminal
 
 pytestmark = pytest.mark.long
 

@@ -7,7 +7,7 @@ import pytest
 
 from drilltimer.feeding.reverberation import AFTER_S, BEFORE_S, SAME_S, STEP_S, Followed, PowerTrack, Tails
 from drilltimer.feeding.touchdowns import Neighbourhood, half_width_ms
-from drilltimer.hear.bands import BANDS
+from drilltimer.hear.picture import BANDS
 
 RATE_HZ = 16_000
 STEPS = round((BEFORE_S + AFTER_S) / STEP_S)

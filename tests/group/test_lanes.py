@@ -10,7 +10,7 @@ import pytest
 from drilltimer.group import lanes
 from drilltimer.group.crosstalk import Bleed, onset_growth
 from drilltimer.group.lanes import LaneListener
-from drilltimer.hear.bands import BANDS
+from drilltimer.hear.picture import BANDS
 from drilltimer.model import Block, Expectation
 from tests.accuracy.lanes import LaneCase, hear_lanes, measure_lanes, perform
 

@@ -14,11 +14,25 @@ from pathlib import Path
 
 import numpy as np
 
-from drilltimer.hear.bands import BANDS, FRAME_S, HOP_S, LEAKAGE, PREDICTOR, QUIET, _band_edges
 from drilltimer.hear.ear import CUT_HZ
-from drilltimer.hear.features import COLUMN_S, FRAME_HOPS, FRAMES, FROM_S, LEAST, MOST, NEPERS
-from drilltimer.hear.filters import ORDER
-from drilltimer.hear.onsets import PICK_EDGES_HZ
+from drilltimer.hear.picture import (
+    BANDS,
+    COLUMN_S,
+    FRAME_HOPS,
+    FRAME_S,
+    FRAMES,
+    FROM_S,
+    HOP_S,
+    LEAKAGE,
+    LEAST,
+    MOST,
+    NEPERS,
+    ORDER,
+    PICK_EDGES_HZ,
+    PREDICTOR,
+    QUIET,
+    _band_edges,
+)
 from drilltimer.sim.acoustics import LEAD
 from tests.hearing.lessons import NEVER, PAD_HOPS, STAGE_HOPS, EmptyStage
 from tests.hearing.stage import LEVEL_BAND_HZ, MICROPHONES, Layers, microphone_sections

@@ -6,13 +6,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drilltimer.hear.bands import BANDS, FRAME_S, HOP_S, LEAST_SHARE, SMEAR_S, Leftover, band_powers
 from drilltimer.hear.decide import Hypothesis
 from drilltimer.hear.ear import CUT_HZ, Ear, Look
-from drilltimer.hear.features import FRAME_HOPS, FRAMES, Picture, draw_picture
-from drilltimer.hear.filters import filtered
-from drilltimer.hear.listen import Listener
-from drilltimer.hear.sample_buffer import ANALYSIS_RATE_HZ
+from drilltimer.hear.listen import ANALYSIS_RATE_HZ, Listener
+from drilltimer.hear.picture import (
+    BANDS,
+    FRAME_HOPS,
+    FRAME_S,
+    FRAMES,
+    HOP_S,
+    LEAST_SHARE,
+    SMEAR_S,
+    Leftover,
+    Picture,
+    band_powers,
+    draw_picture,
+    filtered,
+)
 from drilltimer.model import Block
 from drilltimer.session.layout import hearing_ranges
 from tests.hearing.stage import Scene

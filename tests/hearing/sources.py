@@ -36,7 +36,7 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
-from drilltimer.hear.filters import filtered
+from drilltimer.hear.picture import filtered
 from tests.hearing.shoes import RATE_HZ, RUMBLE_HZ, Wave, cut_step
 from tests.hearing.source_table import LEFT_OUT, NOT_ONE_IMPACT, SOURCES, Source
 

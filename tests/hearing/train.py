@@ -27,10 +27,9 @@ from pathlib import Path
 import click
 import numpy as np
 
-from drilltimer.hear.bands import BANDS
 from drilltimer.hear.decide import LEAST_BELIEF, NEAR_S
-from drilltimer.hear.features import CHANNELS, COLUMN_S, FINE, FRAMES, LEAST, MOST, NEPERS
 from drilltimer.hear.net import COARSE, LIKENESSES, MANY, MAPS, OWN_MARK, READERS, TAPS
+from drilltimer.hear.picture import BANDS, CHANNELS, COLUMN_S, FINE, FRAMES, LEAST, MOST, NEPERS
 
 RATES_HZ = (16_000, 14_700)
 WIDTH, HIDDEN = 48, 112
@@ -615,7 +614,7 @@ def fit(
 @click.option("--count", default=40, help="Of scenes.")
 def join(sources: Path, readers: tuple[Path, ...], out: Path, count: int) -> None:
     """Put readers into one file, with what landings bring on the mean, measured on scenes of a pack."""
-    from drilltimer.hear.features import cut_patch
+    from drilltimer.hear.picture import cut_patch
     from tests.hearing.lessons import TracedEar, hear_scene
     from tests.hearing.stage import Settings, make_scene, own_rooms
 

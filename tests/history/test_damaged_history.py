@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from drilltimer.cli import main
 from drilltimer.history.connect import FILE_NAME
-from drilltimer.history.rows import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS
+from drilltimer.history.entries import BLOCK_COLUMNS, REP_COLUMNS, SESSION_COLUMNS
 from drilltimer.history.store import History
 
 TESTS = 4  # so many that the day-to-day error is looked for too

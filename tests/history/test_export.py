@@ -14,10 +14,9 @@ from history_player import add, made_reps, made_session
 
 from drilltimer.errors import HistoryError
 from drilltimer.history import export, queries
-from drilltimer.history.entries import Player, RepEntry
+from drilltimer.history.entries import NEWER_COLUMNS, Player, RepEntry
 from drilltimer.history.export import export_history, new_file
 from drilltimer.history.intake import import_history
-from drilltimer.history.rows import NEWER_COLUMNS
 from drilltimer.history.schema import SCHEMA
 from drilltimer.history.store import History
 from drilltimer.model import Grade

@@ -24,11 +24,10 @@ from drilltimer.errors import HistoryError, Notice, as_kept, notice
 from drilltimer.history import own_target, queries
 from drilltimer.history.connect import DamagedHistoryError, connect, set_aside
 from drilltimer.history.days import here
-from drilltimer.history.entries import Player, RepEntry, clean_name
+from drilltimer.history.entries import REP_COLUMNS, Player, RepEntry, clean_name, rep_row
 from drilltimer.history.export import back_up, copies_beside
 from drilltimer.history.journal import Journal
 from drilltimer.history.protocol import protocol_of
-from drilltimer.history.rows import REP_COLUMNS, rep_row
 from drilltimer.history.schema import MIGRATIONS, SCHEMA
 from drilltimer.history.store import History
 from drilltimer.model import Cue, Grade, Health, Placement, Progression, Rep, Sound, Verdict, Window
@@ -682,10 +681,10 @@ def test_scored_recording_is_kept_once_however_often_it_is_scored(
     entries = made_reps(seed=4)
     verdicts = tuple(each.verdict for each in entries)
     reps = tuple(replace(each.rep, cues=(), block=0) for each in entries)
-    scored = ScoredRecording(str(recording), ClockMap(0.0, 0.0), reps, verdicts, summarize(verdicts), Health())
-    assert keep_scored("Kim", scored, sheet, placement) == Kept(1)
-    number = keep_scored("kim", scored, sheet, placement).number
-    assert keep_scored("kim", scored, sheet, placement) == Kept(number + 1, again=True)
+    scored = ScoredRecording(str(recording), ClockMap(0.0, 0.0), reps, verdicts, summarize(verdicts), Health(), sheet)
+    assert keep_scored("Kim", scored) == Kept(1)
+    number = keep_scored("kim", scored).number
+    assert keep_scored("kim", scored) == Kept(number + 1, again=True)
     with History(tmp_path / "history.sqlite") as history:
         (line,) = queries.session_lines(history)
         number = line.number

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from test_locate import burst
+from bursts import burst
 
-from drilltimer.hear.clockline import ClockLine
-from drilltimer.recordings.align import Trace, align
+from drilltimer.hear.locate import ClockLine
 from drilltimer.recordings.segments import TRACE_RATE_HZ, Contact
+from drilltimer.recordings.sheet_search import Trace, align
 from drilltimer.recordings.warp import ClockMap, warp_played
 
 RATE_HZ = 16_000

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from test_cli import call
-from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
+from calling import call
+from eight_reps import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 from test_run import HEARD
 from words import refused
 
 from drilltimer.errors import RecordingError
-from drilltimer.recordings.picture import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, PictureMark, RepPicture, draw
+from drilltimer.recordings.annotate import LANE, LEFT, RIGHT, TITLE, WIDTH, WORDS, PictureMark, RepPicture, draw
 from drilltimer.recordings.session_recorder import write_text
 
 SVG = "{http://www.w3.org/2000/svg}"

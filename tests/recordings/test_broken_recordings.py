@@ -10,8 +10,8 @@ import struct
 import numpy as np
 import pytest
 import soundfile
+from calling import call
 from films import write_film
-from test_cli import call
 from test_sheet_choice import DRILL, RATE_HZ, record
 
 

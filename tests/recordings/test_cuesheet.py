@@ -15,7 +15,7 @@ from schemas import sheet_schema
 
 import drilltimer.recordings.cuesheet as module
 from drilltimer.errors import SheetError
-from drilltimer.model import INT64, Placement, Window
+from drilltimer.model import DISTANCES, INT64, Placement, Window
 from drilltimer.recordings.cuesheet import CueSheet, SheetCue, SheetRep, contact_cue, sheet_from_json, sheet_to_json
 
 FULL = CueSheet(
@@ -124,7 +124,7 @@ def test_the_contract_is_written_in_its_own_words():
 
 def test_audio_rate_and_contacts_are_enough():
     sheet = read({key: value for key, value in SMALL.items() if key != "schema"})
-    assert sheet.placement == Placement()
+    assert sheet.placement == Placement(unknown=frozenset(DISTANCES))
     assert sheet.window is None
     assert sheet.seed is None
     (rep,) = sheet.reps

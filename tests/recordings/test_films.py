@@ -12,10 +12,10 @@ from contextlib import suppress
 
 import numpy as np
 import pytest
+from calling import call
 from films import write_film
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_cli import call
 from words import say
 
 from drilltimer.errors import RecordingError

@@ -17,17 +17,16 @@ from pathlib import Path
 
 import pytest
 import soundfile
+from calling import call
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 from schemas import score_schema
-from test_cli import call
 from test_sheet_choice import DRILL, record
 
 from drilltimer.cli import main
 from drilltimer.errors import ClusterError, RecordingError, SheetError
 from drilltimer.recordings import folder as folders
 from drilltimer.recordings import journal as journals
-from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.folder import Job, JobResult, is_done, keep, list_jobs, score_here, score_one, work_through
 from drilltimer.recordings.sheet_choice import find_sheets, score_with
 
@@ -63,7 +62,7 @@ def heard_once(monkeypatch):
         files = [recording, *sheets]
         root = os.path.commonpath([path.resolve() for path in files])
         names = [(os.path.relpath(path.resolve(), root), hashlib.sha256(path.read_bytes()).digest()) for path in files]
-        key = tuple(names), told
+        key = tuple(names), tuple(told.items())
         if key not in HEARD:
             HEARD[key] = [(each, sheets.index(each.sheet_file)) for each in score_with(recording, sheets, told)]
         return [replace(each, recording=str(recording), sheet_file=sheets[index]) for each, index in HEARD[key]]
@@ -72,7 +71,7 @@ def heard_once(monkeypatch):
 
 
 def jobs_of(place, out=None):
-    return list_jobs(place, find_sheets(place), out or place / "scores", ToldDistances())
+    return list_jobs(place, find_sheets(place), out or place / "scores", {})
 
 
 def results(place):
@@ -89,7 +88,7 @@ def test_recordings_are_listed_and_rendered_sounds_are_not(mine):
         "Lou/r3.wav",
     ]
     with pytest.raises(RecordingError, match="no recording in this folder"):
-        list_jobs(mine / "Kim", [], mine / "Kim", ToldDistances())
+        list_jobs(mine / "Kim", [], mine / "Kim", {})
 
 
 def test_a_folder_is_scored_a_bad_file_told_and_the_rest_done(mine):
@@ -267,7 +266,7 @@ def test_what_changed_is_scored_again(mine, change):
     elif change == "damage":
         job.result.write_text(job.result.read_text()[:50])
     else:
-        job = list_jobs(mine, find_sheets(mine), mine / "scores", ToldDistances(together_m=4.0))[1]
+        job = list_jobs(mine, find_sheets(mine), mine / "scores", {"together_m": 4.0})[1]
     assert not is_done(job)
 
 

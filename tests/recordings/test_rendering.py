@@ -6,22 +6,19 @@ import json
 import re
 import subprocess
 import sys
-from dataclasses import replace
 
 import numpy as np
 import pyloudnorm
 import pytest
 import soundfile
 from browser import browse, needs_chromium
-from test_cli import call
+from calling import call
 
 from drilltimer.app.plan import make_plan
 from drilltimer.model import Placement
 from drilltimer.recordings.cuesheet import code_of_reps, sheet_from_json
 from drilltimer.recordings.rendering import render_plan
-from drilltimer.recordings.run import signature_form
-from drilltimer.recordings.signature import LENGTH_S, PAUSE_S, code_of
-from drilltimer.recordings.signature_reader import find_signatures
+from drilltimer.recordings.signature import LENGTH_S, PAUSE_S, code_of, find_signatures
 from drilltimer.units import db_from_ratio
 
 RATE_HZ = 48_000
@@ -79,7 +76,7 @@ def test_the_sound_begins_with_the_sheets_own_signature(drill, tmp_path):
     def read(start, frames):
         return np.pad(sound, (0, start + frames))[start : start + frames]
 
-    found = list(find_signatures(read, len(sound), 44_100, signature_form(44_100)))
+    found = list(find_signatures(read, len(sound), 44_100))
     assert [(f"{code_of(each.bits):06x}", round(each.at_s, 2)) for each in found if code_of(each.bits)] == [
         (sheet.signature.code, 0.0)
     ]
@@ -96,7 +93,7 @@ def test_distances_that_nobody_told_are_not_in_the_sheet(drill, tmp_path):
     assert places[0] == {"air_c": 20.0}
     assert places[1] == {"speaker_to_player_m": 5.0, "air_c": 30.0}
     assert places[2] == {"speaker_to_player_m": 3.0, "player_to_mic_m": 3.0, "speaker_to_mic_m": 0.0, "air_c": 20.0}
-    assert sheet_at(tmp_path / "b.cues.json").unknown == ("player_to_mic_m", "speaker_to_mic_m")
+    assert sheet_at(tmp_path / "b.cues.json").placement.unknown == {"player_to_mic_m", "speaker_to_mic_m"}
 
 
 def test_distances_that_cannot_be_are_refused(drill, tmp_path):
@@ -197,4 +194,4 @@ def test_the_plan_is_written_as_it_was_mixed_when_nothing_is_asked(drill, tmp_pa
     assert sheet.signature is None
     assert sheet.reps[0].start_s == plan.reps[0].start_s
     assert made.peak_db == pytest.approx(-6.0, abs=0.1)
-    assert replace(sheet, unknown=()) == sheet
+    assert not sheet.placement.unknown

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner
+from eight_reps import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 from recorded import score_recording
 from scipy.signal import resample_poly
-from test_listen import CONTACTS_S, DELAYS_MS, PLAIN, RATE_HZ
 from words import say
 
 from drilltimer.cli import main

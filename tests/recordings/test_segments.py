@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_align import Practice, recorded, sounding, uneven
 
-from drilltimer.recordings.playbacks import group_playbacks, owners, played_twice
+from drilltimer.recordings.sheet_search import group_playbacks, owners, played_twice
 
 CONTACTS_S = uneven(40, 3)
 

@@ -9,14 +9,13 @@ import shutil
 import numpy as np
 import pytest
 import soundfile
+from calling import call
 from jsonschema import Draft202012Validator
 from schemas import score_schema
-from test_cli import call
 from words import say
 
 from drilltimer.errors import DistanceError, RecordingError, SheetError
 from drilltimer.recordings.cuesheet import sheet_from_json
-from drilltimer.recordings.distance import ToldDistances
 from drilltimer.recordings.sheet_choice import find_sheets, score_with
 
 RATE_HZ = 48_000
@@ -129,11 +128,9 @@ def test_a_pause_and_a_new_start_are_pieces_of_one_document(club, tmp_path):
 def test_what_is_told_now_goes_over_every_sheet(club, tmp_path):
     recording = record(tmp_path / "r.wav", 1.0, sound_of(club, 1))
     (plain,) = score_with(recording, [club / "take-1.cues.json"])
-    (told,) = score_with(
-        recording, [club / "take-1.cues.json"], ToldDistances(speaker_to_player_m=5.0, player_to_mic_m=4.0)
-    )
-    assert plain.standing.doubt_ms == 0.0
-    assert (told.standing.placement.speaker_to_player_m, told.standing.placement.player_to_mic_m) == (5.0, 4.0)
+    (told,) = score_with(recording, [club / "take-1.cues.json"], {"speaker_to_player_m": 5.0, "player_to_mic_m": 4.0})
+    assert not plain.placement.unknown
+    assert (told.placement.speaker_to_player_m, told.placement.player_to_mic_m) == (5.0, 4.0)
 
 
 def test_a_folder_without_sheets_is_told(tmp_path):
@@ -252,5 +249,5 @@ def test_what_is_wrong_with_the_recording_or_the_distances_is_not_laid_on_the_sh
         score_with(
             good,
             find_sheets(tmp_path),
-            ToldDistances(speaker_to_player_m=1.0, player_to_mic_m=1.0, speaker_to_mic_m=9.0),
+            {"speaker_to_player_m": 1.0, "player_to_mic_m": 1.0, "speaker_to_mic_m": 9.0},
         )

@@ -9,9 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import fftconvolve, resample_poly
 
-from drilltimer.recordings.run import signature_form
-from drilltimer.recordings.signature import CODE_BITS, LENGTH_S, bits_of, code_of, render_signature
-from drilltimer.recordings.signature_reader import find_signatures
+from drilltimer.recordings.signature import CODE_BITS, LENGTH_S, bits_of, code_of, find_signatures, render_signature
 from drilltimer.sim.acoustics import path_response
 from drilltimer.sim.settings import PRESETS
 from drilltimer.sound.render import CONTACTS, RENDERED, render
@@ -93,7 +91,7 @@ def heard(signal, rate_hz=RATE_HZ):
         out[: len(piece)] = piece
         return out
 
-    return list(find_signatures(read, len(signal), rate_hz, signature_form(rate_hz)))
+    return list(find_signatures(read, len(signal), rate_hz))
 
 
 def around(code, rate_hz=RATE_HZ, before_s=3.3):

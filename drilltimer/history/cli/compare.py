@@ -6,15 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
-    completed,
-    json_option,
-    note,
-    player_names,
-    print_document,
-    print_lines,
-    result_columns,
-)
+from drilltimer.cli.options import completed, json_option, player_names
+from drilltimer.cli.terminal import note, print_document, print_lines, result_columns
 from drilltimer.history.cli.files import opened_history
 from drilltimer.units import count_of
 

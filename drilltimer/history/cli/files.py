@@ -12,15 +12,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
-    INTERRUPTED,
-    ask,
-    completed,
-    note,
-    note_some,
-    player_names,
-    print_lines,
-)
+from drilltimer.cli.options import completed, player_names
+from drilltimer.cli.terminal import INTERRUPTED, ask, note, note_some, print_lines
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:

@@ -7,15 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
-    completed,
-    json_option,
-    language_option,
-    note,
-    print_document,
-    print_lines,
-    result_columns,
-)
+from drilltimer.cli.options import completed, json_option, language_option
+from drilltimer.cli.terminal import note, print_document, print_lines, result_columns
 from drilltimer.history.cli.files import opened_history, target_names
 from drilltimer.units import count_of
 
@@ -212,7 +205,7 @@ def _latest_picture(kept: History, lines: list[SessionLine]) -> list[str]:
 
 
 def _show_session(kept: History, number: int, language: str, as_json: bool) -> None:
-    from drilltimer.cli.live import wording_for
+    from drilltimer.cli.terminal import wording_for
     from drilltimer.history.days import here
     from drilltimer.history.marks import Mark, agreement, agreement_lines
     from drilltimer.history.queries import reps, session

@@ -10,19 +10,17 @@ from typing import Any
 
 import click
 
-from drilltimer.cli.common import METRES, air_option
+from drilltimer.cli.options import METRES, air_option
 
 
 def distance_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options of who stands where; the command gets them as `told`, a `score.distance.Told`."""
+    """Options of who stands where; the command gets them as `told`, a `recordings.distance.Told`."""
     names = ("together_m", "speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m", "air_c")
 
     @functools.wraps(command)
     def gathered(*arguments: Any, **named: Any) -> Any:
-        from drilltimer.recordings.distance import ToldDistances
-
         values = {name: named.pop(name) for name in names}
-        return command(*arguments, told=ToldDistances(**values), **named)
+        return command(*arguments, told=values, **named)
 
     options = (
         click.option(

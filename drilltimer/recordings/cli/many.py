@@ -10,21 +10,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drilltimer.cli.common import (
+from drilltimer.cli.terminal import (
     INTERRUPTED,
     note,
     print_document,
     print_lines,
     print_result,
+    progress,
     result_columns,
 )
-from drilltimer.cli.progress import progress
 from drilltimer.errors import UserError
 from drilltimer.recordings.cli.common import name_of_folder
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
-    from drilltimer.recordings.distance import ToldDistances
+    from drilltimer.recordings.distance import Told
     from drilltimer.recordings.folder import Job, JobResult
 
 
@@ -37,7 +37,7 @@ class Wish:
     annotate: Path | None
     jobs: int | None
     scheduler: str | None
-    told: ToldDistances
+    told: Told
     player: str | None
     player_by_folder: bool
     as_json: bool
@@ -47,10 +47,10 @@ def score_many(folder: Path, wish: Wish) -> None:
     """Score every recording of a folder; leaves with 2 when any could not be."""
     from drilltimer.app.interrupt import end_if_asked, forget_request
     from drilltimer.recordings.annotate import annotate as write_annotations
-    from drilltimer.recordings.folder import SUMMARY, is_done, keep, list_jobs, make_writable, stays, summary_of
+    from drilltimer.recordings.folder import SUMMARY, is_done, keep, list_jobs, stays, summary_of
     from drilltimer.recordings.reference import read_sheet
     from drilltimer.recordings.sheet_choice import find_sheets
-    from drilltimer.recordings.writing import write_text
+    from drilltimer.recordings.writing import make_writable, write_text
 
     sheets = find_sheets(wish.sheet or folder)
     if wish.sheet and not os.path.isdir(wish.sheet):
@@ -62,7 +62,7 @@ def score_many(folder: Path, wish: Wish) -> None:
         note(f"scored before, and did not change: {len(jobs) - len(due)} of {count_of(len(jobs), 'recording')}")
     failed, damaged = dict[str, str](), dict[str, str]()
     ended = False
-    make_writable(out)  # before minutes of work that could not be kept
+    make_writable(out, "--out")  # before minutes of work that could not be kept
     with progress(len(due)) as tell:
         try:
             for outcome in _outcomes(due, wish):
@@ -129,7 +129,7 @@ def _keep_player(outcome: JobResult) -> str:
     player = outcome.job.player
     try:
         for each in outcome.scored if player and not outcome.fault else ():
-            kept = keep_scored(player, each, each.sheet_file, each.standing.likeliest)
+            kept = keep_scored(player, each)
             if kept.live:
                 is_there = f"session {kept.number} is this practice, as it was heard live"
                 note(f"{outcome.job.name}: not kept again: {is_there}")

@@ -7,22 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.common import (
-    Number,
-    completed,
-    drill_names,
-    level_option,
-    new_seed,
-    print_result,
-    seed_option,
-)
+from drilltimer.cli.options import Number, completed, drill_names, level_option, new_seed, seed_option
+from drilltimer.cli.terminal import print_result
 from drilltimer.recordings.cli.common import distance_options
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
     from drilltimer.app.plan import Plan
-    from drilltimer.model import Level
-    from drilltimer.recordings.distance import Standing, ToldDistances
+    from drilltimer.model import Level, Placement
+    from drilltimer.recordings.distance import Told
     from drilltimer.recordings.rendering import Rendered
 
 MOST_TAKES = 100
@@ -62,7 +55,7 @@ def render(
     seed: int | None,
     level: Level | None,
     takes: int,
-    told: ToldDistances,
+    told: Told,
     rate_hz: int,
     loudness_lufs: float,
     signature: bool,
@@ -76,13 +69,13 @@ def render(
     Distances are written into the sheet; they may also be told when the recording is scored.
     """
     from drilltimer.app.plan import make_plan
-    from drilltimer.audio.paths import expanded
-    from drilltimer.recordings.distance import Standing
+    from drilltimer.audio.files import expanded
+    from drilltimer.recordings.distance import NOBODY_TOLD, told_over
     from drilltimer.recordings.rendering import render_plan
     from drilltimer.recordings.writing import refuse_kept
 
     out, first = expanded(out), new_seed() if seed is None else seed
-    standing = told.on(Standing().nobody_told())
+    placement = told_over(NOBODY_TOLD, told)
     paths = [out] if takes == 1 else [out.with_name(f"{out.stem}-{take + 1}{out.suffix}") for take in range(takes)]
     for path in paths:
         refuse_kept(path)
@@ -91,10 +84,9 @@ def render(
         made = render_plan(
             plan,
             path,
-            standing.placement,
+            placement,
             rate_hz,
             channels=2,
-            unknown=sorted(standing.unknown),
             signature=signature,
             loudness_lufs=loudness_lufs,
         )
@@ -104,15 +96,14 @@ def render(
         code = f", code {made.code}" if made.code else ""
         print_result(f"{made.sheet}: its cue sheet{code}; keep the two together")
         if card:
-            for written in _write_card(plan, path, made, standing):
+            for written in _write_card(plan, path, made, placement):
                 print_result(f"{written}: card to print")
 
 
-def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> list[Path]:
+def _write_card(plan: Plan, path: Path, made: Rendered, place: Placement) -> list[Path]:
     from drilltimer.recordings.card import CourtCard, card_page, card_text
     from drilltimer.recordings.writing import write_text
 
-    place = standing.placement
     distances = [
         f"{words} {metres:g} m"
         for name, words, metres in (
@@ -120,7 +111,7 @@ def _write_card(plan: Plan, path: Path, made: Rendered, standing: Standing) -> l
             ("player_to_mic_m", "player to recorder", place.player_to_mic_m),
             ("speaker_to_mic_m", "loudspeaker to recorder", place.speaker_to_mic_m),
         )
-        if name not in standing.unknown
+        if name not in place.unknown
     ]
     card = CourtCard(
         plan.drill,

@@ -8,22 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drilltimer.cli.common import (
-    json_option,
-    language_option,
-    note,
-    player_option,
-    print_document,
-    print_lines,
-    result_columns,
-)
-from drilltimer.cli.progress import hearing
+from drilltimer.cli.options import json_option, language_option, player_option
+from drilltimer.cli.terminal import hearing, note, print_document, print_lines, result_columns
 from drilltimer.errors import SheetError, UserError
 from drilltimer.recordings.cli.common import distance_options, name_of_folder
 from drilltimer.units import count_of
 
 if TYPE_CHECKING:
-    from drilltimer.recordings.distance import ToldDistances
+    from drilltimer.recordings.distance import Told
     from drilltimer.recordings.run import ScoredRecording
     from drilltimer.ui.wording import Wording
 
@@ -62,7 +54,7 @@ class NamedPath(click.Path):
 def score(
     recording: Path,
     sheet: Path | None,
-    told: ToldDistances,
+    told: Told,
     player: str | None,
     player_by_folder: bool,
     jobs: int | None,
@@ -92,8 +84,7 @@ def score(
         raise click.UsageError("--out, --jobs and --scheduler are for a folder; --json prints one recording's result.")
     if player_by_folder:
         player = name_of_folder(recording)
-    from drilltimer.cli.live import wording_for
-    from drilltimer.recordings.annotate import annotate as write_annotations
+    from drilltimer.cli.terminal import wording_for
     from drilltimer.recordings.audio_file import refuse_no_file
     from drilltimer.recordings.run import document_of
     from drilltimer.recordings.sheet_choice import SHEET_ENDING, find_sheets
@@ -114,13 +105,15 @@ def score(
         for each in scored:
             _keep(player, each)
     if annotate:
+        from drilltimer.recordings.annotate import annotate as write_annotations
+
         written = write_annotations(recording, scored, annotate)
         note(f"{annotate}: a label track, {count_of(len(written) - 2, 'picture')}, and index.html with all of them")
     if fault is not None:
         raise fault
 
 
-def _score(recording: Path, sheets: list[Path], told: ToldDistances, words: str) -> list[ScoredRecording]:
+def _score(recording: Path, sheets: list[Path], told: Told, words: str) -> list[ScoredRecording]:
     """Score with whichever sheets belong to it, and show how far that is: each takes a second, an hour a minute."""
     from drilltimer.recordings.sheet_choice import score_with
 
@@ -133,14 +126,14 @@ def _score(recording: Path, sheets: list[Path], told: ToldDistances, words: str)
 
 
 def _print(scored: ScoredRecording, place: int, count: int, wording: Wording) -> None:
-    from drilltimer.cli.live import opening_lines
-    from drilltimer.recordings.distance import OF_PLAYER
+    from drilltimer.cli.terminal import opening_lines
+    from drilltimer.recordings.distance import OF_PLAYER, way_doubt_ms
     from drilltimer.score.match import correction_ms
     from drilltimer.ui.lines import header, health_lines, placement_line, rep_line, score_lines
 
-    placement, columns = scored.standing.likeliest, result_columns()
-    if scored.standing.unknown >= OF_PLAYER:
-        note(wording("lines.not_told", ms=scored.standing.doubt_ms))
+    placement, columns = scored.placement, result_columns()
+    if placement.unknown >= OF_PLAYER:
+        note(wording("lines.not_told", ms=way_doubt_ms(placement)))
     else:
         note(placement_line(placement, correction_ms(placement), wording))
     by_index = {rep.index: rep for rep in scored.reps}
@@ -164,7 +157,7 @@ def _keep(player: str, scored: ScoredRecording) -> None:
     from drilltimer.ui.wording import english
 
     try:
-        kept = keep_scored(player, scored, scored.sheet_file, scored.standing.likeliest)
+        kept = keep_scored(player, scored)
     except UserError as fault:  # its sheet may be gone meanwhile
         note(f"not kept: {english().tell(fault)}")
     else:

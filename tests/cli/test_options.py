@@ -1,0 +1,92 @@
+"""A command that is wrong itself is told as a usage error, with every version of the option parser there may be."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from click.testing import CliRunner
+
+from drilltimer.cli import main
+from drilltimer.cli.check import stand
+from drilltimer.cli.options import AIR_C, METRES
+from drilltimer.score.match import correction_ms
+from drilltimer.sim.player import SKILLS
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("--no-such", "No such option"),
+        ("no-such", "No such command"),
+        ("run", "Missing argument"),
+        ("run steady-contact --seed x", "is not a valid integer"),
+        ("run steady-contact --seed -1", "is not in the range"),
+        ("run steady-contact --distance nan", "'nan': expected metres, a number such as 3 or 2.5"),
+        ("run steady-contact --distance 3ft", "'3ft': expected metres, a number such as 3 or 2.5"),
+        ("run steady-contact --distance 1,234.5", "expected metres"),
+        ("run steady-contact --air-c warm", "expected degrees Celsius"),
+        ("run steady-contact --speed 2", "--speed goes with --simulate"),
+        ("group run two-lanes --speed 0", "--speed goes with --simulate"),
+        ("run steady-contact --simulate pro", "Skills: novice, club, expert, metronome."),
+        ("run steady-contact --level pro", "is not one of"),
+        ("run steady-contact extra", "unexpected extra argument"),
+        ("score a.wav --jobs 2", "are for a folder"),
+        ("group run", "Missing argument"),
+        ("history --limit 0", "is not in the range"),
+        ("forget", "Missing argument"),
+    ],
+)
+def test_a_wrong_command_is_told_and_ends_with_2(
+    line: str, told: str, tmp_path: object, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path))
+    CliRunner().invoke(main, ["import", "nothing.json"])  # makes a history, without which nothing can be forgotten
+    answer = CliRunner().invoke(main, line.split())
+    assert isinstance(answer.exception, SystemExit), answer.exc_info
+    assert answer.exit_code == 2
+    assert told in answer.output
+    assert "Traceback" not in answer.output
+
+
+def test_no_command_at_all_is_no_error() -> None:
+    answer = CliRunner().invoke(main, [])
+    assert answer.exit_code == 0
+    assert "drilltimer run first-hop --simulate club --speed 0" in answer.output
+
+
+@pytest.mark.parametrize("skill", SKILLS)
+def test_help_names_every_simulated_player(skill: str) -> None:
+    for verb in (["run"], ["check"], ["group", "run"]):
+        words = " ".join(CliRunner().invoke(main, [*verb, "--help"]).output.split())
+        assert re.search(rf"\([^)]*\b{skill}\b[^)]*\)", words), verb
+
+
+@pytest.mark.parametrize(
+    ("written", "metres"),
+    [("3", 3.0), ("2,5", 2.5), ("3m", 3.0), ("3,5 m", 3.5), ("3 metres", 3.0), (".5", 0.5), ("+4.", 4.0), ("0", 0.0)],
+)
+def test_a_distance_is_read_with_comma_and_unit(written: str, metres: float) -> None:
+    assert METRES.convert(written, None, None) == metres
+    assert AIR_C.convert("-3,5 \N{DEGREE SIGN}C", None, None) == -3.5
+
+
+@pytest.mark.parametrize(("distance_m", "taken_ms"), [(0.0, 0.0), (0.1, 0.0), (3.0, 16.6)])
+def test_nobody_stands_nearer_to_both_than_they_stand_apart(distance_m: float, taken_ms: float) -> None:
+    assert round(correction_ms(stand(None, distance_m, 20.0)), 1) == taken_ms
+
+
+def test_without_a_sound_device_each_verb_says_what_can_be_done_without_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drilltimer.audio.devices.list_devices", list)
+    for line, instead in (
+        ("run first-hop --plain", "drilltimer run DRILL --simulate club"),
+        ("check", "drilltimer check --simulate club"),
+        ("group run two-lanes", "drilltimer group run PLAN --simulate mixed"),
+        ("sounds play contact", ""),
+        ("devices", ""),
+    ):
+        answer = CliRunner().invoke(main, line.split())
+        assert answer.exit_code == 3, line
+        assert "Traceback" not in answer.output
+        assert ("--simulate" in answer.output) is bool(instead), line
+        assert instead in answer.output
