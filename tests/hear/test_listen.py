@@ -342,6 +342,14 @@ def test_a_block_out_of_turn_is_a_fault_of_the_caller():
         listener.feed(Block(150, zeros, zeros))
 
 
+def test_a_landing_that_comes_with_the_contact_is_told():
+    """Where no player that the net was taught by lands, it says that none does."""
+    delays_ms = (-30.0, -15.0, -5.0, 0.0, 5.0, 15.0, 30.0, 60.0)
+    told = practice(delays_ms, noise=0.002, seed=3).touchdowns_ms()
+    near = [each is not None and abs(each - delay_ms) < 2.0 for each, delay_ms in zip(told, delays_ms, strict=True)]
+    assert sum(near) >= len(delays_ms) - 1
+
+
 @pytest.mark.long
 def test_a_player_who_shifts_is_followed_at_once():
     """In noise, where a usual time would pull: what was before the shift says nothing about when feet come after it."""
