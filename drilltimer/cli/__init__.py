@@ -38,6 +38,14 @@ class Commands(click.Group):
         own = super().get_command(ctx, cmd_name)
         return own or next((verb for verb in house().verbs if verb.name == cmd_name), None)
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Each with the first sentence of its help, whole."""
+        told = {name: self.get_command(ctx, name) for name in self.list_commands(ctx)}
+        with formatter.section("Commands"):
+            formatter.write_dl(
+                [(name, _first_sentence(command.help or "")) for name, command in told.items() if command]
+            )
+
     def make_context(
         self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
     ) -> click.Context:
@@ -63,6 +71,11 @@ class Commands(click.Group):
         except KeyboardInterrupt:
             note("drilltimer: interrupted")
             ctx.exit(INTERRUPTED)
+
+
+def _first_sentence(text: str) -> str:
+    first = " ".join(text.split("\n\n")[0].split())
+    return first[: first.find(". ") + 1] if ". " in first else first
 
 
 @contextmanager

@@ -45,6 +45,33 @@ class Number(click.FloatRange):
 METRES = Number(0, 60, "metres, a number such as 3 or 2.5", "m metre metres meter meters")
 AIR_C = Number(-40, 60, "degrees Celsius, a number such as 20", "c °c")
 
+COMMON = ("distance_m", "player", "level", "feedback", "simulate", "plain")
+SECTIONS = {  # of options in `--help`, by the names of their parameters
+    "Sound": ("input_name", "output_name", "wait_s", "sets_up", "minutes"),
+    "Place": (
+        *("distance_m", "together_m", "speaker_to_player_m", "player_to_mic_m", "speaker_to_mic_m", "feeder"),
+        *("feeder_to_mic_m", "feeder_to_player_m", "air_c"),
+    ),
+    "What is practised": ("play", "level", "situation", "window_ms", "sheet"),
+    "What is told": ("feedback", "spoken", "guess_first", "plain", "language", "ranking", "as_json"),
+    "What is kept": ("player", "player_by_folder", "record", "sheets", "no_history", "keep", "annotate", "out"),
+    "Trying without hardware": ("simulate", "speed", "seed"),
+}
+
+
+class Sectioned(click.Command):
+    """A verb of many options: the common ones first, the others by what they are about."""
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write them in sections."""
+        options = [param for param in self.get_params(ctx) if isinstance(param, click.Option)]
+        left = {option.name: record for option in options if (record := option.get_help_record(ctx))}
+        for title, names in {"Common options": COMMON, **SECTIONS, "Others": tuple(left)}.items():
+            if found := [left.pop(name) for name in names if name in left]:
+                with formatter.section(title):
+                    formatter.write_dl(found)
+
+
 input_option = click.option("--input", "input_name", help="Microphone, by (part of) its name.")
 output_option = click.option("--output", "output_name", help="Loudspeaker, by (part of) its name.")
 simulate_option = click.option(

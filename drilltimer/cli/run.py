@@ -11,6 +11,7 @@ import click
 from drilltimer.cli.options import (
     FEEDBACK,
     METRES,
+    Sectioned,
     air_option,
     completed,
     drill_names,
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from drilltimer.ui.wording import Wording
 
 
-@click.command()
+@click.command(cls=Sectioned)
 @click.argument("drill", shell_complete=completed(drill_names))
 @seed_option
 @input_option
@@ -88,9 +89,9 @@ def run(
 ) -> None:
     """Play and score a session of DRILL (a name, or a file).
 
-    In a terminal a live screen shows the last error in big figures. Keys: space pauses and goes on, r repeats the
-    call, f asks for feedback, v declares the last rep void (again: takes that back), q ends. With guess_first in the
-    drill: e, o, l for early, on time, late.
+    In a terminal a live screen shows the last error in big figures. Keys: space pauses and goes on, r repeats the call,
+    f asks for feedback, v declares the last rep void (again: takes that back), q ends, ? tells what keys and marks
+    mean. With guess_first in the drill: e, o, l for early, on time, late.
 
     Elsewhere, and with --plain, a line is printed after each rep. The scores come at the end. Ctrl-C ends the session
     and scores what was done.

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import click
@@ -29,7 +31,8 @@ def drills(context: click.Context, as_json: bool) -> None:
 
 @drills.command()
 @click.argument("name", shell_complete=completed(drill_names))
-def show(name: str) -> None:
+@json_option
+def show(name: str, as_json: bool) -> None:
     """Tell what drill NAME asks for: in words, drawn in time, its length, landings and cautions."""
     from drilltimer.drill.load import DEFERENCE
     from drilltimer.drill.summary import describe
@@ -38,6 +41,9 @@ def show(name: str) -> None:
     from drilltimer.ui.wording import english
 
     examined = examine(name)
+    if as_json:
+        print_document(_document(examined, describe(examined.plan.drill)))
+        return
     drill = examined.plan.drill
     print_lines(
         [
@@ -58,7 +64,8 @@ def show(name: str) -> None:
 
 @drills.command()
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", shell_complete=completed(drill_names))
-def check(files: tuple[str, ...]) -> None:
+@json_option
+def check(files: tuple[str, ...], as_json: bool) -> None:
     """Tell all errors and cautions of drill files (or names) at once, each with line and column.
 
     Ends with 2 when a file cannot be run; cautions alone end with 0.
@@ -66,15 +73,23 @@ def check(files: tuple[str, ...]) -> None:
     from drilltimer.drills.run import examine
     from drilltimer.errors import UserError
 
-    broken = 0
+    broken, documents = 0, list[dict[str, object]]()
     for file in files:
         try:
             examined = examine(file)
         except UserError as fault:
             broken += 1
-            note(str(fault))
+            if as_json:
+                found = [asdict(each) for each in getattr(fault, "problems", ())]
+                documents.append({"file": file, "runs": False, "what": str(fault.what), "problems": found})
+            else:
+                note(str(fault))
         else:
-            print_lines(_checked(examined))
+            documents.append(_document(examined))
+            if not as_json:
+                print_lines(_checked(examined))
+    if as_json:
+        print_document(documents)
     if broken:
         sys.exit(UserError.exit_code)
 
@@ -111,6 +126,16 @@ def _list(as_json: bool) -> None:
     rows = [(entry.name, entry.length, entry.landings, entry.mode, entry.summary) for entry in entries]
     print_lines(table(rows, ("name", "length", "landings", "mode", "what"), result_columns()))
     note(f"Your own drills belong in {user_folder('drills')}")
+
+
+def _document(examined: Examined, sentences: Sequence[str] = ()) -> dict[str, object]:
+    plan = examined.plan
+    told: dict[str, object] = {"sentences": list(sentences)} if sentences else {}
+    return {
+        "file": examined.file, "runs": True, "name": plan.drill.name, "description": plan.drill.description,
+        "landings": plan.landings, "length_s": plan.length_s,
+        "cautions": [asdict(each) for each in examined.cautions],
+    } | told  # fmt: skip
 
 
 def _checked(examined: Examined) -> list[str]:

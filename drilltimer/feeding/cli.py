@@ -13,6 +13,7 @@ from drilltimer.cli.options import (
     METRES,
     MILLISECONDS,
     Number,
+    Sectioned,
     air_option,
     input_option,
     json_option,
@@ -57,7 +58,7 @@ if TYPE_CHECKING:
 SITUATIONS: dict[str, Situation] = {"rally": "baseline", "feed": "baseline", "return": "return"}  # whose window
 
 
-@click.command()
+@click.command(cls=Sectioned)
 @click.argument("recording", required=False, type=click.Path(path_type=Path))
 @click.option("--play", type=click.Choice(["rally", "feed", "return"]), default="rally", show_default=True,
               help="Balls go back and forth; the player hits none back; the player hits one back.")  # fmt: skip

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drilltimer.cli.options import (
+    Sectioned,
     completed,
     input_option,
     json_option,
@@ -153,7 +154,7 @@ def show(plan: str, chart: Path | None, as_json: bool, language: str) -> None:
     print_lines([*lines, *_told(loaded), wording("run.cautions")])
 
 
-@group.command()
+@group.command(cls=Sectioned)
 @click.argument("plan", shell_complete=completed(_plan_names))
 @seed_option
 @input_option

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 
+import click
 import pytest
 from click.testing import CliRunner
 
 from drilltimer.cli import main
 from drilltimer.cli.check import stand
-from drilltimer.cli.options import AIR_C, METRES
+from drilltimer.cli.options import AIR_C, METRES, SECTIONS
 from drilltimer.score.match import correction_ms
 from drilltimer.sim.player import SKILLS
 
@@ -90,3 +91,32 @@ def test_without_a_sound_device_each_verb_says_what_can_be_done_without_one(monk
         assert "Traceback" not in answer.output
         assert ("--simulate" in answer.output) is bool(instead), line
         assert instead in answer.output
+
+
+@pytest.mark.parametrize("verb", ["run", "feed", "score", "group run"])
+def test_help_has_the_common_options_first_and_the_others_by_what_they_are_about(verb: str) -> None:
+    answer = CliRunner().invoke(main, [*verb.split(), "--help"])
+    assert answer.exit_code == 0
+    titles = re.findall(r"^(\w[\w ]+):$", answer.output, re.MULTILINE)
+    assert titles[0] == "Common options"
+    assert titles == sorted(titles, key=["Common options", *SECTIONS, "Others"].index)
+    last = answer.output.rpartition("Others:")[2]
+    assert re.findall(r"^  (-\S+)", last, re.MULTILINE)[-1] == "-h,"
+    assert len(re.findall(r"^  -", last, re.MULTILINE)) <= 3  # what is about nothing: two flags at most, and help
+    command = main
+    for name in verb.split():
+        command = command.get_command(click.Context(command), name)
+    for option in command.params:
+        if isinstance(option, click.Option):
+            assert len(re.findall(rf"^  (?:-\w, )?{option.opts[-1]}(?= |$)", answer.output, re.MULTILINE)) == 1, (
+                option.name
+            )
+
+
+def test_the_list_of_verbs_has_whole_sentences() -> None:
+    words = " ".join(CliRunner().invoke(main, ["--help"]).output.split())
+    assert "..." not in words.partition("Commands:")[2]
+    assert (
+        "compare Compare tests of PLAYER: what changed from one to another, along all between them, by default all"
+        in words
+    )

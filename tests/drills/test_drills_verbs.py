@@ -186,6 +186,19 @@ def test_an_impossible_reaction_is_told() -> None:
     assert "fast.yaml:3:1: window: opens 50 ms after the contact, but nobody" in drills("check", "fast.yaml").stdout
 
 
+def test_what_is_shown_and_checked_comes_as_a_document_too() -> None:
+    Path("bad.yaml").write_text("name: Bad\nlevel: clb\n")
+    answer = drills("check", "first-hop", "bad.yaml", "--json")
+    assert answer.exit_code == 2
+    fine, bad = json.loads(answer.stdout)
+    assert (fine["runs"], fine["cautions"], fine["landings"]) == (True, [], 16)
+    assert bad["runs"] is False
+    assert [problem["key"] for problem in bad["problems"]] == ["rhythm", "level"]
+    shown = json.loads(drills("show", "first-hop", "--json").stdout)
+    assert shown["name"] == "First hop"
+    assert shown["sentences"] == describe(with_recognition(load_drill(*find_drill("first-hop"))))
+
+
 def test_names_and_files_are_checked_together_and_one_fault_decides() -> None:
     Path("bad.yaml").write_text("name: Bad\n")
     answer = drills("check", "first-hop", "bad.yaml", "missing.yaml")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drilltimer.cli.options import json_option, language_option, player_option
+from drilltimer.cli.options import Sectioned, json_option, language_option, player_option
 from drilltimer.cli.terminal import hearing, note, print_document, print_lines, result_columns
 from drilltimer.errors import SheetError, UserError
 from drilltimer.recordings.cli.common import distance_options, name_of_folder
@@ -30,7 +30,7 @@ class NamedPath(click.Path):
         return super().convert(value, param, ctx)
 
 
-@click.command()
+@click.command(cls=Sectioned)
 @click.argument("recording", type=NamedPath(path_type=Path))
 @click.option(
     "--sheet",
