@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import os
 import re
+import tomllib
 from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +29,11 @@ class Entry:
     length_s: float | None
     landings_asked: int | None
     fault: str = ""
+    trains: str = ""
+    purposes: tuple[str, ...] = ()
+    sports: tuple[str, ...] = ()  # none: all
+    level: str = ""
+    next: str = ""
 
     @property
     def length(self) -> str:
@@ -59,7 +66,37 @@ def catalogue() -> list[Entry]:
 def _entry(name: str, own: bool, plan: Plan) -> Entry:
     modes = dict.fromkeys(block.mode for block in plan.drill.blocks)
     summary = plan.drill.description.strip().split(". ")[0].rstrip(".")
-    return Entry(name, own, summary, "/".join(modes), plan.length_s, plan.landings)
+    step = {} if own else ladder().get(name, {})
+    return Entry(
+        name,
+        own,
+        summary,
+        "/".join(modes),
+        plan.length_s,
+        plan.landings,
+        trains=step.get("trains", summary),
+        purposes=tuple(step.get("for", ["direction"] if any(rep.call for rep in plan.reps) else [])),
+        sports=tuple(step.get("sports", [])),
+        level=step.get("level", plan.drill.blocks[0].level),
+        next=step.get("next", ""),
+    )
+
+
+@cache
+def ladder() -> dict[str, dict[str, Any]]:
+    """What each shipped drill trains, for whom, and which comes next."""
+    return tomllib.loads(Path(__file__).with_name("ladder.toml").read_text(encoding="utf-8"))
+
+
+def fitting(entries: list[Entry], sport: str | None, level: str | None, purpose: str | None) -> list[Entry]:
+    """Those for a sport, a level and a purpose; None asks for nothing."""
+    return [
+        each
+        for each in entries
+        if (sport is None or not each.sports or sport in each.sports)
+        and level in (None, each.level)
+        and (purpose is None or purpose in each.purposes)
+    ]
 
 
 SCHEMA_FILE = "drill.schema.json"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drilltimer.cli.options import completed, drill_names, json_option
+from drilltimer.cli.options import LEVELS, completed, drill_names, json_option
 from drilltimer.cli.terminal import note, print_document, print_lines, print_result, result_columns
 from drilltimer.units import count_of
 
@@ -17,16 +17,23 @@ if TYPE_CHECKING:
     from drilltimer.cli.wings import House
     from drilltimer.drills.run import Examined
 
+PURPOSES = ("hop", "timing", "waiting", "direction", "return", "rally", "net", "reaction", "legs", "warm-up", "test")
 SPORT_NAMES = ("tennis", "badminton", "squash", "padel", "table-tennis", "pickleball")
 
 
 @click.group(invoke_without_command=True)
+@click.option("--sport", type=click.Choice(SPORT_NAMES), help="Only drills for it, and those for all sports.")
+@click.option("--level", type=click.Choice(LEVELS), help="Only drills for it.")
+@click.option("--for", "purpose", type=click.Choice(PURPOSES), help="Only drills that train it.")
 @json_option
 @click.pass_context
-def drills(context: click.Context, as_json: bool) -> None:
-    """List the shipped drills and your own; `show`, `check`, `new` and `schema` do more."""
+def drills(context: click.Context, sport: str | None, level: str | None, purpose: str | None, as_json: bool) -> None:
+    """List the shipped drills and your own; `show`, `check`, `new` and `schema` do more.
+
+    The list says what each trains and which comes next; first-hop is the first of all.
+    """
     if context.invoked_subcommand is None:
-        _list(as_json)
+        _list(sport, level, purpose, as_json)
 
 
 @drills.command()
@@ -114,17 +121,20 @@ def schema() -> None:
     print_document(drill_schema(), indent=2)
 
 
-def _list(as_json: bool) -> None:
+def _list(sport: str | None, level: str | None, purpose: str | None, as_json: bool) -> None:
     from drilltimer.audio.files import user_folder
-    from drilltimer.drills.catalogue import catalogue
+    from drilltimer.drills.catalogue import catalogue, fitting
     from drilltimer.ui.lines import table
 
-    entries = catalogue()
+    entries = fitting(catalogue(), sport, level, purpose)
     if as_json:
         print_document([entry.document() for entry in entries])
         return
-    rows = [(entry.name, entry.length, entry.landings, entry.mode, entry.summary) for entry in entries]
-    print_lines(table(rows, ("name", "length", "landings", "mode", "what"), result_columns()))
+    rows = [
+        (each.name, each.length, each.landings, each.level, each.next or "-", each.trains or each.summary)
+        for each in entries
+    ]
+    print_lines(table(rows, ("name", "length", "landings", "level", "next", "trains"), result_columns()))
     note(f"Your own drills belong in {user_folder('drills')}")
 
 

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
+from click.testing import CliRunner
 
 from drilltimer.app.plan import make_plan
 from drilltimer.audio.files import shipped_folder
-from drilltimer.drills.catalogue import catalogue
+from drilltimer.cli import main
+from drilltimer.drills.catalogue import catalogue, ladder
+from drilltimer.drills.cli import LEVELS, PURPOSES, SPORT_NAMES
 
 OWN = "name: Own\nreps: 7\nlead_in: {kind: swing, length_s: 0.4}\nrhythm: {interval_s: 3}\n"
 
@@ -17,6 +22,39 @@ def own(tmp_path, monkeypatch):
     folder = tmp_path / "drills"
     folder.mkdir()
     return folder
+
+
+def test_the_ladder_knows_every_shipped_drill_and_leads_from_the_first_hop_to_a_test(own):
+    listed = entries()
+    assert set(ladder()) == set(listed)
+    for name, entry in listed.items():
+        assert entry.trains
+        assert entry.level in LEVELS
+        assert set(entry.purposes) <= set(PURPOSES)
+        assert entry.purposes
+        assert set(entry.sports) <= set(SPORT_NAMES)
+        steps = [name]
+        while steps[-1] and len(steps) < 30:
+            steps.append(listed[steps[-1]].next)
+        assert steps[-2:] == ["transfer-block", ""], steps
+    for sport in SPORT_NAMES:
+        assert any(sport in entry.sports for entry in listed.values())
+    assert {purpose for entry in listed.values() for purpose in entry.purposes} == set(PURPOSES)
+
+
+def test_the_list_is_narrowed_by_sport_level_and_purpose(own):
+    (own / "mine.yaml").write_text(OWN)
+    found = CliRunner().invoke(main, ["drills", "--sport", "padel", "--level", "beginner", "--for", "direction"])
+    assert found.exit_code == 0
+    head, *rows = found.stdout.splitlines()
+    assert head.split() == ["name", "length", "landings", "level", "next", "trains"]
+    assert [row.split()[0] for row in rows] == ["direction"]
+    assert rows[0].endswith("waiting for the direction before the step")
+    document = json.loads(CliRunner().invoke(main, ["drills", "--sport", "squash", "--json"]).stdout)
+    names = {each["name"] for each in document}
+    assert {"squash-rally", "first-hop", "mine"} <= names
+    assert not {"padel-rally", "serve-return"} & names
+    assert next(each for each in document if each["name"] == "first-hop")["next"] == "steady-contact"
 
 
 def entries():
