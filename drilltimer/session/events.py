@@ -84,5 +84,6 @@ class Snapshot:
     paused: Notice | None = None  # why; None while running
     asking: bool = False
     struck: bool = False
+    rest_s: float | None = None  # until it goes on, in a rest that is long enough to be seen
     guesses: int = 0
     right_guesses: int = 0

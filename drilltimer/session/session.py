@@ -42,6 +42,7 @@ TAIL_S = 0.3
 RESUME_S = 3.0  # from going on to the next lead-in: time to be back in place
 WORD_SHOWN_S = 1.5  # a word stays on the screen so long at least
 AHEAD_SOUNDS, SOUNDED = 8, 16  # still to come, and handed out: those that another one must keep clear of
+SEEN_REST_S, SEEN_FIGURE_S = 15.0, 6.0  # a rest that is told from a wait, and how long the last figure stands in it
 RECENT = 24  # verdicts in a snapshot
 REPEAT_GAIN_DB = -3.0
 
@@ -279,6 +280,7 @@ class Session:
             said=self._said(),
             paused=self._paused,
             asking=asking,
+            rest_s=self._rest_s(),
             struck=bool(heard and shown and (heard.error_ms, 1) == (shown.error_ms, shown.reps)),
             guesses=sum(each.guesses for each in self._feedback),
             right_guesses=sum(each.right_guesses for each in self._feedback),
@@ -340,6 +342,15 @@ class Session:
     def _limit(self) -> int | None:
         """Frame at which the next rep's first sound begins; None after the last rep."""
         return next((self._begins[rep.index] for rep in self.reps[len(self.verdicts) :]), None)
+
+    def _rest_s(self) -> float | None:
+        """Until the next rep begins, where that is far, and once what the last one came to has been seen."""
+        begins = self._limit()
+        if begins is None or not self.verdicts or self._paused:
+            return None
+        ended = self._frame(self._by_index[self.verdicts[-1].rep].end_s)
+        whole_s, passed_s = (s_from_frames(frame - ended, self._rate_hz) for frame in (begins, self._now))
+        return whole_s - passed_s if whole_s >= SEEN_REST_S and SEEN_FIGURE_S <= passed_s < whole_s else None
 
     def _tell(self, teller: Feedback) -> Iterator[Event]:
         """Feedback on the last rep where there is room for it before the next lead-in."""

@@ -140,9 +140,12 @@ def _state(snapshot: Snapshot) -> str:
     """What is to be seen in place of a figure, if anything: that the session stands still, or what became of a rep."""
     if snapshot.paused:
         return "paused"
-    if snapshot.last is None or snapshot.last.void is None or snapshot.asking or snapshot.last.void.key == "paused":
-        return ""
-    return "void" if snapshot.last.void == BY_HAND else "not_heard"
+    void = snapshot.last.void if snapshot.last and not snapshot.asking else None
+    if void == BY_HAND:
+        return "void"
+    if snapshot.rest_s is not None and not snapshot.asking:
+        return "rest"
+    return "not_heard" if void and void.key != "paused" else ""
 
 
 def big_rows(text: str, style: str, look: Viewport, rows: int, signs: int = 0) -> list[Text]:
@@ -187,6 +190,9 @@ def _words(snapshot: Snapshot, look: Viewport, wording: Wording) -> list[Text]:
         told.highlight_words([figure], "strike")
         told.pad_left(max(0, (look.columns - told.cell_len) // 2))
         return [told]
+    if state == "rest":
+        minutes, seconds = divmod(math.ceil(snapshot.rest_s or 0.0), 60)
+        return [Text(wording("screen.rest", minutes=minutes, seconds=seconds).center(look.columns), style="bold")]
     if state and snapshot.last and snapshot.last.void:
         why = wording.section("not_heard").get(snapshot.last.void.key) or wording.tell(snapshot.last.void)
         return [Text(line.center(look.columns), style="bold") for line in _wrapped(why, look)]

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from drilltimer.errors import notice
 from drilltimer.hear.listen import Listener
 from drilltimer.model import Block, Cue, FeedbackPlan, Grade, Heard, Landing, Onset, Placement, Rep, Sound, Window
 from drilltimer.score.feedback import Feedback, feedback_sounds
@@ -262,6 +263,20 @@ def test_a_snapshot_of_a_session_not_begun_is_empty():
     now = session.snapshot()
     assert (now.done, now.total, now.last, now.recent) == (0, 3, None, ())
     assert now.scores.constant_error_ms is None
+
+
+@pytest.mark.parametrize(
+    ("second_s", "at_s", "seen"), [(30.0, 4.0, False), (30.0, 12.0, True), (12.0, 10.0, False), (30.0, 31.5, False)]
+)
+def test_a_rest_is_told_once_the_last_figure_was_seen_and_a_wait_is_none(second_s, at_s, seen):
+    session, _ = run((a_rep(0, 1.0), a_rep(1, second_s)), (133.0, 133.0), seconds=at_s)
+    rest_s = session.snapshot().rest_s
+    assert (rest_s is not None) is seen
+    if rest_s is not None:
+        first = min(cue.at_s for cue in session.reps[1].cues) + session.reps[1].start_s
+        assert rest_s == pytest.approx(first - at_s, abs=0.6)  # a swing's sound begins before its anchor
+        session.pause(notice("by_hand"))
+        assert session.snapshot().rest_s is None
 
 
 def test_the_level_is_the_latest_blocks_peak():

@@ -161,6 +161,16 @@ def test_a_pause_is_seen_from_the_baseline(size):
     assert big(rendered(replace(SNAPSHOT, paused=notice("screen.by_key")), size=size)) == "PAUSED"
 
 
+@pytest.mark.parametrize("size", [*SIZES, (40, 12)])
+def test_a_rest_is_seen_from_the_baseline_with_what_is_left_of_it(size):
+    noisy = Verdict(6, Grade.VOID, void=notice("too_noisy"))
+    for last in (RECENT[-1], noisy):
+        text = rendered(replace(SNAPSHOT, last=last, rest_s=64.2), size=size)
+        assert big(text) == "REST"
+        assert "goes on in 1:05" in text
+    assert big(rendered(replace(SNAPSHOT, rest_s=64.2, paused=notice("screen.by_key")), size=size)) == "PAUSED"
+
+
 def test_what_a_key_has_done_stands_below_the_figure():
     out = io.StringIO()
     console = Console(file=out, width=80, height=24, color_system=None)
