@@ -138,7 +138,8 @@ class Reader:
     def _block(self, name: str, x: np.ndarray, dilation: int) -> np.ndarray:
         """Each channel along time, then all channels at a time, added to what came in."""
         taps, reach = self._w[f"{name}.taps"], dilation * (TAPS // 2)
-        padded = np.pad(x, ((0, 0), (reach, reach)))
+        padded = np.zeros((len(x), x.shape[1] + 2 * reach), np.float32)
+        padded[:, reach:-reach] = x
         seen = sliding_window_view(padded, 2 * reach + 1, axis=1)[:, :, ::dilation]
         y = np.repeat(self._w[f"{name}.shift"][:, None], x.shape[1], axis=1)
         for some in (slice(0, None, 2), slice(1, None, 2)):  # taps side by side would be summed one by one

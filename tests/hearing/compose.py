@@ -272,7 +272,7 @@ class Composer:
         # After: a first step and perhaps more.
         least = pick(torch.tensor(0.2, device=self._device), torch.tensor(0.13, device=self._device))
         share = pick(torch.full(by_session, 0.6, device=self._device), 0.2 + 0.7 * rand(*by_session))
-        pause = least + (0.5 - least) * rand(*by_rep)
+        pause = least + (0.6 - least) * rand(*by_rep)
         pause = torch.where(rand(*by_rep) < 0.2, 0.115 + 0.06 * rand(*by_rep), pause)  # a guess comes as soon as it can
         later = landing + gap * doubled + pause
         after_level = level + 3.5 * normal(*by_rep) - 4.0
