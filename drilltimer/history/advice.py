@@ -25,6 +25,7 @@ GOOD_SHARE = 0.8
 STAGGER_MS = 40.0
 FEWEST = 10  # reps: how many there are decides whether anything is advised, not how lucky they were
 MOST = 3
+WISHED = {"by_hand", "paused"}  # why a rep is void that the microphone has nothing to do with
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +44,21 @@ def advise(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[Advic
 
 
 def _rules(entries: Sequence[RepEntry], scores: Scores, mode: str) -> list[tuple[bool, Advice]]:
+    voids = [each.verdict.void for each in entries if each.verdict.void is not None]
+    measuring = _measuring(scores, sum(void.key in WISHED for void in voids))
     if scores.n < FEWEST:
-        return _measuring(scores)
+        return measuring
     timing = _timing(entries, scores) if mode == "predictive" else _reaction(scores)
-    return [*_measuring(scores), *timing, *_practice(entries, scores)]
+    return [*measuring, *timing, *_practice(entries, scores)]
 
 
-def _measuring(scores: Scores) -> list[tuple[bool, Advice]]:
-    """Whether there is enough to go by."""
-    asked = scores.n + scores.void
+def _measuring(scores: Scores, wished: int) -> list[tuple[bool, Advice]]:
+    """Whether there is enough to go by; reps that somebody made void say nothing of the microphone."""
+    unheard = scores.void - wished
+    asked = scores.n + unheard
     return [
         (
-            asked > 0 and scores.void >= VOID_SHARE * asked,
+            asked > 0 and unheard >= VOID_SHARE * asked,
             Advice(notice("advice_2"), "",
                    f"at least {VOID_SHARE:.0%} of the reps could not be heard"),
         ),

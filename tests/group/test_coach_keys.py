@@ -249,18 +249,18 @@ def test_nobody_is_called_who_is_out_whatever_the_keys(keys):
     check_all(run)
 
 
-# NAMED, undisturbed: red and blue are called before work at 8 s, green and deep in the pause at 18 s.
+# NAMED, undisturbed: red and blue are called before work at 8 s, green and yellow in the pause at 18 s.
 
 
 @pytest.mark.parametrize("at_s", [10.0, 17.5, 18.2, 18.6, 18.7, 18.9, 19.0, 19.1, 19.2, 19.6])
 def test_who_is_taken_out_before_or_in_a_call_is_not_called(at_s):
     whole = Coached(make(NAMED)).until(40.0)
     turn = [(word.at_s, word.text) for word in whole.said() if 17.9 < word.at_s < 22.0]
-    assert [text for _, text in turn] == ["change", "green", "deep"]
+    assert [text for _, text in turn] == ["change", "green", "yellow"]
     run = Coached(make(NAMED)).until(at_s).press(1).until(40.0)
     said = [(word.at_s, word.text) for word in run.said() if 17.9 < word.at_s < 22.0 and word.whole]
     called = ["green"] * (at_s > 19.05)  # it was over
-    assert said == [each for each in turn if each[1] in ("change", "deep", *called)]  # each at the same moment
+    assert said == [each for each in turn if each[1] in ("change", "yellow", *called)]  # each at the same moment
     contacts = [play.start for play in run.contacts() if run.seconds(play.start) < 40.0]
     assert contacts == [play.start for play in whole.contacts() if whole.seconds(play.start) < 40.0]
 

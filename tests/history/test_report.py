@@ -21,7 +21,7 @@ from words import say
 
 from drilltimer.cli import main
 from drilltimer.drills.catalogue import catalogue
-from drilltimer.errors import as_kept
+from drilltimer.errors import as_kept, notice
 from drilltimer.history import advice, charts
 from drilltimer.history.entries import RepEntry
 from drilltimer.history.queries import session
@@ -280,6 +280,16 @@ def test_a_habit_that_the_headline_tells_is_what_to_practise_and_with_a_drill(
     assert first.drill in ("serve-return", "steady-contact")
     assert say(first.text) in "".join(parsed(page).text)
     assert "Keep going" not in page
+
+
+@pytest.mark.parametrize(
+    ("reason", "told"), [("paused", "Keep going"), ("by_hand", "Keep going"), ("too_noisy", "Mend")]
+)
+def test_reps_that_somebody_made_void_are_no_fault_of_the_microphone(reason: str, told: str) -> None:
+    reps = made_reps(scatter_ms=10)
+    lost = [replace(e, verdict=Verdict(e.rep.index, Grade.VOID, void=notice(reason))) for e in reps[:8]]
+    (given,) = advice.advise([*lost, *reps[8:]], scores_with(void=8), "predictive")
+    assert say(given.text).startswith(told)
 
 
 @pytest.mark.parametrize("share", [0.38, 1.0])
