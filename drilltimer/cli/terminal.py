@@ -263,13 +263,16 @@ def opening_lines(judged: Sequence[tuple[Rep, Verdict]], scores: Scores, wording
     """What comes before the figures of a session: a plain sentence with what is next, and a picture where it fits."""
     from drilltimer.cli.wings import house
     from drilltimer.ui.lines import in_a_sentence
-    from drilltimer.ui.live import shows_blocks
-    from drilltimer.ui.touchdowns import touchdown_lines
 
     told = [in_a_sentence(scores, wording)]
     with contextlib.suppress(UserError):  # nobody is here who advises
         told += [wording.tell(house().diary().advice(judged))] * bool(told[0])
-    picture = touchdown_lines(judged, wording, result_columns(), ascii_only=not shows_blocks(sys.stdout))
+    picture: list[str] = []
+    if columns := result_columns():  # in a file it is noise, and what draws takes its time to be loaded
+        from drilltimer.ui.live import shows_blocks
+        from drilltimer.ui.touchdowns import touchdown_lines
+
+        picture = touchdown_lines(judged, wording, columns, ascii_only=not shows_blocks(sys.stdout))
     return [*[" ".join(told)] * bool(told[0]), *["", *picture] * bool(picture), ""]
 
 
