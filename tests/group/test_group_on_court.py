@@ -75,7 +75,16 @@ def test_a_coach_in_a_terminal_is_asked_whether_the_level_is_comfortable(sound_c
 def test_so_is_a_player_of_live_feeding_unless_nothing_is_told(sound_card, tmp_path, monkeypatch):
     monkeypatch.setenv("DRILLTIMER_HOME", str(tmp_path / "home"))
     pexpect = pytest.importorskip("pexpect", reason="pip install pexpect")
-    program = ["-c", "from drilltimer.cli import main; main()", "feed", "--input", "dt_room", "--output", "dt_room"]
+    program = [
+        "-c",
+        "from drilltimer.cli import main; main()",
+        "feed",
+        "--plain",
+        "--input",
+        "dt_room",
+        "--output",
+        "dt_room",
+    ]
 
     def session(*more):
         return pexpect.spawn(sys.executable, [*program, *more], timeout=40, encoding="utf-8", dimensions=(40, 200))
