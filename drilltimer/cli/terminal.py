@@ -91,10 +91,13 @@ def ask(question: str) -> str:
     """
     note(f"{question}: ", ends=False)
     try:
-        return input().strip()
+        answer = input().strip()
     except (EOFError, KeyboardInterrupt):
         note("")  # what is told next begins a line of its own
         raise KeyboardInterrupt from None
+    if not sys.stdin.isatty():
+        note("")  # nobody's Enter ended the line
+    return answer
 
 
 def ask_number(question: str, usual: float, kind: click.ParamType[Any]) -> float:

@@ -34,7 +34,7 @@ _OF_PERSON = """(source != 'simulated' OR NOT EXISTS (
 
 _LINES = """
     SELECT s.*, {name} AS player_name,
-        coalesce(max(r.mode), '-') AS mode,
+        coalesce(max(CASE WHEN r.mode IN ('predictive', 'reactive') THEN r.mode END), '-') AS mode,
         count(*) FILTER (WHERE r.grade IN ('before contact', 'early', 'on time', 'late', 'missed')) AS scored,
         count(*) FILTER (WHERE r.grade = 'on time') AS on_time,
         count(*) FILTER (WHERE r.grade = 'missed') AS missed,

@@ -23,6 +23,7 @@ from typing import Any
 
 from drilltimer import __version__
 from drilltimer.errors import ClusterError, RecordingError, UserError
+from drilltimer.model import DISTANCES
 from drilltimer.recordings.distance import Told
 from drilltimer.recordings.reference import read_sheet
 from drilltimer.recordings.run import ScoredRecording, document_of
@@ -276,7 +277,7 @@ def _made_from(job: Job, sheets: Iterable[Path]) -> dict[str, Any]:
         "bytes": stat.st_size,
         "modified_ns": stat.st_mtime_ns,
         "sheets": {path.name: _digest(path) for path in sheets},
-        "told": dict(job.told),
+        "told": {name: job.told.get(name) for name in (*DISTANCES, "air_c", "together_m")},
         "player": job.player,
         "version": __version__,
     }

@@ -62,6 +62,14 @@ def test_a_number_is_asked_for_until_it_can_be_one(type_in, capsys):
     assert ask_number("How far", 3.0, METRES) == 3.0
 
 
+def test_an_answer_from_a_pipe_ends_the_questions_line(type_in, monkeypatch, capsys):
+    for at_terminal, ends in (False, "How far: \n"), (True, "How far: "):
+        type_in("3")
+        monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda there=at_terminal: there))
+        assert ask("How far") == "3"
+        assert capsys.readouterr().err == ends
+
+
 def test_no_more_input_ends_like_ctrl_c(type_in):
     type_in()
     with pytest.raises(KeyboardInterrupt):

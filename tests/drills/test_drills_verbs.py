@@ -158,6 +158,15 @@ def test_check_show_and_run_judge_a_drill_alike(drill: str, home: Path) -> None:
         assert before == []
 
 
+@pytest.mark.parametrize(("drill", "withholds"), [("test-block", True), ("steady-contact", False)])
+def test_that_some_swings_come_without_contact_is_told_before(drill: str, withholds: bool, home: Path) -> None:
+    announced = CliRunner().invoke(main, ["run", drill, "--simulate", "club", "--speed", "0", "--seed", "3"])
+    assert announced.exit_code == 0
+    assert ("end without a contact: stay" in announced.stderr) == withholds
+    shown = " ".join(drills("show", drill).stdout.split())
+    assert ("without a contact" in shown) == withholds
+
+
 def test_too_little_rest_is_told_where_the_rhythm_of_that_block_stands() -> None:
     Path("rest.yaml").write_text(
         "name: Rest\nlead_in: {kind: swing, length_s: 0.5}\nrhythm: {interval_s: 3, rally: 3, rest_s: 20}\n"

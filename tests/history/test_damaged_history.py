@@ -133,6 +133,13 @@ def test_a_session_measured_where_nobody_can_stand_is_left_out(home: Path, colum
     assert "1 session left out" in answers["list"].stderr
 
 
+def test_a_reps_damaged_mode_leaves_the_list_whole(home: Path) -> None:
+    damage(home, "reps", "mode", b"")
+    answers = every_verb(home)
+    check(answers)
+    assert "bytes" not in answers["json"].stdout
+
+
 cells = st.one_of(
     st.integers(-(2**63), 2**63 - 1),
     st.floats(),

@@ -152,6 +152,15 @@ def whole(rendered):
     return json.loads(call("score", rendered / "good.wav", "--sheet", rendered / "take-1.cues.json", "--json").stdout)
 
 
+def test_distances_that_nobody_told_are_a_doubt_not_zero(rendered, tmp_path):
+    sheet = json.loads((rendered / "take-1.cues.json").read_text()) | {"audio": str(rendered / "take-1.flac")}
+    for places, doubted in (sheet["placement"], False), ({}, True):
+        (tmp_path / "sheet.json").write_text(json.dumps(sheet | {"placement": places}))
+        told = " ".join(call("score", rendered / "good.wav", "--sheet", tmp_path / "sheet.json").stderr.split())
+        assert bool(re.search(r"distances not told: \d+ ms of doubt in each touchdown; --distance", told)) == doubted
+        assert ("m from the loudspeaker" in told) != doubted
+
+
 @pytest.mark.parametrize(
     "name", ["cut.wav", *(pytest.param(n, marks=pytest.mark.long) for n in DAMAGED if n != "cut.wav")]
 )
