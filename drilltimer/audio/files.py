@@ -160,6 +160,26 @@ def no_such(name: str, names: list[str], kind: str, verb: str, folder: Path) -> 
     )
 
 
+def write_new(path: Path, text: str) -> None:
+    """Write a drill's or a plan's file, and its folder; no file is ever replaced.
+
+    Raises
+    ------
+    DrillFileError
+        It is there, or nothing can be written there.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        if not os.path.isfile(path):  # the folder's place is taken by a file
+            raise DrillFileError(f"{path}: cannot be written", fix="Choose another folder.") from None
+        raise DrillFileError(f"{path}: is there already", fix="Choose another name.") from None
+    except OSError as fault:
+        raise DrillFileError(f"{path}: cannot be written: {fault.strerror}", fix="Choose another folder.") from fault
+
+
 def drill_text(path: Path) -> str:
     """Text of a drill's or a plan's file; refuses what `find_drill` refuses."""
     try:

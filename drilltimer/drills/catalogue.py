@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import tomllib
 from dataclasses import asdict, dataclass
@@ -12,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from drilltimer.app.plan import Plan, make_plan
-from drilltimer.audio.files import DRILL_SUFFIXES, expanded, list_drills, user_folder
+from drilltimer.audio.files import DRILL_SUFFIXES, expanded, list_drills, user_folder, write_new
 from drilltimer.drill.language import drill_schema
 from drilltimer.drills.sports import starting_file
 from drilltimer.errors import DrillFileError
@@ -128,16 +127,9 @@ def begin_drill(name: str, sport: str) -> Path:
             f"'{name}' cannot be the name of a drill",
             fix="Use letters, digits, - and _, such as net-ladder; a path ends in .yaml.",
         )
+    write_new(path, starting_file(path.stem, sport, SCHEMA_FILE))
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(starting_file(path.stem, sport, SCHEMA_FILE))
-        schema = json.dumps(drill_schema(), indent=2) + "\n"
-        (path.parent / SCHEMA_FILE).write_text(schema, encoding="utf-8")
-    except FileExistsError:
-        if not os.path.isfile(path):  # the folder's place is taken by a file
-            raise DrillFileError(f"{path}: cannot be written", fix="Choose another folder.") from None
-        raise DrillFileError(f"{path}: is there already", fix="Choose another name.") from None
+        (path.parent / SCHEMA_FILE).write_text(json.dumps(drill_schema(), indent=2) + "\n", encoding="utf-8")
     except OSError as fault:
         raise DrillFileError(f"{path}: cannot be written: {fault.strerror}", fix="Choose another folder.") from fault
     return path

@@ -22,6 +22,7 @@ from drilltimer.audio.files import (
     no_such,
     shipped_folder,
     user_folder,
+    write_new,
 )
 from drilltimer.drill.faults import place_problem
 from drilltimer.drill.language import load_drill
@@ -112,14 +113,7 @@ def begin_group_plan(name: str, text: str) -> Path:
     if not PLAIN_NAME.fullmatch(path.stem) or path.suffix.lower() not in DRILL_SUFFIXES:
         fix = "Use letters, digits, - and ', such as tuesday-evening; a path ends in .yaml."
         raise DrillFileError(f"'{name}' cannot be the name of a group plan", fix=fix)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise DrillFileError(f"{path}: is there already", fix="Choose another name.") from None
-    except OSError as fault:
-        raise DrillFileError(f"{path}: cannot be written: {fault.strerror}", fix="Choose another folder.") from fault
+    write_new(path, text)
     return path
 
 

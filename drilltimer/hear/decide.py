@@ -1,9 +1,9 @@
 """From the net's log weights to an answer: when the feet came down, how sure that is, or why it cannot be told.
 
 The weights make a distribution over the columns of the picture and over there having been no landing. Between columns
-the arrival picker places the moment (Akaike's criterion for the best split into two variances: Maeda 1985, Zisin
-38:365-379). What is told is likely enough by far; what is not is either missed, when a landing as loud as this player's
-would have been heard in this very noise, or void.
+the arrival picker places the moment (Akaike's criterion for the best split in two: Maeda 1985, Zisin 38:365-379; by
+absolute deviations, for by variances a click of rain or fire carries it off). What is told is likely enough; what
+is not is either missed, when a landing as loud as this player's would have been heard in this very noise, or void.
 
 What was told is remembered: marks to know this player's landings by, and the power that they bring here.
 """
@@ -25,6 +25,7 @@ from drilltimer.units import ms_from_s
 LANDING_S = (-0.3, 0.7)  # from the contact: a touchdown lies here
 FIRST_STEP_S = (0.12, 0.62)  # from the touchdown
 NEAR_S = 0.010  # touchdowns this near are one and the same
+NEAR = round(NEAR_S / COLUMN_S)  # columns
 LEAST_BELIEF, MOST_BELIEF = 0.8, 0.99  # of all that is possible, what is told; in a doubtful session more
 USUAL_SURE, USUAL_REPS = 0.85, 2.0  # how sure of the likeliest answer one usually is, and as how many reps that counts
 LEAST_STEP = 0.5
@@ -222,15 +223,13 @@ def _shares(weights: np.ndarray) -> np.ndarray:
 
 def _near_sums(shares: np.ndarray) -> np.ndarray:
     """Probability within `NEAR_S` of each column."""
-    reach = round(NEAR_S / COLUMN_S)
-    total = np.concatenate([np.zeros(reach + 1), np.cumsum(shares), np.full(reach, shares.sum())])
-    return np.asarray(total[2 * reach + 1 :] - total[: -2 * reach - 1])
+    total = np.concatenate([np.zeros(NEAR + 1), np.cumsum(shares), np.full(NEAR, shares.sum())])
+    return np.asarray(total[2 * NEAR + 1 :] - total[: -2 * NEAR - 1])
 
 
 def _place(picture: Picture, shares: np.ndarray, best: int, white: np.ndarray, rate_hz: float) -> tuple[float, float]:
     """The likeliest sample near a column, and the standard deviation (ms) about it."""
-    reach = round(NEAR_S / COLUMN_S)
-    columns = np.arange(max(0, best - reach), min(FRAMES, best + reach + 1))
+    columns = np.arange(max(0, best - NEAR), min(FRAMES, best + NEAR + 1))
     peak = picture.sample(columns[np.argmax(shares[columns])])
     low, high = (round(peak + sign * PICKED_S * rate_hz) for sign in (-1, 1))
     places = np.arange(max(low, 0), min(high, len(white) - 1) + 1)
@@ -259,8 +258,7 @@ def _step_after(picture: Picture, answers: Sequence[Answer], first: float) -> fl
     best = int(np.argmax(near))
     if near[best] < LEAST_STEP:
         return None
-    reach = round(NEAR_S / COLUMN_S)
-    some = slice(max(0, best - reach), best + reach + 1)
+    some = slice(max(0, best - NEAR), best + NEAR + 1)
     middle = np.sum(shares[:-1][some] * np.arange(len(shares) - 1)[some]) / shares[:-1][some].sum()
     return picture.sample(low + 1 + float(middle))
 

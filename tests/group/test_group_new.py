@@ -42,6 +42,14 @@ def test_a_new_plan_can_be_run_and_fits_players_booking_and_courts(players, minu
     assert "is there already" in again.output
 
 
+def test_where_a_file_takes_the_folders_place_a_plan_cannot_be_written(tmp_path):
+    (tmp_path / "taken.yaml").touch()
+    answer = group("new", "taken.yaml/own.yaml")
+    assert answer.exit_code == 2
+    assert "cannot be written" in answer.output
+    assert "Choose another folder" in answer.output
+
+
 def test_what_is_commented_out_in_a_new_plan_is_right_too(tmp_path):
     assert group("new", "own.yaml").exit_code == 0
     path = tmp_path / "own.yaml"
